@@ -1,0 +1,22 @@
+"""Fixtures for every room: real recordings where they are present."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+BESIDE = Path(__file__).parent.parent.parent / "shared" / "audio"
+
+
+def recordings_folder() -> Path | None:
+    """Return the folder of real recordings (notes.csv, noise.csv), or None where there is none."""
+    folder = Path(os.environ.get("TRIAGE_RECORDINGS", BESIDE))
+    return folder if (folder / "notes.csv").is_file() else None
+
+
+@pytest.fixture(scope="session")
+def recordings() -> Path:
+    folder = recordings_folder()
+    if folder is None:
+        pytest.skip("no real recordings: set TRIAGE_RECORDINGS to a folder with notes.csv and noise.csv")
+    return folder

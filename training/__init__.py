@@ -1,0 +1,1 @@
+"""Training: planted faults, built sessions, calibration and evaluation. Imports triage, never the other way."""

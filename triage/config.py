@@ -1,0 +1,63 @@
+"""Settings: where things are and how a TOML table becomes a checked, frozen object.
+
+Only the database address comes from the environment (``TRIAGE_STORE``); everything else is a file.
+"""
+
+import os
+import sysconfig
+import tomllib
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from triage.errors import ConfigError
+
+DEFAULT_STORE = "sqlite:///triage.db"
+
+
+class Strict(BaseModel):
+    """Base of every settings table: unknown keys are refused, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+Model = TypeVar("Model", bound=Strict)
+
+
+def read_toml(path: Path, model: type[Model]) -> Model:
+    """Read one TOML file into ``model``; a slip is one line that names the file, the key and the remedy."""
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise ConfigError(f"{path}: not found; `triage new {path.parent}` writes one to fill in") from None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ConfigError(f"{path}: not readable as TOML ({error})") from None
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        raise ConfigError(f"{path}: {_first_slip(error)}") from None
+
+
+def _first_slip(error: ValidationError) -> str:
+    slip = error.errors()[0]
+    key = ".".join(str(part) for part in slip["loc"])
+    if slip["type"] == "extra_forbidden":
+        return f"unknown key {key!r}; remove it or correct its spelling"
+    if slip["type"] == "missing":
+        return f"key {key!r} is missing; add it"
+    return f"{key} = {slip['input']!r}: {slip['msg']}"
+
+
+def shipped(relative: str) -> Path:
+    """Return the path of a file of ``models/`` or ``configs/``, from a checkout or an installed wheel."""
+    roots = (Path(__file__).parent.parent, Path(sysconfig.get_path("data")) / "share" / "take-triage")
+    for root in roots:
+        if (root / relative).exists():
+            return root / relative
+    raise ConfigError(f"{relative} is not in {' or '.join(str(root) for root in roots)}; reinstall the tool")
+
+
+def store_url(option: str | None = None) -> str:
+    """Return the database address: the option, else ``TRIAGE_STORE``, else a SQLite file in this folder."""
+    return option or os.environ.get("TRIAGE_STORE") or DEFAULT_STORE

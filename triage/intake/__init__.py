@@ -1,0 +1,1 @@
+"""Intake: the session description, the take sheet, file names, headers, integrity, what is missing."""

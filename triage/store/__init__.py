@@ -1,0 +1,1 @@
+"""Store: tables, migrations and every query."""
