@@ -28,7 +28,7 @@ Model = TypeVar("Model", bound=Strict)
 def read_toml(path: Path, model: type[Model]) -> Model:
     """Read one TOML file into ``model``; a slip is one line that names the file, the key and the remedy."""
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise ConfigError(f"{path}: not found; `triage new {path.parent}` writes one to fill in") from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

@@ -1,0 +1,208 @@
+"""The roll call: which takes are there, with which tracks, and what is missing, unexpected, broken or unlike.
+
+In: a session's folder, its description and its take sheet. Out: a Roll: the takes that can be worked on, each
+with its sound tracks, the arrivals, and one line for each other thing that a person should know. Nothing of
+this raises because of one file; no recording is written to.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+
+from triage.errors import SheetError
+from triage.intake.arrivals import Arrivals, find_unlike
+from triage.intake.headers import Headers, read_headers
+from triage.intake.integrity import FileFacts, check_file
+from triage.intake.listing import list_files
+from triage.intake.names import NamePattern
+from triage.intake.pitchname import parse_pitch
+from triage.intake.session import Session
+from triage.intake.sheet import Sheet, SheetRow
+
+# No instrument's note is heard out in less; a recorder started and stopped by mistake leaves such files.
+SHORTEST_TAKE_S = 0.1
+
+
+@dataclass(frozen=True)
+class Track:
+    """One mic of a take: `channel`, from 0, of the file at `path`, posix, relative to the session."""
+
+    mic: str
+    path: str
+    channel: int
+    facts: FileFacts
+
+
+@dataclass(frozen=True)
+class Take:
+    """A take with its sound tracks, in the order of the session's mics; none where all its files are broken.
+
+    `row` is its row of the sheet, None where it is not on it; `fields` is what its file names say; `meant` is
+    the row with its gaps filled from the file names, and is always there.
+    """
+
+    name: str
+    row: SheetRow | None
+    fields: dict[str, str]
+    tracks: tuple[Track, ...]
+    meant: SheetRow
+
+
+@dataclass(frozen=True)
+class Roll:
+    """Takes in the order of the sheet, then those not on it by name; arrivals; lines for a person."""
+
+    takes: tuple[Take, ...]
+    arrivals: Arrivals
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _File:
+    take: str
+    mic: str | None  # None: one file holds all microphones
+    path: str
+    fields: dict[str, str]
+    facts: FileFacts
+
+
+def call_roll(folder: Path, session: Session, sheet: Sheet) -> Roll:
+    """Return what came of a session against what was meant.
+
+    Parameters
+    ----------
+    folder : Path
+        The session's folder.
+    session : Session
+        Its description.
+    sheet : Sheet
+        Its take sheet; without rows, the takes found are taken for those meant.
+
+    Returns
+    -------
+    Roll
+        `arrivals.missing` has one entry for each mic of each take meant; files of takes not on the sheet are
+        unexpected, yet the takes are there. `problems` repeats the sheet's.
+    """
+    folder, problems = Path(folder), list(sheet.problems)
+    rows = {row.take: row for row in sheet.rows}
+    files, unexpected, lines = _find(folder, session, rows)
+    problems += lines
+    by_take: dict[str, list[_File]] = {}
+    for file in files:
+        by_take.setdefault(file.take, []).append(file)
+    order = [name for name in rows if name in by_take] + sorted(by_take.keys() - rows.keys())
+    takes = []
+    for name in order:
+        take, lines = _take(folder, session, rows.get(name), by_take[name])
+        takes.append(take)
+        problems += lines
+    if rows:
+        unlisted = [name for name in order if name not in rows]
+        problems += [
+            f"take {name}: not on the take sheet, ranked all the same; add a row" for name in unlisted
+        ]
+        unexpected += [file.path for name in unlisted for file in by_take[name]]
+    arrivals = _arrivals(session, list(rows or by_take), takes, by_take)
+    return Roll(tuple(takes), replace(arrivals, unexpected=tuple(sorted(unexpected))), tuple(problems))
+
+
+def _find(
+    folder: Path, session: Session, known_takes: Iterable[str]
+) -> tuple[list[_File], list[str], list[str]]:
+    """Return the checked file of each track, the paths of files that are none, and lines about those."""
+    audio = PurePosixPath(session.files.folder)
+    names = NamePattern(session.files.name, session.mic_names, list(known_takes))
+    listing = list_files(folder, session.files.folder)
+    unexpected, problems = [(audio / stray).as_posix() for stray in listing.strays], list(listing.problems)
+    files: dict[tuple[str, str | None], _File] = {}
+    for relative in listing.paths:
+        path, fields = (audio / relative).as_posix(), names.match(relative)
+        if fields is None:
+            unexpected.append(path)
+            problems.append(f"{path}: fits no take and mic by {names.pattern!r}; rename or remove it")
+            continue
+        track = take, mic = fields.pop("take"), fields.pop("mic", None)
+        if track in files:
+            unexpected.append(path)
+            of = f"take {take}, mic {mic}" if mic else f"take {take}"
+            problems.append(f"{path}: a second file for {of}; {files[track].path} is used, remove one")
+            continue
+        files[track] = _File(take, mic, path, fields, check_file(folder / path))
+    return list(files.values()), unexpected, problems
+
+
+def _take(folder: Path, session: Session, row: SheetRow | None, files: list[_File]) -> tuple[Take, list[str]]:
+    name, fields = files[0].take, files[0].fields
+    tracks, problems = [], []
+    for file in files:
+        if file.facts.problem is None:
+            channels, lines = _channels(folder, session, file)
+            tracks += [Track(mic, file.path, channel, file.facts) for mic, channel in channels.items()]
+            problems += lines
+    tracks.sort(key=lambda track: session.mic_names.index(track.mic))
+    longest_s = max((track.facts.duration_s for track in tracks), default=SHORTEST_TAKE_S)
+    if longest_s < SHORTEST_TAKE_S:
+        problems.append(f"take {name}: {1000 * longest_s:.0f} ms long, too short for a note; is it a slip?")
+    meant, lines = _meant(name, row, fields, session.middle_c_octave)
+    return Take(name, row, fields, tuple(tracks), meant), problems + lines
+
+
+def _channels(folder: Path, session: Session, file: _File) -> tuple[dict[str, int], list[str]]:
+    """Return the channel, from 0, of each mic that the file holds: by iXML name, the rest by order."""
+    if file.mic is not None:
+        return {file.mic: 0}, []
+    headers = read_headers(folder / file.path) if file.facts.channels > 1 else Headers()
+    problems = [f"{file.path}: {headers.problem}"] if headers.problem else []
+    free = list(range(file.facts.channels))
+    # Reversed, so that of two channels of one name the first counts.
+    names = {name.casefold(): channel - 1 for channel, name in reversed(headers.tracks.items())}
+    named = {mic: names[mic.casefold()] for mic in session.mic_names if names.get(mic.casefold()) in free}
+    free = [channel for channel in free if channel not in named.values()]
+    rest = [mic for mic in session.mic_names if mic not in named]
+    guessed = dict(zip(rest, free, strict=False))
+    if named and guessed:
+        told = ", ".join(f"{mic} = channel {channel + 1}" for mic, channel in guessed.items())
+        problems.append(f"{file.path}: iXML does not name every mic; taken by order: {told}")
+    return named | guessed, problems
+
+
+def _meant(
+    name: str, row: SheetRow | None, fields: dict[str, str], middle_c_octave: int
+) -> tuple[SheetRow, list[str]]:
+    """Return the sheet's row, its gaps filled from the file name."""
+    meant, problems = row or SheetRow(name), []
+    meant = replace(
+        meant,
+        instrument=meant.instrument or fields.get("instrument", ""),
+        articulation=meant.articulation or fields.get("articulation", ""),
+        dynamic=meant.dynamic or fields.get("dynamic", ""),
+    )
+    if "pitch" in fields and not meant.pitches:
+        try:
+            meant = replace(meant, pitches=(parse_pitch(fields["pitch"], middle_c_octave),))
+        except SheetError as error:
+            problems.append(f"take {name}: pitch in the file name: {error}")
+    return meant, problems
+
+
+def _arrivals(
+    session: Session, meant: list[str], takes: list[Take], by_take: dict[str, list[_File]]
+) -> Arrivals:
+    files = [file for take in by_take.values() for file in take]
+    heard = {take.name: {track.mic for track in take.tracks} for take in takes}
+    broken = {(file.take, file.mic): file for file in files if file.facts.problem}
+    missing = [
+        {"take": take, "mic": mic}
+        for take in meant
+        for mic in session.mic_names
+        if mic not in heard.get(take, ()) and not {(take, mic), (take, None)} & broken.keys()
+    ]
+    groups = [{f.path: f.facts for f in take if f.facts.problem is None} for take in by_take.values()]
+    polyphonic = any(file.mic is None for file in files)
+    return Arrivals(
+        missing=tuple(missing),
+        broken=tuple({"path": file.path, "why": str(file.facts.problem)} for file in broken.values()),
+        unlike=find_unlike(groups, session.sample_rate_hz, len(session.mics) if polyphonic else 1),
+        complete=sum(heard.get(take, set()) >= set(session.mic_names) for take in meant),
+    )

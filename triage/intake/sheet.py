@@ -1,0 +1,189 @@
+"""The take sheet: what each take was meant to hold.
+
+In: take_sheet.csv, UTF-8, cells separated by comma, semicolon or tab, one row a take. Out: rows with pitches
+as MIDI numbers (sounding), and one line for each thing that a person should put right. Nothing here stops a
+session: a bad cell costs that cell, a bad row that row, and no sheet at all leaves an empty one.
+"""
+
+import csv
+import io
+import re
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+
+from triage.errors import SheetError
+from triage.intake.pitchname import HIGHEST_MIDI, parse_pitch
+
+SHEET_FILE = "take_sheet.csv"
+COLUMNS = ("take", "instrument", "articulation", "dynamic", "pitches", "repetitions", "remark")
+SEPARATORS = (",", ";", "\t")
+# C0, 16.4 Hz: no instrument sounds lower (the piano ends at MIDI 21, the longest organ pipes at 12).
+LOWEST_SOUNDING_MIDI = 12
+# Far above any plan; a slip of the keyboard must not become a list of millions of notes.
+MOST_REPETITIONS = 1_000
+
+
+@dataclass(frozen=True)
+class SheetRow:
+    """One row: a take and what it was meant to hold; texts are "" and pitches () where not given."""
+
+    take: str
+    instrument: str = ""
+    articulation: str = ""
+    dynamic: str = ""
+    pitches: tuple[int, ...] = ()
+    repetitions: int = 1
+    remark: str = ""
+
+    def expected(self) -> tuple[int, ...]:
+        """Return the MIDI pitch of each note in the order played: each pitch `repetitions` times in a row."""
+        return tuple(pitch for pitch in self.pitches for _ in range(self.repetitions))
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The rows in the sheet's order, each take once, and the lines about what could not be read."""
+
+    rows: tuple[SheetRow, ...] = ()
+    problems: tuple[str, ...] = ()
+
+
+def read_sheet(path: Path, middle_c_octave: int = 4) -> Sheet:
+    """Return everything readable of a take sheet, and one line for each thing that is not.
+
+    Parameters
+    ----------
+    path : Path
+        The CSV file.
+    middle_c_octave : int
+        The octave number that MIDI 60 carries in its note names.
+
+    Returns
+    -------
+    Sheet
+        Empty, with a problem line, where there is no such file or no `take` column.
+    """
+    path = Path(path)
+    try:
+        text, problems = _decoded(path)
+        lines = _table(text)
+    except FileNotFoundError:
+        return Sheet(problems=(f"{path.name}: not found; takes are ranked without knowing what was meant",))
+    except (OSError, csv.Error, SheetError) as error:
+        return Sheet(problems=(f"{path.name}: not readable as CSV ({error}); save it as CSV, UTF-8",))
+    rows, slips = _rows(lines, middle_c_octave)
+    return Sheet(tuple(rows), (*problems, *(f"{path.name}{slip}" for slip in slips)))
+
+
+def _rows(lines: list[tuple[int, list[str]]], middle_c_octave: int) -> tuple[list[SheetRow], list[str]]:
+    """Return the rows, each take once, and the lines about slips, to be put behind the file's name."""
+    if not lines:
+        return [], [f": empty; expected the columns {' '.join(COLUMNS)}"]
+    (_, header), *body = lines
+    places, found = _places(header)
+    problems = [f": {slip}" for slip in found]
+    rows: dict[str, SheetRow] = {}
+    for number, cells in body if "take" in places else ():
+        row, slips = _row(cells, places, len(header), middle_c_octave)
+        if row and row.take in rows:
+            slips = [f"take {row.take} is there twice; the first row counts, remove or renumber this one"]
+        elif row:
+            rows[row.take] = row
+        problems += [f" line {number}: {slip}" for slip in slips]
+    return list(rows.values()), problems
+
+
+def _decoded(path: Path) -> tuple[str, list[str]]:
+    data = path.read_bytes()
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace"), []
+    if b"\0" in data:
+        raise SheetError("it holds binary data")
+    try:
+        return data.decode("utf-8-sig"), []
+    except UnicodeDecodeError as error:
+        # Spreadsheets on Windows save so; every byte has a meaning in Latin-1, so the takes are not lost.
+        line = data.count(b"\n", 0, error.start) + 1
+        slip = (
+            f"{path.name} line {line}: not UTF-8, read as Latin-1; check accents, then save it as CSV, UTF-8"
+        )
+        return data.decode("latin-1"), [slip]
+
+
+def _table(text: str) -> list[tuple[int, list[str]]]:
+    """Return (line number from 1, cells) of each line that holds anything; the first is the header."""
+    header = next((line for line in text.splitlines() if line.strip()), "")
+    separator = max(SEPARATORS, key=header.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
+    lines = []
+    for cells in reader:
+        cells = [unicodedata.normalize("NFC", " ".join(cell.split())) for cell in cells]
+        if any(cells):
+            lines.append((reader.line_num, cells))
+    return lines
+
+
+def _places(header: list[str]) -> tuple[dict[str, int], list[str]]:
+    """Return the place of each known column, and a line for each slip in the header."""
+    names = [cell.lower() for cell in header]
+    places = {column: names.index(column) for column in COLUMNS if column in names}
+    known = " ".join(COLUMNS)
+    slips = [
+        f"column {name!r} is not known and not read; known columns: {known}"
+        for name in dict.fromkeys(names)
+        if name and name not in COLUMNS
+    ]
+    slips += [
+        f"column {column!r} is there twice; the first counts" for column in places if names.count(column) > 1
+    ]
+    missing = [column for column in COLUMNS if column not in places]
+    if "take" in missing:
+        slips.append(f"no column 'take', so no row can be read; the first line must name the columns {known}")
+    elif missing:
+        slips.append(f"no column {' '.join(missing)}; read as empty")
+    return places, slips
+
+
+def _row(
+    cells: list[str], places: dict[str, int], width: int, middle_c_octave: int
+) -> tuple[SheetRow | None, list[str]]:
+    cell = {column: cells[place] if place < len(cells) else "" for column, place in places.items()}
+    take = cell.pop("take")
+    if not take:
+        return None, ["no take name; the row is left out"]
+    pitches, slips = _pitches(cell.pop("pitches", ""), middle_c_octave)
+    repetitions, slip = _repetitions(cell.pop("repetitions", ""))
+    slips += slip
+    if any(cells[width:]):
+        slips.append(f"{len(cells)} cells for {width} columns; put a cell that holds a separator in quotes")
+    row = SheetRow(take, pitches=pitches, repetitions=repetitions, **cell)
+    return row, [f"take {take}: {slip}" for slip in slips]
+
+
+def _pitches(text: str, middle_c_octave: int) -> tuple[tuple[int, ...], list[str]]:
+    """Return all pitches of a cell, or none and a line: with one pitch lost the others' order is unsure."""
+    pitches = []
+    for word in re.split(r"[\s,;]+", text.strip(" ,;")) if text else ():
+        try:
+            pitch = parse_pitch(word, middle_c_octave)
+        except SheetError as error:
+            return (), [f"pitches: {error}; the take is read without pitches"]
+        if pitch < LOWEST_SOUNDING_MIDI:
+            span = f"{LOWEST_SOUNDING_MIDI} to {HIGHEST_MIDI}"
+            return (), [
+                f"pitches: {word!r} is MIDI {pitch}, expected a sounding pitch of {span}; "
+                "the take is read without pitches"
+            ]
+        pitches.append(pitch)
+    return tuple(pitches), []
+
+
+def _repetitions(text: str) -> tuple[int, list[str]]:
+    if not text:
+        return 1, []
+    # Spreadsheets may write 3 as "3.0".
+    whole = re.fullmatch(r"0*([1-9][0-9]{0,3})(?:[.,]0+)?", text)
+    if not whole or int(whole[1]) > MOST_REPETITIONS:
+        return 1, [f"repetitions {text!r} is no whole number of 1 to {MOST_REPETITIONS}; read as 1"]
+    return int(whole[1]), []

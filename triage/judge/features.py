@@ -1,0 +1,106 @@
+"""Evidence: what speaks against each note, as one row of numbers that only grow with the trouble.
+
+A table of notes and the noises found around them go in; deviations from the neighbours and a matrix of evidence
+come out. Each measurement gives two columns, one a direction, log(1 + |z|): a doubling of a large deviation says
+little more. Where nothing can be compared the evidence is 0.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from triage.judge.cohorts import Expectation, expect
+from triage.judge.outliers import joint_deviation, local_knn
+from triage.judge.table import COMPARED, NoteTable
+
+ATTACK_PART = 0.5  # of the embedding: the stretches of the first quarter second come first
+NEIGHBOURS = 8
+NOISE_FLOOR_DB = 3.0
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """What was found around each note beside its playing; arrays of shape (note,)."""
+
+    semitones: np.ndarray  # away from the sheet's pitch, 0 where right or not known
+    noise_over_db: np.ndarray  # strongest noise hit of its tail over what was ringing, 0 where none
+    noise_under_db: np.ndarray  # how far that hit lies under the note, NaN where none
+    technical: np.ndarray  # 1 where a dropout, a clipped run or a dead track touches it
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Deviations by measurement, outlier scores, and the matrix that the doubt is computed from."""
+
+    deviations: dict[str, Expectation]
+    outlier: np.ndarray  # (note,) whole embedding
+    attack_outlier: np.ndarray
+    names: tuple[str, ...]
+    matrix: np.ndarray  # (note, name), >= 0
+
+
+def deviations(table: NoteTable) -> dict[str, Expectation]:
+    """Return what every note should have measured, for each of COMPARED; logarithmic ones in log units.
+
+    Cohort: instrument, articulation, dynamic; wider: instrument, articulation.
+    """
+    cohort, wider = table.cohort("instrument", "articulation", "dynamic"), table.cohort("instrument", "articulation")
+    found = {}
+    for name, how in COMPARED.items():
+        values = on_axis(name, table.values[name])
+        found[name] = expect(values, table.pitch, cohort, wider, table.take, how.floor)
+    return found
+
+
+def on_axis(name: str, values: np.ndarray) -> np.ndarray:
+    """Return a measurement on the axis it is compared on: its natural logarithm where ratios matter."""
+    if not COMPARED[name].log:
+        return values
+    return np.log(np.where(values > 0, values, np.nan))
+
+
+def off_axis(name: str, values: np.ndarray) -> np.ndarray:
+    """Return compared values in the measurement's own unit again."""
+    return np.exp(values) if COMPARED[name].log else values
+
+
+def gather(table: NoteTable, trouble: Trouble) -> Evidence:
+    """Gather everything that speaks against the notes of one session.
+
+    Parameters
+    ----------
+    table : NoteTable
+        All notes of the session.
+    trouble : Trouble
+
+    Returns
+    -------
+    Evidence
+    """
+    found = deviations(table)
+    cohort = table.cohort("instrument", "articulation", "dynamic")
+    cut = round(ATTACK_PART * table.embedding.shape[1])
+    outlier = _unlike(table.embedding, cohort, table)
+    attack_outlier = _unlike(table.embedding[:, :cut], cohort, table)
+    noise = expect(trouble.noise_over_db, table.pitch, cohort, table.cohort("instrument", "articulation"),
+                   table.take, NOISE_FLOOR_DB)
+    columns: dict[str, np.ndarray] = {}
+    for name, deviation in found.items():
+        z = np.nan_to_num(deviation.z)
+        columns[f"{name}+"], columns[f"{name}-"] = np.log1p(np.maximum(z, 0)), np.log1p(np.maximum(-z, 0))
+    cents = found["cents"]
+    columns["cents_abs"] = np.nan_to_num(np.abs(table.values["cents"] - cents.expected)) / 10
+    joint = joint_deviation(np.column_stack([d.z for d in found.values()]))
+    columns["joint"] = np.log1p(np.maximum(np.nan_to_num(joint), 0))
+    columns["outlier"], columns["attack_outlier"] = np.log1p(outlier), np.log1p(attack_outlier)
+    columns["semitones"] = np.minimum(np.abs(trouble.semitones), 1.0)
+    columns["noise"] = trouble.noise_over_db / 10
+    columns["noise+"] = np.log1p(np.maximum(np.nan_to_num(noise.z), 0))
+    columns["noise_near"] = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
+    columns["technical"] = trouble.technical
+    return Evidence(found, outlier, attack_outlier, tuple(columns), np.column_stack(list(columns.values())))
+
+
+def _unlike(embedding: np.ndarray, cohort: np.ndarray, table: NoteTable) -> np.ndarray:
+    score = local_knn(embedding, cohort, table.pitch, table.take, NEIGHBOURS)
+    return np.maximum(np.nan_to_num(score), 0.0)

@@ -1,0 +1,88 @@
+"""Log-mel frames: the one transform that notes, noise hits and embeddings share.
+
+A frame every 10 ms, centred at ``index * 0.01`` s; 80 bands from 20 Hz to 20 kHz on the HTK mel scale, in dB
+re full scale (a full-scale sine reads about 0 dB in its band). Waveforms come in blocks of any length, shape
+(channel, sample); frames go out in order, shape (channel, mel, frame), the same whatever the blocks.
+"""
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+import torch
+from torchaudio.functional import melscale_fbanks
+
+from triage.errors import AudioError
+
+HOP_S = 0.01
+N_MELS = 80
+F_MIN_HZ = 20.0
+F_MAX_HZ = 20_000.0
+WINDOW_S = 2048 / 48_000  # long enough for the mel bands below 100 Hz, short enough for attacks
+SILENCE_DB = -120.0
+
+
+class LogMel:
+    """The transform for one sample rate.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Sample rate, 8 kHz or more. Bands above the Nyquist frequency read SILENCE_DB.
+    """
+
+    def __init__(self, rate_hz: int):
+        if rate_hz < 8_000:
+            raise AudioError(f"sample rate {rate_hz} Hz is below 8000 Hz: not a music recording")
+        self.rate_hz = rate_hz
+        self.hop = round(HOP_S * rate_hz)
+        self.n_fft = 2 ** round(np.log2(WINDOW_S * rate_hz))
+        self.window = torch.hann_window(self.n_fft, periodic=True)
+        edges_ok = min(F_MAX_HZ, rate_hz / 2)
+        self.bands = melscale_fbanks(self.n_fft // 2 + 1, F_MIN_HZ, edges_ok, N_MELS, rate_hz, mel_scale="htk")
+        # a full-scale sine at a bin's centre has |X| = sum(window) / 2
+        self.scale = 4.0 / float(self.window.sum()) ** 2
+
+    def band_hz(self) -> np.ndarray:
+        """Return the centre frequency of each band, in Hz [shape=(N_MELS,)]."""
+        mel_top = 2595 * np.log10(1 + min(F_MAX_HZ, self.rate_hz / 2) / 700)
+        mel_low = 2595 * np.log10(1 + F_MIN_HZ / 700)
+        return 700 * (10 ** (np.linspace(mel_low, mel_top, N_MELS + 2)[1:-1] / 2595) - 1)
+
+    def frames(self, blocks: Iterable[np.ndarray]) -> Iterator[np.ndarray]:
+        """Yield the frames of a take block by block.
+
+        Parameters
+        ----------
+        blocks : iterable of ndarray, shape (channel, sample)
+            Consecutive blocks of one take.
+
+        Yields
+        ------
+        ndarray, shape (channel, mel, frame), float32
+            Level of each band in dB re full scale, never below SILENCE_DB. Together ceil(samples / hop) frames.
+        """
+        half = self.n_fft // 2
+        kept, total, done = None, 0, 0
+        for block in blocks:
+            block = np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0)
+            total += block.shape[1]
+            kept = np.pad(block, ((0, 0), (half, 0))) if kept is None else np.concatenate((kept, block), 1)
+            count = max(0, (kept.shape[1] - self.n_fft) // self.hop + 1)
+            if count:
+                yield self._transform(kept[:, : (count - 1) * self.hop + self.n_fft])
+                kept, done = kept[:, count * self.hop :], done + count
+        rest = -(-total // self.hop) - done
+        if kept is not None and rest > 0:
+            missing = (rest - 1) * self.hop + self.n_fft - kept.shape[1]
+            yield self._transform(np.pad(kept, ((0, 0), (0, max(0, missing)))))[:, :, :rest]
+
+    def __call__(self, waveform: np.ndarray) -> np.ndarray:
+        """Return all frames of a waveform [shape=(channel, sample)] at once [shape=(channel, mel, frame)]."""
+        return np.concatenate(list(self.frames([waveform])), axis=2)
+
+    def _transform(self, padded: np.ndarray) -> np.ndarray:
+        wave = torch.from_numpy(np.ascontiguousarray(padded, dtype=np.float32))
+        spectrum = torch.stft(wave, self.n_fft, self.hop, window=self.window, center=False, return_complex=True)
+        power = spectrum.abs().square_().mul_(self.scale)  # (channel, bin, frame)
+        mel = torch.matmul(self.bands.T, power)
+        return (10 * torch.log10(mel.clamp_(min=10 ** (SILENCE_DB / 10)))).numpy()

@@ -1,0 +1,70 @@
+"""Microphones against each other: delay and polarity of one track relative to the judging one.
+
+Attacks of the same notes on two tracks (sample) go in; the lag and the sign with which one best matches the other
+come out. A seat and its microphones stay put during a session, so what differs from the other takes is a fault.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+
+from triage.errors import AudioError
+
+REACH_S = 0.06  # 20 m of air
+BAND_HZ = (80.0, 6000.0)
+
+
+class Match(NamedTuple):
+    """How one track follows another."""
+
+    lag_s: float  # > 0: later than the other
+    sign: int  # -1: inverted polarity
+    clear: float  # height of the match over the next best of the other sign, 1 = no telling
+
+
+def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
+    """Return lag and sign of the second track of each pair against the first, over all pairs together.
+
+    Generalised cross-correlation with the phase transform (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), the
+    whitened cross-spectra of all stretches added before going back to time, so that notes of many pitches leave
+    one peak.
+
+    Parameters
+    ----------
+    pairs : list of (ndarray, ndarray), each of shape (sample,)
+        The same stretches of time of both tracks.
+    rate_hz : int
+
+    Returns
+    -------
+    Match
+        NaN lag and sign 0 where there is nothing to compare.
+
+    Raises
+    ------
+    AudioError
+        If the two of a pair differ in length.
+    """
+    longest = max((len(first) for first, _ in pairs), default=0)
+    if longest < 0.02 * rate_hz:
+        return Match(float("nan"), 0, 1.0)
+    size = next_fast_len(2 * longest, real=True)
+    hz = rfftfreq(size, 1 / rate_hz)
+    inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
+    total = np.zeros(len(hz), complex)
+    for first, second in pairs:
+        if len(first) != len(second):
+            raise AudioError(f"a pair has {len(first)} and {len(second)} samples: pass the same stretch of both tracks")
+        taper = np.hanning(len(first))  # a hard cut at the same sample of both would match at no lag
+        cross = rfft(second * taper, size) * rfft(first * taper, size).conj()
+        total += np.where(inside, cross / np.maximum(np.abs(cross), 1e-20), 0.0) * (np.abs(cross) > 0)
+    course = irfft(total, size)
+    reach = min(round(REACH_S * rate_hz), size // 2 - 1)
+    near = np.concatenate((course[-reach:], course[: reach + 1]))
+    if not near.any():
+        return Match(float("nan"), 0, 1.0)
+    at = int(np.abs(near).argmax())
+    sign = 1 if near[at] > 0 else -1
+    other = max(float((-sign * near).max()), 1e-20)
+    return Match((at - reach) / rate_hz, sign, float(abs(near[at]) / other))
