@@ -1,9 +1,12 @@
-"""Fixtures for every room: real recordings where they are present."""
+"""Fixtures for every room: real recordings where they are present, a PostgreSQL server."""
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from tests.postgres import Server
 
 BESIDE = Path(__file__).parent.parent.parent / "shared" / "audio"
 
@@ -20,3 +23,11 @@ def recordings() -> Path:
     if folder is None:
         pytest.skip("no real recordings: set TRIAGE_RECORDINGS to a folder with notes.csv and noise.csv")
     return folder
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Server]:
+    server = Server()
+    yield server
+    if server.running is not None:
+        server.running.cleanup()

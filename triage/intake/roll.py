@@ -38,7 +38,8 @@ class Take:
     """A take with its sound tracks, in the order of the session's mics; none where all its files are broken.
 
     `row` is its row of the sheet, None where it is not on it; `fields` is what its file names say; `meant` is
-    the row with its gaps filled from the file names, and is always there.
+    the row with its gaps filled from the file names, and is always there. `broken` has a line for each of its
+    files that cannot be used.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Take:
     fields: dict[str, str]
     tracks: tuple[Track, ...]
     meant: SheetRow
+    broken: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -145,7 +147,8 @@ def _take(folder: Path, session: Session, row: SheetRow | None, files: list[_Fil
     if longest_s < SHORTEST_TAKE_S:
         problems.append(f"take {name}: {1000 * longest_s:.0f} ms long, too short for a note; is it a slip?")
     meant, lines = _meant(name, row, fields, session.middle_c_octave)
-    return Take(name, row, fields, tuple(tracks), meant), problems + lines
+    broken = tuple(f"{file.path}: {file.facts.problem}" for file in files if file.facts.problem)
+    return Take(name, row, fields, tuple(tracks), meant, broken), problems + lines
 
 
 def _channels(folder: Path, session: Session, file: _File) -> tuple[dict[str, int], list[str]]:

@@ -13,7 +13,14 @@ from triage.judge.cohorts import Expectation, expect
 from triage.judge.outliers import joint_deviation, local_knn
 from triage.judge.table import COMPARED, NoteTable
 
-ATTACK_PART = 0.5  # of the embedding: the stretches of the first quarter second come first
+ATTACK_PART, HELD_PART = (0.0, 0.5), (0.5, 5 / 6)  # of an embedding: attack first, then the held part, then release
+CALM_NOTES = 40.0  # so many notes' own tail is believed as much as the normal one
+NORMAL_95 = 1.96
+# What a listener notices on the compared axis, whatever the session's own spread (common practice, no source).
+AUDIBLE = {
+    "cents": 10.0, "length_s": 0.2, "body_s": 0.2, "level_dbfs": 2.0, "loudness_lufs": 2.0, "steadiness_db": 1.0,
+    "cents_drift": 20.0,
+}  # fmt: skip
 NEIGHBOURS = 8
 NOISE_FLOOR_DB = 3.0
 
@@ -25,7 +32,6 @@ class Trouble:
     semitones: np.ndarray  # away from the sheet's pitch, 0 where right or not known
     noise_over_db: np.ndarray  # strongest noise hit of its tail over what was ringing, 0 where none
     noise_under_db: np.ndarray  # how far that hit lies under the note, NaN where none
-    technical: np.ndarray  # 1 where a dropout, a clipped run or a dead track touches it
 
 
 @dataclass(frozen=True)
@@ -79,26 +85,56 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     """
     found = deviations(table)
     cohort = table.cohort("instrument", "articulation", "dynamic")
-    cut = round(ATTACK_PART * table.embedding.shape[1])
-    outlier = _unlike(table.embedding, cohort, table)
-    attack_outlier = _unlike(table.embedding[:, :cut], cohort, table)
-    noise = expect(trouble.noise_over_db, table.pitch, cohort, table.cohort("instrument", "articulation"),
-                   table.take, NOISE_FLOOR_DB)
+    wider = table.cohort("instrument", "articulation")
+    width = table.embedding.shape[1]
+    outlier, attack_outlier, held_outlier = (
+        _unlike(table.embedding[:, round(a * width) : max(round(b * width), 1)], cohort, table)
+        for a, b in ((0.0, 1.0), ATTACK_PART, HELD_PART)
+    )
+    noise = expect(trouble.noise_over_db, table.pitch, cohort, wider, table.take, NOISE_FLOOR_DB)
     columns: dict[str, np.ndarray] = {}
     for name, deviation in found.items():
-        z = np.nan_to_num(deviation.z)
+        z = np.nan_to_num(calm(deviation.z, wider))
         columns[f"{name}+"], columns[f"{name}-"] = np.log1p(np.maximum(z, 0)), np.log1p(np.maximum(-z, 0))
-    cents = found["cents"]
-    columns["cents_abs"] = np.nan_to_num(np.abs(table.values["cents"] - cents.expected)) / 10
+    for name, unit in AUDIBLE.items():
+        away = np.abs(on_axis(name, table.values[name]) - found[name].expected)
+        columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / unit)
     joint = joint_deviation(np.column_stack([d.z for d in found.values()]))
     columns["joint"] = np.log1p(np.maximum(np.nan_to_num(joint), 0))
     columns["outlier"], columns["attack_outlier"] = np.log1p(outlier), np.log1p(attack_outlier)
+    columns["held_outlier"] = np.log1p(held_outlier)
     columns["semitones"] = np.minimum(np.abs(trouble.semitones), 1.0)
     columns["noise"] = trouble.noise_over_db / 10
     columns["noise+"] = np.log1p(np.maximum(np.nan_to_num(noise.z), 0))
     columns["noise_near"] = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
-    columns["technical"] = trouble.technical
     return Evidence(found, outlier, attack_outlier, tuple(columns), np.column_stack(list(columns.values())))
+
+
+def calm(z: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Return deviations on the scale of their own session: divided by how far its usual notes already stray.
+
+    z / max(1, q / 1.96)^(n / (n + 40)), q the 95th percentile of |z| of the group's n notes: what is far off for
+    five notes in a hundred is no news there, and a few bad notes do not move it.
+
+    Parameters
+    ----------
+    z : ndarray, shape (note,)
+        NaN allowed and kept.
+    group : ndarray, shape (note,)
+
+    Returns
+    -------
+    ndarray, shape (note,)
+    """
+    calmed = z.copy()
+    for label in np.unique(group):
+        mine = group == label
+        size = np.abs(z[mine])
+        size = size[np.isfinite(size)]
+        if len(size):
+            stray = max(1.0, float(np.percentile(size, 95)) / NORMAL_95)
+            calmed[mine] /= stray ** (len(size) / (len(size) + CALM_NOTES))
+    return calmed
 
 
 def _unlike(embedding: np.ndarray, cohort: np.ndarray, table: NoteTable) -> np.ndarray:

@@ -6,6 +6,7 @@ re full scale (a full-scale sine reads about 0 dB in its band). Waveforms come i
 """
 
 from collections.abc import Iterable, Iterator
+from functools import lru_cache
 
 import numpy as np
 import torch
@@ -19,6 +20,13 @@ F_MIN_HZ = 20.0
 F_MAX_HZ = 20_000.0
 WINDOW_S = 2048 / 48_000  # long enough for the mel bands below 100 Hz, short enough for attacks
 SILENCE_DB = -120.0
+BANDS_OVER_RMS_DB = 4.77  # all bands of a frame together: twice the mean square (a sine reads 0) times 1.5 (Hann)
+
+
+@lru_cache(maxsize=8)
+def _filters(rate_hz: int, n_fft: int) -> torch.Tensor:
+    """Return the bands' weights (bin, mel), made once: they take longer than a note does."""
+    return melscale_fbanks(n_fft // 2 + 1, F_MIN_HZ, min(F_MAX_HZ, rate_hz / 2), N_MELS, rate_hz, mel_scale="htk")
 
 
 class LogMel:
@@ -37,8 +45,7 @@ class LogMel:
         self.hop = round(HOP_S * rate_hz)
         self.n_fft = 2 ** round(np.log2(WINDOW_S * rate_hz))
         self.window = torch.hann_window(self.n_fft, periodic=True)
-        edges_ok = min(F_MAX_HZ, rate_hz / 2)
-        self.bands = melscale_fbanks(self.n_fft // 2 + 1, F_MIN_HZ, edges_ok, N_MELS, rate_hz, mel_scale="htk")
+        self.bands = _filters(rate_hz, self.n_fft)
         # a full-scale sine at a bin's centre has |X| = sum(window) / 2
         self.scale = 4.0 / float(self.window.sum()) ** 2
 
@@ -83,6 +90,6 @@ class LogMel:
     def _transform(self, padded: np.ndarray) -> np.ndarray:
         wave = torch.from_numpy(np.ascontiguousarray(padded, dtype=np.float32))
         spectrum = torch.stft(wave, self.n_fft, self.hop, window=self.window, center=False, return_complex=True)
-        power = spectrum.abs().square_().mul_(self.scale)  # (channel, bin, frame)
+        power = torch.view_as_real(spectrum).square().sum(dim=-1).mul_(self.scale)  # (channel, bin, frame)
         mel = torch.matmul(self.bands.T, power)
         return (10 * torch.log10(mel.clamp_(min=10 ** (SILENCE_DB / 10)))).numpy()

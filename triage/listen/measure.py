@@ -5,6 +5,8 @@ The samples of the judging microphone around a note, one channel, full scale 1; 
 knows the take sheet.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from triage.listen import envelope, loudness, pitch, steadiness, tone
@@ -12,13 +14,20 @@ from triage.listen.notes import Note
 
 MEASURED = (
     "f0_hz", "cents_drift", "cents_spread", "attack_jump_cents", "attack_unvoiced", "attack_s",
-    "attack_overshoot_db", "attack_noise_db", "length_s", "release_s", "tail_s", "level_dbfs", "level_slope_db_s",
+    "attack_overshoot_db", "attack_noise_db", "attack_20_db", "attack_50_db", "attack_100_db", "attack_bright_db",
+    "length_s", "body_s", "release_s", "tail_s", "level_dbfs", "level_slope_db_s",
     "loudness_lufs", "peak_dbfs", "centroid_hz", "rolloff_hz", "tilt_db_oct", "odd_even_db", "harmonicity_db",
     "steadiness_db", "tremolo_hz", "vibrato_hz", "vibrato_cents",
 )  # fmt: skip
 LEAD_S = 0.25  # of quiet before the onset that the attack is measured from
 LONGEST_S = 15.0  # of one note: what comes after tells nothing new
 ATTACK_S = 0.10
+EARLY_S = 0.5  # of a note, where it is loudest against what rings along
+NEAR_CENTS = 45.0
+STRANGE_SHARE, WEAK_SHARE = 0.15, 0.02
+BRIGHT_HZ = 2000.0
+BODY_DROP_DB = 8.0  # the part that is played, before the room takes over
+SHORTEST_TAIL_S = 0.01
 ENVELOPE_HOP_S = 0.002
 
 
@@ -27,7 +36,9 @@ def window(note: Note, take_s: float) -> tuple[float, float]:
     return max(0.0, note.start_s - LEAD_S), min(take_s, note.ring_end_s, note.start_s + LONGEST_S)
 
 
-def measure(samples: np.ndarray, rate_hz: int, note: Note, floor_dbfs: float) -> dict[str, float]:
+def measure(
+    samples: np.ndarray, rate_hz: int, note: Note, floor_dbfs: float, meant_hz: Sequence[float] = ()
+) -> dict[str, float]:
     """Measure one note.
 
     Parameters
@@ -39,6 +50,8 @@ def measure(samples: np.ndarray, rate_hz: int, note: Note, floor_dbfs: float) ->
         Its times in the take.
     floor_dbfs : float
         Level of the quiet around the notes.
+    meant_hz : sequence of float
+        Pitches that the take may hold: they settle which octave or partial is the note, never how well it is tuned.
 
     Returns
     -------
@@ -48,13 +61,14 @@ def measure(samples: np.ndarray, rate_hz: int, note: Note, floor_dbfs: float) ->
     onset_s = min(LEAD_S, note.start_s)
     end_s = onset_s + note.end_s - note.start_s
     found = dict.fromkeys(MEASURED, float("nan"))
-    samples = np.nan_to_num(np.asarray(samples, dtype=np.float64))
+    samples = np.nan_to_num(np.asarray(samples, dtype=np.float64), nan=0.0, posinf=0.0, neginf=0.0)
     if samples.size < 0.03 * rate_hz or not samples.any():
         return found
     body = samples[round(onset_s * rate_hz) : round(max(end_s, onset_s + 0.05) * rate_hz)]
-    found |= _pitch(samples, rate_hz, onset_s, end_s)
+    found |= _pitch(samples, rate_hz, (onset_s, end_s), meant_hz)
     found |= _course(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
-    found["tail_s"] = note.ring_end_s - note.end_s
+    found["tail_s"] = max(note.ring_end_s - note.end_s, SHORTEST_TAIL_S)
+    found["attack_bright_db"] = _brightness_of_attack(samples, rate_hz, onset_s, end_s)
     found["loudness_lufs"] = loudness.note_lufs(samples[round(onset_s * rate_hz) :], rate_hz)
     found["peak_dbfs"] = float(20 * np.log10(max(np.abs(body).max(initial=0.0), 1e-10)))
     return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"])
@@ -66,7 +80,10 @@ def held(onset_s: float, end_s: float) -> tuple[float, float]:
     return onset_s + min(ATTACK_S, 0.3 * length_s), onset_s + max(0.85 * length_s, min(0.06, length_s))
 
 
-def _pitch(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> dict[str, float]:
+def _pitch(
+    samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], meant_hz: Sequence[float]
+) -> dict[str, float]:
+    onset_s, end_s = sounding
     from_s, to_s = held(onset_s, end_s)
     course = pitch.track(samples[: round((end_s + 0.05) * rate_hz)], rate_hz)
     inside = (course.time_s >= from_s) & (course.time_s <= to_s)
@@ -74,22 +91,45 @@ def _pitch(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> d
     if not np.isfinite(voiced).any():
         return {}
     middle = samples[round(from_s * rate_hz) : round(to_s * rate_hz)]
-    f0_hz = pitch.note_f0(middle, rate_hz, pitch.typical_hz(course, from_s, to_s))
+    early = samples[round(onset_s * rate_hz) : round(min(to_s, onset_s + EARLY_S) * rate_hz)]
+    guess_hz = _settled(early, rate_hz, pitch.typical_hz(course, from_s, to_s), meant_hz)
+    f0_hz = pitch.note_f0(middle, rate_hz, guess_hz)
     jump, unvoiced = pitch.jump_cents(course, onset_s, end_s)
-    early = (course.time_s >= onset_s) & (course.time_s <= onset_s + ATTACK_S)
-    strength = np.clip(course.strength[early], 1e-3, 1 - 1e-3)
+    first = (course.time_s >= onset_s) & (course.time_s <= onset_s + ATTACK_S)
+    strength = np.clip(course.strength[first], 1e-3, 1 - 1e-3)
     hop_s = float(course.time_s[1] - course.time_s[0]) if len(course.time_s) > 1 else 0.01
     vibrato_cents, vibrato_hz = steadiness.vibrato(voiced, hop_s)
     return {
         "f0_hz": f0_hz,
         "attack_jump_cents": jump,
         "attack_unvoiced": unvoiced,
-        "attack_noise_db": float(np.median(10 * np.log10((1 - strength) / strength))) if early.any() else np.nan,
+        "attack_noise_db": float(np.median(10 * np.log10((1 - strength) / strength))) if first.any() else np.nan,
         "cents_drift": steadiness.drift_cents_s(voiced, hop_s),
         "cents_spread": steadiness.spread_cents(voiced),
         "vibrato_hz": vibrato_hz,
         "vibrato_cents": vibrato_cents,
     }
+
+
+def _settled(samples: np.ndarray, rate_hz: int, guess_hz: float, meant_hz: Sequence[float]) -> float:
+    """Return the pitch meant where the guess is a whole part or multiple of it that the spectrum does not ask for.
+
+    A string that rings along, a body's knock or a weak fundamental put the autocorrelation an octave or a twelfth
+    off. The guess stands if its partials that the meant pitch would not have hold STRANGE_SHARE of the power (it is
+    really sounding), or if those that only the meant pitch would have hold next to nothing.
+    """
+    for wanted_hz in meant_hz:
+        low_hz, high_hz = sorted((guess_hz, wanted_hz))
+        times = round(high_hz / low_hz)
+        if not 2 <= times <= 6 or abs(1200 * np.log2(high_hz / low_hz / times)) > NEAR_CENTS:
+            continue
+        power = np.nan_to_num(10 ** (tone.harmonics_db(tone.spectrum(samples, rate_hz, low_hz), 40) / 10))
+        strange = 1 - power[times - 1 :: times].sum() / max(power.sum(), 1e-20)
+        if guess_hz < wanted_hz and strange < STRANGE_SHARE:
+            return guess_hz * times
+        if guess_hz > wanted_hz and strange > WEAK_SHARE:
+            return guess_hz / times
+    return guess_hz
 
 
 def _course(samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], f0_hz: float,
@@ -104,17 +144,38 @@ def _course(samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], f0
         length_s = end_s - onset_s
     first, last = (round(t / hop_s) for t in held(onset_s, onset_s + length_s))
     middle = level[first:last]
+    held_db = envelope.held_level_db(own, hop_s)
+    at = [min(round((onset_s + t) / hop_s), len(level) - 1) for t in (0.02, 0.05, 0.1)]
+    body_s = envelope.sounding_length_s(level, hop_s, drop_db=BODY_DROP_DB, onset_s=onset_s)
     depth_db, rate = steadiness.amplitude_modulation(middle, hop_s)
     return {
         "attack_s": envelope.attack_time_s(level[: round(end_s / hop_s)], hop_s),
         "attack_overshoot_db": envelope.overshoot_db(own, hop_s),
+        "attack_20_db": level[at[0]] - held_db,
+        "attack_50_db": level[at[1]] - held_db,
+        "attack_100_db": level[at[2]] - held_db,
         "length_s": length_s,
-        "level_dbfs": envelope.held_level_db(own, hop_s),
+        "body_s": body_s,
+        "level_dbfs": held_db,
         "level_slope_db_s": envelope.level_slope_db_s(middle, hop_s) if len(middle) > 10 else np.nan,
         "steadiness_db": depth_db,
         "tremolo_hz": rate,
-        "release_s": envelope.release_s(level, hop_s, onset_s + length_s, floor_dbfs),
+        "release_s": envelope.release_s(level, hop_s, onset_s + body_s, floor_dbfs),
     }
+
+
+def _brightness_of_attack(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> float:
+    """Return how much more of the first 0.1 s than of the held part lies above 2 kHz, in dB: breath, scrape."""
+    shares = []
+    for from_s, to_s in ((onset_s, onset_s + ATTACK_S), held(onset_s, end_s)):
+        part = samples[round(from_s * rate_hz) : round(to_s * rate_hz)]
+        if not len(part):
+            return float("nan")
+        power = np.abs(np.fft.rfft(part * np.hanning(len(part)))) ** 2
+        hz = np.fft.rfftfreq(len(part), 1 / rate_hz)
+        total, high = power.sum(), power[(hz > BRIGHT_HZ) & (hz < 12_000)].sum()
+        shares.append(10 * np.log10(high / total) if total > 0 and high > 0 else np.nan)
+    return float(shares[0] - shares[1])
 
 
 def _tone(samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], f0_hz: float) -> dict[str, float]:

@@ -55,7 +55,7 @@ def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
     total = np.zeros(len(hz), complex)
     for first, second in pairs:
         if len(first) != len(second):
-            raise AudioError(f"a pair has {len(first)} and {len(second)} samples: pass the same stretch of both tracks")
+            raise AudioError(f"a pair has {len(first)} and {len(second)} samples: pass the same stretch of both")
         taper = np.hanning(len(first))  # a hard cut at the same sample of both would match at no lag
         cross = rfft(second * taper, size) * rfft(first * taper, size).conj()
         total += np.where(inside, cross / np.maximum(np.abs(cross), 1e-20), 0.0) * (np.abs(cross) > 0)

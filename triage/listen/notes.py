@@ -147,22 +147,25 @@ def _sound(first: int, last: int, frames: np.ndarray, over: np.ndarray, level: n
 
 
 def _join_held(sounds: list[Note], level: np.ndarray) -> list[Note]:
-    """Join what a dropout or a wobble cut: the sound was not decaying before the new start."""
+    """Join what a dropout, a wobble or a slow attack cut, and leave out what starts in a tail without a rise."""
     joined: list[Note] = []
     for sound in sounds:
-        if joined and _held(joined[-1], sound, level):
-            last = joined.pop()
-            sound = Note(last.start_s, max(sound.end_s, last.end_s), sound.ring_end_s,
-                         max(last.level_db, sound.level_db))
-        joined.append(sound)
+        last = joined[-1] if joined else None
+        if last is None or not _held(last, sound, level):
+            joined.append(sound)
+        elif last.end_s < sound.start_s - HOP_S and sound.level_db < last.level_db - DROP_DB / 2:
+            joined[-1] = replace(last, ring_end_s=sound.ring_end_s)  # a noise in the tail
+        else:
+            joined[-1] = Note(last.start_s, max(sound.end_s, last.end_s), sound.ring_end_s,
+                              max(last.level_db, sound.level_db))
     return joined
 
 
 def _held(last: Note, new: Note, level: np.ndarray) -> bool:
-    """True if the new start belongs to the sound before it: no decay led up to it.
+    """True if the new start brings no rise: it belongs to the sound before it or to its tail.
 
-    Either the sound was still growing (a soft attack comes in steps), or it was at full level until a gap
-    shorter than HOLD_S (a dropout).
+    Either the sound was still growing (a soft attack comes in steps), or it was as loud as now less than HOLD_S
+    ago (a wobble, a dropout, a noise that comes out of a tail).
     """
     at, reach = round(new.start_s / HOP_S), round(HOLD_S / HOP_S)
     before = level[round(last.start_s / HOP_S) : at]
@@ -170,8 +173,8 @@ def _held(last: Note, new: Note, level: np.ndarray) -> bool:
     if len(before) < 3 or len(after) < 3:
         return len(before) < 3
     growing = before.max() - before[-4:].mean() < SWELL_DB and len(before) * HOP_S < SWELL_S
-    full = np.flatnonzero(before > after.max() - SWELL_DB)
-    return growing or bool(len(full) and len(before) - full[-1] <= reach)
+    as_loud = np.flatnonzero(before > after.max() - SWELL_DB)
+    return growing or bool(len(as_loud) and len(before) - as_loud[-1] <= reach)
 
 
 def _usual_level(levels: list[float]) -> float:

@@ -1,0 +1,64 @@
+"""The invented session of the demo, with one part only so that it renders in a moment."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from training.demo import SEED, DemoRecipe, demo_parts, render_demo, said_of_ranking
+from training.recipe import Recipe
+from training.sessions import deal_faults, plan_takes
+from triage.config import read_toml, shipped
+from triage.errors import ConfigError
+
+
+@pytest.fixture(scope="module")
+def recipe() -> DemoRecipe:
+    whole = read_toml(shipped("configs/demo.toml"), DemoRecipe)
+    return whole.model_copy(
+        update={"parts": tuple(part for part in whole.parts if part.articulation == "staccato")[:1]}
+    )
+
+
+def test_the_demo_has_its_faults_and_its_trouble_with_files(recipe: DemoRecipe, tmp_path: Path) -> None:
+    told: list[tuple[str, int, int]] = []
+    truth = render_demo(tmp_path, recipe, lambda what, done, total: told.append((what, done, total)))
+    count = len(truth["takes"])
+    assert told[-1] == ("rendering", count, count)
+    arrivals = truth["arrivals"]
+    lost = arrivals["missing"][0]
+    assert not (tmp_path / "audio" / f"{lost['take']}_{lost['mic']}.wav").exists()
+    assert (tmp_path / arrivals["unexpected"][0]).is_file()
+    broken = tmp_path / arrivals["broken"][0]
+    whole = truth["takes"][broken.name.split("_")[0]]["duration_s"]
+    assert soundfile.info(broken).duration < 0.5 * whole
+    troubled = {lost["take"], broken.name.split("_")[0]}
+    assert all(truth["takes"][take]["fault"] is None for take in troubled)
+    assert render_demo(tmp_path, recipe) == truth  # a second call keeps what is there
+
+
+def test_the_demo_writes_into_no_folder_that_holds_something_else(recipe: DemoRecipe, tmp_path: Path) -> None:
+    (tmp_path / "song.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(ConfigError, match="--folder"):
+        render_demo(tmp_path, recipe)
+
+
+def test_the_whole_demo_has_at_least_forty_takes_of_four_to_six_notes() -> None:
+    whole = read_toml(shipped("configs/demo.toml"), DemoRecipe)
+    parts = demo_parts(whole)
+    plans = plan_takes(parts, dict.fromkeys(parts, 2), whole.takes, np.random.default_rng([SEED, 1]))
+    assert len(plans) >= 40
+    assert {len(plan.expected()) for plan in plans} <= {4, 5, 6}
+
+
+def test_the_ranking_is_summed_up_in_one_line() -> None:
+    takes = {f"T{n}": {"fault": {"kind": "length"} if n in (1, 7) else None} for n in range(10)}
+    line = said_of_ranking(["T1", "T2", "T7", *(f"T{n}" for n in (0, 3, 4, 5, 6, 8, 9))], {"takes": takes})
+    assert line == "1 of 2 planted faults stand in the first fifth (2 takes)\n"
+
+
+@pytest.mark.parametrize("name", ["evaluation.toml", "demo.toml"])
+def test_the_shipped_recipes_name_only_known_faults(name: str) -> None:
+    recipe = read_toml(shipped(f"configs/{name}"), Recipe if name == "evaluation.toml" else DemoRecipe)
+    assert len(deal_faults(30, recipe, np.random.default_rng(0))) == 30

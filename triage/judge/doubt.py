@@ -1,0 +1,85 @@
+"""Doubt: the calibrated probability that a producer would reject a note, and for which reason.
+
+The matrix of evidence goes in, one probability a kind and note comes out. Before any verdict the model is the one
+shipped in models/, fitted on faults planted into real notes (training/calibrate.py); what it puts out are
+frequencies on such material, not a squashed deviation.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import skops.io
+
+from triage.config import shipped
+from triage.errors import JudgeError
+from triage.judge.features import Evidence
+
+FINE = "fine"
+SHIPPED = "models/doubt.skops"
+TRUSTED = [
+    "sklearn._loss.link.Interval", "sklearn._loss.link.MultinomialLogit", "sklearn._loss.loss.HalfMultinomialLoss",
+    "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
+    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DoubtModel:
+    """A fitted classifier of notes, and how sure a technical finding is.
+
+    ``classifier.predict_proba`` takes the matrix whose columns are ``names``; its ``classes_`` are kinds of spots
+    and ``fine``. ``certain`` is, for each technical kind, the share of findings that were one.
+    """
+
+    version: str
+    names: tuple[str, ...]
+    classifier: Any
+    certain: dict[str, float]
+
+    def probabilities(self, evidence: Evidence) -> tuple[list[str], np.ndarray]:
+        """Return the kinds and the probability of each for each note [shape=(note, kind)].
+
+        Rows sum to the probability of a reject; 1 less the sum is the probability that the note is fine.
+
+        Raises
+        ------
+        JudgeError
+            If the evidence has other columns than the model was fitted on.
+        """
+        if evidence.names != self.names:
+            raise JudgeError(f"doubt model {self.version} was fitted on other evidence; use the one of this version")
+        kinds = [str(kind) for kind in self.classifier.classes_]
+        columns = [i for i, kind in enumerate(kinds) if kind != FINE]
+        if not len(evidence.matrix):
+            return [kinds[i] for i in columns], np.zeros((0, len(columns)))
+        return [kinds[i] for i in columns], self.classifier.predict_proba(evidence.matrix)[:, columns]
+
+
+def load_model(path: Path | None = None) -> DoubtModel:
+    """Read a doubt model; loading one never runs code of the file.
+
+    Raises
+    ------
+    JudgeError
+        If the file is not a doubt model, or holds anything but the numbers and trees of one.
+    """
+    path = path or shipped(SHIPPED)
+    try:
+        parts = skops.io.load(path, trusted=TRUSTED)
+        return DoubtModel(parts["version"], tuple(parts["names"]), parts["classifier"], dict(parts["certain"]))
+    except Exception as error:  # skops raises of every kind on a strange file
+        raise JudgeError(f"{path}: not a doubt model ({error}); `python -m training.calibrate` makes one") from None
+
+
+def save_model(model: DoubtModel, path: Path) -> None:
+    """Write a doubt model with skops."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    skops.io.dump({**vars(model), "names": list(model.names)}, path)
+
+
+def any_of(doubts: Sequence[float] | np.ndarray) -> float:
+    """Return the probability that at least one of several independent troubles is there: 1 - prod(1 - p)."""
+    return float(1 - np.prod(1 - np.clip(np.asarray(doubts, float), 0, 1)))

@@ -1,0 +1,99 @@
+"""One session's way through the house: files → what came → what was heard → doubt → the store.
+
+Read this file first. ``take_in`` is everything that `triage intake` does; each step is one call into a room.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Engine
+
+from triage.crew import listen_all
+from triage.intake.roll import Roll, call_roll
+from triage.intake.session import Session, read_session
+from triage.intake.sheet import SHEET_FILE, read_sheet
+from triage.judge.doubt import DoubtModel, load_model
+from triage.placing import place
+from triage.scoring import judge
+from triage.store.arrivals import save_arrivals
+from triage.store.engine import reading, writing
+from triage.store.ranking import save_judgement
+from triage.store.recording import drop_takes, fingerprints, save_session, save_take
+from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord, TakeRecord
+from triage.store.reloading import heard_takes, save_places
+from triage.take import fingerprint
+
+Progress = Callable[[str, int, int], None]  # what is being done, how many of it, out of how many
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What one intake did."""
+
+    session: str
+    takes: int
+    new_takes: int
+    problems: list[str]
+    needs_person: bool
+
+
+def take_in(folder: Path, db_engine: Engine, progress: Progress | None = None) -> Summary:
+    """Take a session's folder in: check what came, listen to what is new, judge and rank all of it."""
+    tell = progress or (lambda what, done, total: None)
+    session = read_session(folder)
+    roll = call_roll(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
+    with writing(db_engine) as db:
+        session_id = save_session(db, _record(session, folder, roll))
+        known = fingerprints(db, session_id)
+    judge_mic = session.judge_mic_name()
+    new = [take for take in roll.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
+    for done, record in enumerate(listen_all(new, folder, judge_mic, session.a4_hz), start=1):
+        with writing(db_engine) as db:
+            save_take(db, session_id, record)
+        tell("listening", done, len(new))
+    with writing(db_engine) as db:
+        drop_takes(db, session_id, [take.name for take in roll.takes])
+    problems, ranked = rank_session(db_engine, session_id, session.a4_hz, roll)
+    tell("ranking", 1, 1)
+    return Summary(
+        session.name, ranked, len(new), problems, bool(roll.arrivals.missing or roll.arrivals.broken)
+    )  # fmt: skip
+
+
+def rank_session(
+    db_engine: Engine, session_id: int, a4_hz: float, roll: Roll, model: DoubtModel | None = None
+) -> tuple[list[str], int]:
+    """Judge and rank everything heard of a session; return lines for a person and the number of takes."""
+    with reading(db_engine) as db:
+        heard = heard_takes(db, session_id)
+    placed, missing, lines = place(heard, a4_hz)
+    broken = {take.name: list(take.broken) for take in roll.takes if take.broken}
+    judgement = judge(placed, missing, model or load_model(), broken)
+    problems = [*roll.problems, *lines, *(f"{take.name}: {take.problem}" for take in placed if take.problem)]
+    with writing(db_engine) as db:
+        save_places(db, session_id, placed)
+        save_arrivals(db, session_id, _arrivals(roll, problems))
+        save_judgement(db, session_id, judgement)
+    return problems, len(placed)
+
+
+def _record(session: Session, folder: Path, roll: Roll) -> SessionRecord:
+    rates = [track.facts.sample_rate_hz for take in roll.takes for track in take.tracks]
+    usual = max(sorted(set(rates)), key=rates.count) if rates else None
+    return SessionRecord(
+        session.name, str(folder), session.date, session.sample_rate_hz or usual, session.a4_hz,
+        session.judge_mic_name(),
+    )  # fmt: skip
+
+
+def _arrivals(roll: Roll, problems: list[str]) -> ArrivalsRecord:
+    found = roll.arrivals
+    entries = [ArrivalRecord("missing", **entry) for entry in found.missing]
+    entries += [ArrivalRecord("unexpected", path=path) for path in found.unexpected]
+    entries += [ArrivalRecord("broken", **entry) for entry in found.broken]
+    entries += [ArrivalRecord("unlike", **entry) for entry in found.unlike]
+    return ArrivalsRecord(tuple(entries), found.complete, tuple(problems))
+
+
+__all__ = ["Summary", "TakeRecord", "rank_session", "take_in"]

@@ -1,0 +1,183 @@
+"""Engine: a database address becomes an open store, and work in it a transaction.
+
+``open_store(address)`` gives an engine on SQLite (``sqlite:///triage.db``) or PostgreSQL (``postgresql://…``),
+its schema checked. ``reading(engine)`` and ``writing(engine)`` give ``db``, the database session that a query
+takes first: what is done in one block is seen whole or, after an error, not at all.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
+
+from triage.errors import StoreError
+from triage.store import schema
+
+BUSY_MS = 20_000  # how long a writer waits for another before it gives up
+CONNECT_S = 10
+
+
+def open_store(address: str, create: bool = True) -> Engine:
+    """Return an engine on the store; an empty database gets the newest schema, any other must have it.
+
+    With ``create`` false an empty or missing database is an error too: a command that only shows something
+    should not leave a file behind.
+    """
+    url = _url(address)
+    if not create:
+        _refuse_missing(url)
+    engine = _engine(url)
+    try:
+        with _said_plainly(engine):
+            _settle_schema(engine, create)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def upgrade_store(address: str) -> tuple[str | None, str]:
+    """Bring an older store to the newest schema and return the versions before and after."""
+    url = _url(address)
+    _refuse_missing(url)
+    engine = _engine(url)
+    try:
+        with _said_plainly(engine):
+            with reading(engine) as db:
+                state = schema.state_of(db)
+            if state.kind in ("foreign", "newer"):
+                raise StoreError(f"{shown(engine)}: {state.remedy(shown(engine))}")
+            if state.kind != "newest":
+                _migrate(engine)
+        return state.found, schema.newest()
+    finally:
+        engine.dispose()
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """Give a database session that sees one moment of the store, whatever others write meanwhile."""
+    with _transaction(engine, **_SNAPSHOT.get(engine.dialect.name, {})) as db:
+        yield db
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """Give a database session whose changes are kept when the block ends well, else undone."""
+    with _transaction(engine, writes=True) as db:
+        yield db
+
+
+def shown(engine: Engine) -> str:
+    """Return the store's address without its password."""
+    return _shown(engine.url)
+
+
+# SQLite's read transactions see one moment anyway.
+_SNAPSHOT: dict[str, dict[str, Any]] = {
+    "postgresql": {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+}
+
+
+@contextmanager
+def _transaction(engine: Engine, **options: Any) -> Iterator[Connection]:
+    with _said_plainly(engine), engine.connect() as db:
+        db = db.execution_options(**options)
+        with db.begin():
+            yield db
+
+
+@contextmanager
+def _said_plainly(engine: Engine) -> Iterator[None]:
+    """Turn what the database itself refuses (locked, full, unreachable, damaged) into one line."""
+    try:
+        yield
+    except DatabaseError as error:
+        # The other kinds of DatabaseError (a broken constraint, wrong SQL) are bugs and keep their traceback.
+        if type(error) not in (OperationalError, DatabaseError):
+            raise
+        said = " ".join(str(error.orig).split())
+        advice = "check that it can be reached, is not full or locked, and is a database of this tool"
+        raise StoreError(f"{shown(engine)}: {said}; {advice}") from error
+
+
+def _settle_schema(engine: Engine, create: bool) -> None:
+    with reading(engine) as db:
+        state = schema.state_of(db)
+    if state.kind == "empty" and create:
+        _migrate(engine)
+    elif state.kind != "newest":
+        raise StoreError(f"{shown(engine)}: {state.remedy(shown(engine))}")
+
+
+def _migrate(engine: Engine) -> None:
+    # SQLite changes a table by making it anew and dropping the old; with foreign keys on, children go too.
+    with _transaction(engine, writes=True, foreign_keys="OFF") as db:
+        schema.migrate(db)
+
+
+def _url(address: str) -> URL:
+    try:
+        url = make_url(address)
+    except ArgumentError:
+        raise StoreError(
+            f"store {address!r} is no database address; write sqlite:///{address} for a file, or postgresql://…"
+        ) from None
+    if url.drivername in ("postgres", "postgresql"):
+        return url.set(drivername="postgresql+psycopg")
+    if url.drivername not in ("sqlite", "sqlite+pysqlite", "postgresql+psycopg"):
+        raise StoreError(
+            f"store {_shown(url)}: {url.drivername} is not supported; use sqlite:///FILE or postgresql://…"
+        )
+    return url
+
+
+def _shown(url: URL) -> str:
+    return url.render_as_string(hide_password=True)
+
+
+def _refuse_missing(url: URL) -> None:
+    # Merely connecting would make the file; there is none in memory or behind SQLite's own file: addresses.
+    named = url.database or ":memory:"
+    if (
+        url.get_backend_name() != "sqlite"
+        or named == ":memory:"
+        or "uri" in url.query
+        or Path(named).exists()
+    ):
+        return
+    remedy = f"`triage intake FOLDER --store {_shown(url)}` makes one"
+    raise StoreError(f"{_shown(url)}: no store there; {remedy}")
+
+
+def _engine(url: URL) -> Engine:
+    if url.get_backend_name() == "sqlite":
+        engine = create_engine(url)
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    try:
+        return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": CONNECT_S})
+    except ModuleNotFoundError:
+        raise StoreError(
+            f"store {_shown(url)}: no PostgreSQL driver; `pip install 'take-triage[postgres]'` brings it"
+        ) from None
+
+
+def _prepare_sqlite(connection: Any, _record: Any) -> None:
+    # Python's driver would begin a transaction only at the first change; we begin each one ourselves, below.
+    connection.isolation_level = None
+    for pragma in (f"busy_timeout = {BUSY_MS}", "journal_mode = WAL", "synchronous = NORMAL"):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin_sqlite(db: Connection) -> None:
+    options = db.get_execution_options()
+    # Foreign keys can be switched only outside a transaction, so each one says what it needs.
+    db.exec_driver_sql(f"PRAGMA foreign_keys = {options.get('foreign_keys', 'ON')}")
+    # A reader that turns writer fails at once if another wrote meanwhile; a writer from the start waits.
+    db.exec_driver_sql("BEGIN IMMEDIATE" if options.get("writes") else "BEGIN")

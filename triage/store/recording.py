@@ -1,0 +1,210 @@
+"""Recording: sessions, takes and tracks, in and out.
+
+``save_take`` is the one way in for what was heard in a take; it leaves alone what people said of it.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from datetime import UTC, datetime
+from difflib import get_close_matches
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Row, Table, delete, exists, insert, select, update
+
+from triage.errors import StoreError
+from triage.store import tables
+from triage.store.records import (
+    MEASUREMENTS,
+    HitRecord,
+    NoteRecord,
+    SessionRecord,
+    TakeRecord,
+    TrackRecord,
+)
+from triage.store.stored import StoredSession, StoredTake
+
+GONE = "no longer in the folder or on the take sheet; kept because a verdict was given"
+
+
+def save_session(db: Connection, record: SessionRecord, taken_in_at: datetime | None = None) -> int:
+    """Store the session, or what is new about it under the same name, and return its id."""
+    row = dict(vars(record)) | {"taken_in_at": taken_in_at or datetime.now(UTC)}
+    table = tables.session
+    known = db.scalar(select(table.c.id).where(table.c.name == record.name))
+    if known is None:
+        return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
+    db.execute(update(table).where(table.c.id == known).values(row))
+    return known
+
+
+def find_session(db: Connection, name: str | None = None) -> StoredSession:
+    """Return the session of that name, or the one taken in last."""
+    table = tables.session
+    query = select(table).order_by(table.c.taken_in_at.desc(), table.c.id.desc()).limit(1)
+    row = db.execute(query if name is None else query.where(table.c.name == name)).first()
+    if row is not None:
+        return StoredSession(**row._mapping)
+    if name is None:
+        raise StoreError("no session in the store yet; `triage intake FOLDER` takes one in")
+    raise StoreError(_unknown("session", name, list(db.scalars(select(table.c.name)))))
+
+
+def sessions(db: Connection) -> tuple[StoredSession, ...]:
+    """Return every session, the one taken in last first."""
+    table = tables.session
+    rows = db.execute(select(table).order_by(table.c.taken_in_at.desc(), table.c.id.desc()))
+    return tuple(StoredSession(**row._mapping) for row in rows)
+
+
+def fingerprints(db: Connection, session_id: int) -> dict[str, str]:
+    """Return take name -> fingerprint of what the store already holds, so that only the rest is read."""
+    table = tables.take
+    query = select(table.c.name, table.c.fingerprint).where(
+        table.c.session_id == session_id, table.c.fingerprint.is_not(None)
+    )
+    return {row.name: row.fingerprint for row in db.execute(query)}
+
+
+def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
+    """Store what was heard in a take in place of what was known of it before, and return its id.
+
+    All or nothing. Its verdicts stay; its spots and doubt go, for they spoke of the old sound.
+    """
+    _check(record)
+    with db.begin_nested():
+        lock_session(db, session_id)
+        take_id = _save_take_row(db, session_id, record)
+        for table in (tables.track, tables.note, tables.hit, tables.spot, tables.floor):
+            db.execute(delete(table).where(table.c.take_id == take_id))
+        _insert(db, tables.track, _rows(take_id, record.tracks))
+        _insert(db, tables.note, _rows(take_id, record.notes, _note_row))
+        _insert(db, tables.embedding, [row for note in record.notes for row in _vector_rows(take_id, note)])
+        _insert(db, tables.hit, _rows(take_id, record.hits, _hit_row))
+        _insert(db, tables.floor, _rows(take_id, record.floors))
+    return take_id
+
+
+def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[str, ...]:
+    """Forget the takes of the session not named in ``keep``; return those that stay because of a verdict."""
+    take, verdict = tables.take, tables.verdict
+    kept: list[str] = []
+    for name, take_id in sorted(take_ids(db, session_id).items()):
+        if name in keep:
+            continue
+        if db.scalar(select(exists().where(verdict.c.take_id == take_id))):
+            # No fingerprint: should the files come back, the take is read again.
+            db.execute(update(take).where(take.c.id == take_id).values(problem=GONE, fingerprint=None))
+            kept.append(name)
+        else:
+            db.execute(delete(take).where(take.c.id == take_id))
+    return tuple(kept)
+
+
+def takes(
+    db: Connection, session_id: int, limit: int | None = None, offset: int = 0
+) -> tuple[StoredTake, ...]:
+    """Return the takes of a session in order of name, a page of them if ``limit`` is given."""
+    table = tables.take
+    query = select(table).where(table.c.session_id == session_id).order_by(table.c.name)
+    return tuple(_stored(row) for row in db.execute(query.limit(limit).offset(offset)))
+
+
+def find_take(db: Connection, session_id: int, name: str) -> StoredTake:
+    """Return the take of that name; the error for an unknown one names its nearest."""
+    table = tables.take
+    of_session = table.c.session_id == session_id
+    row = db.execute(select(table).where(of_session, table.c.name == name)).first()
+    if row is None:
+        raise StoreError(_unknown("take", name, list(db.scalars(select(table.c.name).where(of_session)))))
+    return _stored(row)
+
+
+def tracks(db: Connection, take_id: int) -> tuple[TrackRecord, ...]:
+    """Return the tracks of a take in the order they were stored."""
+    table = tables.track
+    columns = [column for column in table.c if column.name not in ("id", "take_id")]
+    query = select(*columns).where(table.c.take_id == take_id).order_by(table.c.id)
+    return tuple(TrackRecord(**row._mapping) for row in db.execute(query))
+
+
+def lock_session(db: Connection, session_id: int) -> None:
+    """Make a second intake of the same session wait for this one (SQLite has one writer at a time anyway)."""
+    table = tables.session
+    if db.scalar(select(table.c.id).where(table.c.id == session_id).with_for_update()) is None:
+        raise StoreError(f"no session with id {session_id} in the store; `triage intake FOLDER` takes one in")
+
+
+def take_ids(db: Connection, session_id: int) -> dict[str, int]:
+    """Return take name -> id for one session."""
+    table = tables.take
+    rows = db.execute(select(table.c.name, table.c.id).where(table.c.session_id == session_id))
+    return {row.name: row.id for row in rows}
+
+
+def _save_take_row(db: Connection, session_id: int, record: TakeRecord) -> int:
+    table = tables.take
+    left_out = ("tracks", "notes", "hits", "floors")
+    row = {name: value for name, value in vars(record).items() if name not in left_out}
+    row["expected_pitches"] = [int(pitch) for pitch in record.expected_pitches]
+    row |= {"doubt": None, "listen_s": None, "rank": None}
+    known = db.scalar(select(table.c.id).where(table.c.session_id == session_id, table.c.name == record.name))
+    if known is None:
+        row["session_id"] = session_id
+        return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
+    db.execute(update(table).where(table.c.id == known).values(row))
+    return known
+
+
+def _check(record: TakeRecord) -> None:
+    for note in record.notes:
+        if unknown := sorted(set(note.measurements) - set(MEASUREMENTS)):
+            raise StoreError(
+                f"take {record.name}, note {note.number}: no column for measurement {unknown[0]!r}; "
+                f"it must be one of {', '.join(MEASUREMENTS)}"
+            )
+
+
+def _rows(
+    take_id: int, records: Iterable[Any], row: Callable[[Any], Mapping[str, Any]] = vars
+) -> list[dict[str, Any]]:
+    return [{"take_id": take_id, **row(record)} for record in records]
+
+
+def _insert(db: Connection, table: Table, rows: list[dict[str, Any]]) -> None:
+    if rows:  # an empty list would insert one row of defaults
+        db.execute(insert(table), rows)
+
+
+def _note_row(record: NoteRecord) -> dict[str, Any]:
+    # Every row names every measurement: one statement serves all rows.
+    row = dict.fromkeys(MEASUREMENTS) | dict(record.measurements)
+    left_out = ("measurements", "embeddings")
+    return row | {name: value for name, value in vars(record).items() if name not in left_out}
+
+
+def _vector_rows(take_id: int, record: NoteRecord) -> Iterator[dict[str, Any]]:
+    for encoder, vector in record.embeddings.items():
+        array = np.asarray(vector)
+        kind = "<f2" if array.dtype == np.float16 else "<f4"
+        yield {
+            "take_id": take_id,
+            "number": record.number,
+            "encoder": encoder,
+            "dimension": array.size,
+            "vector": array.astype(kind).tobytes(),
+        }
+
+
+def _hit_row(record: HitRecord) -> dict[str, Any]:
+    return dict(vars(record)) | {"mics": list(record.mics)}
+
+
+def _stored(row: Row[Any]) -> StoredTake:
+    values = {name: value for name, value in row._mapping.items() if name != "session_id"}
+    return StoredTake(**values | {"expected_pitches": tuple(values["expected_pitches"])})
+
+
+def _unknown(what: str, name: str, known: list[str]) -> str:
+    near = get_close_matches(name, known, n=3, cutoff=0.5)
+    nearest = f"nearest: {', '.join(near)}" if near else f"{len(known)} in all, none of a like name"
+    return f"no {what} {name!r}; {nearest}"

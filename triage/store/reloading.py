@@ -1,0 +1,64 @@
+"""Reloading: a session's takes as they were heard, to be judged again; and their notes' places on the sheet."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, select, update
+
+from triage.store import tables
+from triage.store.hits import floors, hits
+from triage.store.notes import embeddings, notes
+from triage.store.recording import take_ids, takes, tracks
+from triage.store.records import FloorRecord, HitRecord, NoteRecord, TakeRecord
+
+note, take, embedding = tables.note, tables.take, tables.embedding
+
+
+def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
+    """Return every take of a session with its notes, embeddings, hits and floors, in order of name."""
+    vectors: dict[tuple[str, int], dict[str, Any]] = defaultdict(dict)
+    for encoder in _encoders(db, session_id):
+        keys, matrix = embeddings(db, session_id, encoder)
+        for key, vector in zip(keys, matrix, strict=True):
+            vectors[key][encoder] = vector
+    own_notes, own_hits, own_floors = defaultdict(list), defaultdict(list), defaultdict(list)
+    for row in notes(db, session_id):
+        own_notes[row.take].append(NoteRecord(
+            row.number, row.start_s, row.end_s, row.ring_end_s, row.pitch_midi, row.sheet_midi, row.measurements,
+            vectors[row.take, row.number],
+        ))  # fmt: skip
+    for hit in hits(db, session_id):
+        own_hits[hit.take].append(HitRecord(**{k: v for k, v in vars(hit).items() if k != "take"}))
+    for floor in floors(db, session_id):
+        own_floors[floor.take].append(FloorRecord(**{k: v for k, v in vars(floor).items() if k != "take"}))
+    return [
+        TakeRecord(
+            stored.name, stored.fingerprint or "", stored.instrument, stored.articulation, stored.dynamic,
+            stored.remark, stored.expected_pitches, stored.repetitions, stored.duration_s, stored.problem,
+            stored.listened, tracks(db, stored.id), tuple(own_notes[stored.name]), tuple(own_hits[stored.name]),
+            tuple(own_floors[stored.name]),
+        )
+        for stored in takes(db, session_id)
+    ]  # fmt: skip
+
+
+def save_places(db: Connection, session_id: int, placed: Sequence[TakeRecord]) -> None:
+    """Store each note's pitch on the sheet, the nearest pitch, and its distance from it in cents."""
+    ids = take_ids(db, session_id)
+    rows = [
+        {
+            "of_take": ids[one.name], "of_number": played.number, "pitch": played.pitch_midi,
+            "sheet": played.sheet_midi, "away": played.measurements.get("cents"),
+        }
+        for one in placed for played in one.notes
+    ]  # fmt: skip
+    if rows:
+        mine = (note.c.take_id == bindparam("of_take")) & (note.c.number == bindparam("of_number"))
+        values: dict[str, Any] = {"pitch_midi": bindparam("pitch"), "sheet_midi": bindparam("sheet"), "cents": bindparam("away")}
+        db.execute(update(note).where(mine).values(values), rows)
+
+
+def _encoders(db: Connection, session_id: int) -> list[str]:
+    query = select(embedding.c.encoder).join(take, take.c.id == embedding.c.take_id).distinct()
+    return list(db.scalars(query.where(take.c.session_id == session_id).order_by(embedding.c.encoder)))

@@ -1,0 +1,52 @@
+"""Spots: the stretches of a take worth hearing, the most doubtful first."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from sqlalchemy import Connection, Row, delete, insert, select
+from sqlalchemy.sql import Select
+
+from triage.store import tables
+from triage.store.records import SpotRecord
+
+_ORDER = (tables.spot.c.doubt.desc().nulls_last(), tables.spot.c.start_s, tables.spot.c.id)
+
+
+def take_spots(db: Connection, take_id: int) -> tuple[SpotRecord, ...]:
+    """Return the spots of one take."""
+    rows = db.execute(_spots().where(tables.spot.c.take_id == take_id).order_by(*_ORDER))
+    return tuple(_record(row) for row in rows)
+
+
+def spots_among(db: Connection, page: Select[Any]) -> dict[str, list[SpotRecord]]:
+    """Return take name -> spots for the takes whose ids ``page`` selects."""
+    found: dict[str, list[SpotRecord]] = {}
+    ids = page.subquery()
+    for row in db.execute(_spots().join(ids, tables.spot.c.take_id == ids.c.id).order_by(*_ORDER)):
+        found.setdefault(row.take, []).append(_record(row))
+    return found
+
+
+def replace_spots(
+    db: Connection, session_id: int, take_ids: dict[str, int], spots: Iterable[SpotRecord]
+) -> None:
+    """Put these spots in place of all that the session had."""
+    take, spot = tables.take, tables.spot
+    of_session = select(take.c.id).where(take.c.session_id == session_id)
+    db.execute(delete(spot).where(spot.c.take_id.in_(of_session)))
+    if rows := [_row(record, take_ids[record.take]) for record in spots]:
+        db.execute(insert(spot), rows)
+
+
+def _spots() -> Select[Any]:
+    columns = [column for column in tables.spot.c if column.name not in ("id", "take_id")]
+    query = select(tables.take.c.name.label("take"), *columns).select_from(tables.spot)
+    return query.join(tables.take, tables.take.c.id == tables.spot.c.take_id)
+
+
+def _row(record: SpotRecord, take_id: int) -> dict[str, Any]:
+    return {"take_id": take_id} | {name: value for name, value in vars(record).items() if name != "take"}
+
+
+def _record(row: Row[Any]) -> SpotRecord:
+    return SpotRecord(**row._mapping)

@@ -1,0 +1,92 @@
+"""Stored: what comes out of the store, as plain frozen values (what goes in is in ``records.py``).
+
+Times are in seconds from the start of the take, notes count from 1; None stands for what cannot be told.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from triage.store.records import FloorRecord, HitRecord, SessionRecord, SpotRecord
+
+
+@dataclass(frozen=True)
+class StoredSession(SessionRecord):
+    """A session as the store knows it; ``model`` is the name and version of what judged it last."""
+
+    id: int
+    model: str | None
+    taken_in_at: datetime
+    complete: int | None
+
+
+@dataclass(frozen=True)
+class StoredTake:
+    """A take as it stands in the store, without its notes and hits."""
+
+    id: int
+    name: str
+    fingerprint: str | None
+    instrument: str | None
+    articulation: str | None
+    dynamic: str | None
+    remark: str | None
+    expected_pitches: tuple[int, ...]
+    repetitions: int | None
+    duration_s: float | None
+    problem: str | None
+    listened: bool
+    doubt: float | None
+    listen_s: float | None
+    rank: int | None
+
+
+@dataclass(frozen=True)
+class StoredNote:
+    """A note as it stands in the store, with the cell of its take; every name of MEASUREMENTS has a value."""
+
+    take: str
+    instrument: str | None
+    articulation: str | None
+    dynamic: str | None
+    number: int
+    start_s: float
+    end_s: float
+    ring_end_s: float | None
+    pitch_midi: int | None
+    sheet_midi: int | None
+    measurements: Mapping[str, float | None]
+    doubt: float | None
+    reject_probability: float | None
+    outlier: float | None
+
+
+@dataclass(frozen=True)
+class StoredHit(HitRecord):
+    """A noise hit with the take it was heard in."""
+
+    take: str = ""
+
+
+@dataclass(frozen=True)
+class StoredFloor(FloorRecord):
+    """A background level with the take it was measured in."""
+
+    take: str = ""
+
+
+@dataclass(frozen=True)
+class QueueEntry:
+    """One row of the queue: ranks go from 1 without gaps, spots have the most doubtful first."""
+
+    rank: int
+    take: str
+    instrument: str | None
+    articulation: str | None
+    dynamic: str | None
+    doubt: float | None
+    listen_s: float | None
+    duration_s: float | None
+    verdict: str | None  # the last one on the whole take
+    problem: str | None
+    spots: tuple[SpotRecord, ...]
