@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import resample_poly
 
 from tests.commands import Said, asked, run, sqlite
 from tests.intake.files import session_toml, write
@@ -44,11 +45,10 @@ def good(seed: int = 0, rate_hz: int = RATE_HZ) -> np.ndarray:
     return play([pitch for pitch in PITCHES for _ in range(2)], seed, rate_hz)
 
 
-def spoil(folder: Path) -> None:
+def spoil(audio: Path, takes: dict[str, np.ndarray]) -> None:
     """Do to single takes what happens to takes; T001 to T003 stay as they are."""
-    audio = folder / "audio"
-    track = good()[0]
-    holed = track.copy()
+    track = takes["T005"][0]
+    holed = takes["T004"][0].copy()
     holed[40_000:40_010] = np.nan
     holed[90_000] = np.inf
     soundfile.write(audio / "T004_close.wav", holed, RATE_HZ, subtype="FLOAT")
@@ -59,8 +59,9 @@ def spoil(folder: Path) -> None:
     os.truncate(audio / "T009_close.wav", 200_000)
     (audio / "T010_room.wav").unlink()
     (audio / "T011_close.wav").unlink()
-    soundfile.write(audio / "T012_room.wav", track[: len(track) * 147 // 160], 44_100, subtype="PCM_24")
-    soundfile.write(audio / "T013_room.WAV", track, RATE_HZ, subtype="PCM_24")
+    slower = resample_poly(takes["T012"][1], 147, 160)
+    soundfile.write(audio / "T012_room.wav", slower, 44_100, subtype="PCM_24")
+    soundfile.write(audio / "T013_room.WAV", takes["T013"][1], RATE_HZ, subtype="PCM_24")
     write(audio / "T015_close.wav", b"")
     write(audio / "T015_room.wav", b"this is no recording\n")
     soundfile.write(audio / "slate.wav", track[:4_800], RATE_HZ, subtype="PCM_24")
@@ -86,7 +87,7 @@ def sorry(tmp_path_factory) -> Outcome:
     write_takes(folder, takes, list(rows.values()))
     sheet = folder / "take_sheet.csv"
     sheet.write_text(sheet.read_text().replace("remark", "tempo"))
-    spoil(folder)
+    spoil(folder / "audio", takes)
     return outcome(folder, sqlite(folder))
 
 
@@ -135,11 +136,12 @@ def test_files_missing_broken_unexpected_and_unlike_are_the_arrivals(sorry):
     assert sorted((entry["take"], entry["mic"]) for entry in found["missing"]) == missing
     broken = [f"audio/T0{name}.wav" for name in ("08_room", "09_close", "15_close", "15_room")]
     assert sorted(entry["path"] for entry in found["broken"]) == broken
-    assert {"audio/slate.wav", "audio/T013_room.wav"} <= set(found["unexpected"])
+    unexpected = ("T013_room", "T016_close", "T016_room", "slate")
+    assert found["unexpected"] == [f"audio/{name}.wav" for name in unexpected]
     unlike = {(entry["path"], entry["what"], entry["found"], entry["expected"]) for entry in found["unlike"]}
     assert {
         ("audio/T012_room.wav", "sample_rate_hz", 44_100, 48_000), ("audio/T004_close.wav", "bit_depth", 32, 24),
-    } <= unlike  # fmt: skip
+    } == unlike  # fmt: skip
     assert found["complete"] == 10  # of 17 and T016: not T008 to T011, T015, T017
 
 
@@ -155,14 +157,20 @@ def test_broken_and_dead_files_are_spots_of_their_take(sorry, take, kind, mic):
 @pytest.fixture
 def folder(tmp_path) -> Path:
     """Write a session of two good takes."""
-    return write_takes(tmp_path / "session", {"T001": good(1), "T002": good(2)}, [row("T001", PITCHES), row("T002", PITCHES)])
+    takes = {"T001": good(1), "T002": good(2)}
+    return write_takes(tmp_path / "session", takes, [row(name, PITCHES) for name in takes])
 
 
 @pytest.mark.parametrize(
     "was, becomes, named",
-    [("a4_hz = 442.0", "a4_hertz = 442.0", "a4_hertz"), ("date = 2026-03-14", "", "date"), ("442.0", "'high'", "a4_hz"),
-     ("[session]", "[session", "session.toml"), ("{take}_{mic}", "{tape}_{mic}", "tape")],
-)  # fmt: skip
+    [
+        ("a4_hz = 442.0", "a4_hertz = 442.0", "a4_hertz"),
+        ("date = 2026-03-14", "", "date"),
+        ("442.0", "'high'", "a4_hz"),
+        ("[session]", "[session", "session.toml"),
+        ("{take}_{mic}", "{tape}_{mic}", "tape"),
+    ],
+)
 def test_a_slip_in_the_description_is_one_line_that_names_the_key(folder, was, becomes, named):
     toml = folder / "session.toml"
     toml.write_text(toml.read_text().replace(was, becomes))
@@ -230,8 +238,12 @@ def test_one_file_with_all_microphones_gives_the_same_notes(folder, tmp_path):
     write(folder / "session.toml", session_toml(name="{take}.wav").encode())
     found = outcome(folder, sqlite(tmp_path, "whole"))
     assert found.said == reference.said and found.takes == reference.takes
-    notes = [asked("notes", sqlite(tmp_path, name)) for name in ("tracks", "whole")]
-    assert notes[0] == notes[1]
+    apart, together = (asked("notes", sqlite(tmp_path, name))["notes"] for name in ("tracks", "whole"))
+    # Two channels at once are summed in another order: spectra differ by the rounding of 32 bits.
+    for one, other in zip(apart, together, strict=True):
+        numbers = {name: value for name, value in one.items() if isinstance(value, float)}
+        assert {name: other[name] for name in numbers} == pytest.approx(numbers, rel=1e-3)
+        assert {**other, **numbers} == one
 
 
 @pytest.mark.parametrize("arguments", [("intake",), ("intake", "a", "b"), ("queue", "--format", "yaml"), ("listen",)])

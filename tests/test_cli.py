@@ -246,6 +246,11 @@ def test_the_table_of_the_queue_says_why_in_words(run, store):
                            *WHY.split()]  # fmt: skip
 
 
+def test_the_head_of_the_queue_says_of_how_many_takes_it_is(run, store):
+    assert run("queue", "--top", "1")[1].startswith("mill-day2-b: first 1 of 2 takes, judged by small 1.0\n")
+    assert run("queue", "--top", "2")[1].startswith("mill-day2-b: 2 takes, judged by small 1.0\n")
+
+
 def test_names_cannot_steer_a_terminal_or_be_taken_for_markup(run, store):
     roll_call(store, ArrivalRecord("unexpected", path="a\x1b[31m[bold]b.wav"))
     assert "a?[31m[bold]b.wav" in run("arrivals")[1]

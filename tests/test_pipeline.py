@@ -19,8 +19,9 @@ FLAT_SEMITONES = 0.45  # nearly half a semitone
 TORN_SAMPLES = 960  # 20 ms
 # The words of the design, written out: a kind made up on the way is to be noticed.
 KINDS = set(
-    "intonation attack length level tone steadiness release wrong-note unlike click creak breath voice knock mechanism "
-    "paper bleed rumble hum hiss other-noise dropout clipped dead-track polarity delay truncated".split()
+    "intonation attack length level tone steadiness release wrong-note unlike "
+    "click creak breath voice knock mechanism paper bleed rumble hum hiss other-noise "
+    "dropout clipped dead-track polarity delay truncated".split()
 )
 QUEUE_KEYS = "rank take instrument articulation dynamic doubt listen_s duration_s verdict spots".split()
 SPOT_KEYS = "start_s end_s note kind doubt mic found expected unit why".split()

@@ -2,7 +2,7 @@
 
 The ensemble (Alder Reach Winds), its hall (Kettle Weir) and every sound are made up; the recipe is
 configs/demo.toml. truth.json in the session's folder says what was planted, and what was done to the files:
-one is missing, one breaks off, one does not belong.
+one is missing, one breaks off, one does not belong. The store lies in that folder too, apart from any real one.
 """
 
 import importlib.util
@@ -28,9 +28,18 @@ from training.shaping import coloured_noise
 from training.synth import SynthPlayer
 from triage.config import Strict, read_toml, shipped, store_url
 from triage.errors import ConfigError
+from triage.listing import queue_text
+from triage.printing import Form, progress_bar, put, say
+from triage.store.engine import open_store, reading
+from triage.store.ranking import queue
+from triage.store.recording import find_session
 
 SEED = 1
 KEPT_SHARE = 0.4  # of the file that breaks off
+CAUTION = (
+    "A rank is no verdict: what is left below is only less likely to be bad. Mind your ears: after a spot heard with "
+    "raised gain a full-level note may follow."
+)
 Tell = Callable[[str, int, int], None]  # what, done, total
 
 
@@ -55,23 +64,23 @@ def demo(
     serve: Annotated[bool, typer.Option("--serve/--no-serve", help="Open the desk afterwards")] = True,
     store: Annotated[
         str | None,
-        typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else sqlite:///triage.db"),
+        typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else FOLDER/triage.db"),
     ] = None,
 ) -> None:
     """Make an invented session with known faults, take it in and show the head of its queue."""
-    from triage.printing import progress_bar, put, say
-    from triage.store.engine import open_store
-
     with progress_bar() as tell:
         truth = render_demo(folder, read_toml(shipped("configs/demo.toml"), DemoRecipe), tell)
-    engine = open_store(store_url(store))
+    address = store_url(store, default=f"sqlite:///{folder / 'triage.db'}")
+    engine = open_store(address)
     try:
         put(take_in_demo(folder, truth, engine))
     finally:
         engine.dispose()
-    say(f"session in {folder}, what was planted in {folder / 'truth.json'}")
+    say(f"session in {folder}, what was planted in {folder / 'truth.json'}, store {address}")
+    say(f"to look on: `triage queue --store {address}`, and likewise notes, hits, arrivals")
+    say(CAUTION)
     if serve:
-        open_desk(store_url(store))
+        open_desk(address)
 
 
 def render_demo(folder: Path, recipe: DemoRecipe, tell: Tell | None = None) -> Truth:
@@ -134,20 +143,15 @@ def trouble_arrivals(folder: Path, truth: Truth, recipe: Recipe) -> Truth:
 
 def take_in_demo(folder: Path, truth: Truth, engine: Engine, top: int = 12) -> str:
     """Take the session in by the same path as a real one; return the head of its queue and how it did."""
+    # Loaded late: rendering comes first, and `triage demo --help` should not wait for the networks' library.
     from triage.pipeline import take_in
-
-    from triage.listing import queue_text
-    from triage.printing import Form, progress_bar
-    from triage.store.engine import reading
-    from triage.store.ranking import queue
-    from triage.store.recording import find_session
 
     with progress_bar() as tell:
         take_in(folder, engine, progress=tell)
     with reading(engine) as db:
         found = find_session(db, truth["session"])
         entries = queue(db, found.id)
-    head = queue_text(Form.table, found, entries[:top])
+    head = queue_text(Form.table, found, entries[:top], len(entries))
     return head + said_of_ranking([entry.take for entry in entries], truth)
 
 
@@ -156,12 +160,12 @@ def said_of_ranking(ranked: list[str], truth: Truth) -> str:
     planted = {take for take, said in truth["takes"].items() if said["fault"] is not None}
     first = ranked[: math.ceil(len(ranked) / 5)]
     found = len(planted & set(first))
-    return f"{found} of {len(planted)} planted faults stand in the first fifth ({len(first)} takes)\n"
+    return f"{found} of {len(planted)} planted faults stand in the first fifth of the queue ({len(first)} takes)\n"
 
 
 def open_desk(address: str) -> None:
-    """Serve the pages on this machine."""
-    if importlib.util.find_spec("triage.desk") is None:  # an installation without the pages
+    """Serve the pages on this machine; nothing happens in an installation without them."""
+    if importlib.util.find_spec("triage.desk") is None:
         return
     from triage.desk import serve
 

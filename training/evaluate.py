@@ -110,7 +110,8 @@ def table(sessions: list[Ranked]) -> dict[str, dict[str, tuple[float, float]]]:
     rows = {}
     for name in sessions[0].scores:
         own = [all_scores(s.rejected, s.scores[name], s.minutes) for s in sessions]
-        rows[name] = {key: (float(np.mean([o[key] for o in own])), float(sem([o[key] for o in own]))) for key in own[0]}
+        columns = {key: [scores[key] for scores in own] for key in own[0]}
+        rows[name] = {key: (float(np.mean(values)), float(sem(values))) for key, values in columns.items()}
     return rows
 
 
@@ -156,7 +157,8 @@ def printed(found: dict[str, Any]) -> str:
               "Mean place in the queue (0 first, 1 last): "
               + ", ".join(f"{kind} {place_:.2f}" for kind, place_ in found["mean_place"].items()) + ".", "",
               "Doubt against rejects, by fifths: "
-              + ", ".join(f"{doubt:.2f} → {share:.2f}" for doubt, share, _ in found["calibration"]) + "."]  # fmt: skip
+              + ", ".join(f"{doubt:.2f} → {share:.2f}" for doubt, share, _ in found["calibration"]) + ".",
+              ]  # fmt: skip
     return "\n".join(lines)
 
 

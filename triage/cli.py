@@ -27,7 +27,7 @@ from triage.store.arrivals import arrivals
 from triage.store.engine import open_store, reading, upgrade_store, writing
 from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
 from triage.store.notes import notes
-from triage.store.ranking import queue
+from triage.store.ranking import queue, queue_length
 from triage.store.recording import find_session
 from triage.store.records import VerdictRecord
 from triage.store.stored import StoredSession
@@ -123,7 +123,7 @@ def show_queue(
 ) -> None:
     """Show the ranked queue. Every take with its doubtful spots, the one to hear first at the top."""
     with _session(store, session) as (db, found):
-        text = queue_text(form, found, queue(db, found.id, limit=top))
+        text = queue_text(form, found, queue(db, found.id, limit=top), queue_length(db, found.id))
     put(text)
 
 

@@ -58,6 +58,6 @@ def shipped(relative: str) -> Path:
     raise ConfigError(f"{relative} is not in {' or '.join(str(root) for root in roots)}; reinstall the tool")
 
 
-def store_url(option: str | None = None) -> str:
-    """Return the database address: the option, else ``TRIAGE_STORE``, else a SQLite file in this folder."""
-    return option or os.environ.get("TRIAGE_STORE") or DEFAULT_STORE
+def store_url(option: str | None = None, default: str = DEFAULT_STORE) -> str:
+    """Return the database address: the option, else ``TRIAGE_STORE``, else a SQLite file, in this folder or named."""
+    return option or os.environ.get("TRIAGE_STORE") or default

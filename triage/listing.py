@@ -28,8 +28,10 @@ ARRIVAL_KEYS = {
 REASONS = 3  # as many spots as a row of the table tells of
 
 
-def queue_text(form: Form, session: StoredSession, entries: Sequence[QueueEntry]) -> str:
-    """Return the ranked queue."""
+def queue_text(
+    form: Form, session: StoredSession, entries: Sequence[QueueEntry], total: int | None = None
+) -> str:
+    """Return the ranked queue; ``total`` is its length where ``entries`` are only its head."""
     if form is Form.json:
         takes = [
             _keys(entry, QUEUE) | {"spots": [_keys(spot, SPOT) for spot in entry.spots]} for entry in entries
@@ -38,7 +40,9 @@ def queue_text(form: Form, session: StoredSession, entries: Sequence[QueueEntry]
     if form is Form.csv:
         header = (*QUEUE, "problem", "why", "spots", *(f"spot_{name}" for name in SPOT if name != "why"))
         return csv_text(header, (_queue_row(entry) for entry in entries))
-    title = f"{session.name}: {_count(len(entries), 'take')}, judged by {session.model or 'nothing yet'}"
+    head = f"first {len(entries)} of " if total is not None and len(entries) < total else ""
+    count = head + _count(len(entries) if total is None else total, "take")
+    title = f"{session.name}: {count}, judged by {session.model or 'nothing yet'}"
     columns = (">rank", ">doubt", "take", "cell", ">listen", "why")
     return table_text(title, columns, (_queue_cells(entry) for entry in entries))
 

@@ -70,8 +70,7 @@ def trouble_of(takes: Sequence[TakeRecord], table: NoteTable) -> Trouble:
             if i is not None and not is_technical(hit) and over_decay(hit.exposed or 0.0) > over[i]:
                 over[i] = over_decay(hit.exposed or 0.0)
                 under[i] = table.values["level_dbfs"][i] - _number(hit.level_dbfs)
-    cents = np.nan_to_num(table.values["cents"])
-    return Trouble(np.where(np.abs(cents) > 60, np.round(cents / 100), 0.0), over, under)
+    return Trouble(over, under)
 
 
 def judge(
@@ -106,15 +105,16 @@ def judge(
     own = np.clip(doubts.sum(axis=1), 0.0, 1.0) if len(table) else np.zeros(0)
     ranked = _ranked(takes, {name: own[table.take == name] for name in {t.name for t in takes}}, spots, certain)
     notes = [
-        NoteJudgement(str(table.take[i]), int(table.number[i]), float(own[i]), float(own[i]), float(evidence.outlier[i]))
-        for i in range(len(table))
+        NoteJudgement(take, number, float(own[i]), float(own[i]), float(evidence.outlier[i]))
+        for (take, number), i in row.items()
     ]
     everything = sorted((*spots, *certain), key=lambda s: (s.take, -s.doubt, s.start_s, s.kind, s.mic or ""))
     return Judgement(model.version, tuple(ranked), tuple(notes), tuple(everything))
 
 
 def _rows(table: NoteTable) -> dict[tuple[str, int], int]:
-    return {(str(take), int(number)): i for i, (take, number) in enumerate(zip(table.take, table.number, strict=True))}
+    keys = zip(table.take, table.number, strict=True)
+    return {(str(take), int(number)): i for i, (take, number) in enumerate(keys)}
 
 
 def _spot_record(table: NoteTable, spot: Spot) -> SpotRecord:
@@ -131,12 +131,15 @@ def _noise_spots(
     spots = []
     for take in takes:
         heard = [hit for hit in take.hits if not is_technical(hit) and (take.name, hit.note or 1) in row]
-        strongest = {n: max(h.exposed or 0.0 for h in heard if (h.note or 1) == n) for n in {h.note or 1 for h in heard}}
+        strongest: dict[int, float] = {}
+        for hit in heard:
+            strongest[hit.note or 1] = max(strongest.get(hit.note or 1, 0.0), hit.exposed or 0.0)
         for hit in heard:
             note = hit.note or 1
             doubt = float(noise[row[take.name, note]]) * (hit.exposed or 0.0) / max(strongest[note], 1e-9)
             if doubt >= LEAST_DOUBT:
-                why = f"{hit.kind.replace('-', ' ')} in the {hit.mic} microphone, {hit.over_floor_db or 0:.0f} dB over the floor"
+                over = f"{hit.over_floor_db or 0:.0f} dB over the floor"
+                why = f"{hit.kind.replace('-', ' ')} in the {hit.mic} microphone, {over}"
                 spots.append(SpotRecord(take.name, hit.start_s, hit.end_s, hit.note, hit.kind, doubt, why, hit.mic,
                                         hit.level_dbfs, None, "dBFS"))
     return spots
@@ -151,7 +154,8 @@ def _technical(takes: Sequence[TakeRecord], certain: dict[str, float]) -> list[S
             if is_technical(hit) and (hit.kind, hit.mic) not in seen:
                 seen.add((hit.kind, hit.mic))
                 count = sum(1 for other in take.hits if (other.kind, other.mic) == (hit.kind, hit.mic))
-                why = f"{TECHNICAL[hit.kind]} in the {hit.mic} microphone" + (f", {count} places" if count > 1 else "")
+                places = f", {count} places" if count > 1 else ""
+                why = f"{TECHNICAL[hit.kind]} in the {hit.mic} microphone{places}"
                 spots.append(SpotRecord(take.name, hit.start_s, hit.end_s, hit.note, hit.kind,
                                         certain.get(hit.kind, 0.9), why, hit.mic))
     facts = [
@@ -162,9 +166,9 @@ def _technical(takes: Sequence[TakeRecord], certain: dict[str, float]) -> list[S
     known = {(spot.take, spot.mic, spot.kind) for spot in spots}
     for fault in track_faults(facts):
         if (fault.take, fault.mic, fault.kind) not in known:
-            spots.append(SpotRecord(fault.take, 0.0, length[fault.take], None, fault.kind, certain.get(fault.kind, 0.9),
-                                    f"{fault.mic} microphone {fault.why}", fault.mic, fault.found, fault.expected,
-                                    fault.unit))
+            spots.append(SpotRecord(fault.take, 0.0, length[fault.take], None, fault.kind,
+                                    certain.get(fault.kind, 0.9), f"{fault.mic} microphone {fault.why}", fault.mic,
+                                    fault.found, fault.expected, fault.unit))
     return spots
 
 
@@ -202,7 +206,9 @@ def _ranked(
     takes: Sequence[TakeRecord], own: dict[str, np.ndarray], spots: Sequence[SpotRecord],
     certain: Sequence[SpotRecord],
 ) -> list[TakeJudgement]:
-    doubts = {take.name: any_of([*own[take.name], *(s.doubt for s in certain if s.take == take.name)]) for take in takes}
+    doubts = {
+        take.name: any_of([*own[take.name], *(s.doubt for s in certain if s.take == take.name)]) for take in takes
+    }
     listen = {take.name: _union_s([s for s in (*spots, *certain) if s.take == take.name], take) for take in takes}
     order = sorted(doubts, key=lambda name: (-round(doubts[name], 9), name))
     return [TakeJudgement(name, doubts[name], listen[name], rank) for rank, name in enumerate(order, start=1)]

@@ -2,6 +2,7 @@
 
 import shutil
 import sqlite3
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -148,6 +149,18 @@ def test_many_who_open_an_empty_store_at_once_all_succeed(address):
 
     with ThreadPoolExecutor(4) as pool:
         assert list(pool.map(open_one, range(4))) == ["newest"] * 4
+
+
+def test_a_new_sqlite_store_waits_for_another_that_is_just_being_made(tmp_path, opened):
+    # Without waiting, SQLite itself refuses to turn write-ahead logging on while another holds the file.
+    other = sqlite3.connect(tmp_path / "a.db", isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    timer = threading.Timer(0.3, lambda: other.execute("COMMIT"))
+    timer.start()
+    with reading(opened(f"sqlite:///{tmp_path / 'a.db'}")) as db:
+        assert schema.state_of(db).kind == "newest"
+    timer.join()
+    other.close()
 
 
 def test_work_in_a_block_is_undone_after_an_error(engine):

@@ -55,7 +55,7 @@ def test_the_whole_demo_has_at_least_forty_takes_of_four_to_six_notes() -> None:
 def test_the_ranking_is_summed_up_in_one_line() -> None:
     takes = {f"T{n}": {"fault": {"kind": "length"} if n in (1, 7) else None} for n in range(10)}
     line = said_of_ranking(["T1", "T2", "T7", *(f"T{n}" for n in (0, 3, 4, 5, 6, 8, 9))], {"takes": takes})
-    assert line == "1 of 2 planted faults stand in the first fifth (2 takes)\n"
+    assert line == "1 of 2 planted faults stand in the first fifth of the queue (2 takes)\n"
 
 
 @pytest.mark.parametrize("name", ["evaluation.toml", "demo.toml"])

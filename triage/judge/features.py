@@ -1,8 +1,8 @@
 """Evidence: what speaks against each note, as one row of numbers that only grow with the trouble.
 
 A table of notes and the noises found around them go in; deviations from the neighbours and a matrix of evidence
-come out. Each measurement gives two columns, one a direction, log(1 + |z|): a doubling of a large deviation says
-little more. Where nothing can be compared the evidence is 0.
+come out. Each measurement gives two columns, one a direction, in sigmas up to 10: what is further off is off. Where
+nothing can be compared the evidence is 0.
 """
 
 from dataclasses import dataclass
@@ -16,6 +16,8 @@ from triage.judge.table import COMPARED, NoteTable
 ATTACK_PART, HELD_PART = (0.0, 0.5), (0.5, 5 / 6)  # of an embedding: attack first, then the held part, then release
 CALM_NOTES = 40.0  # so many notes' own tail is believed as much as the normal one
 NORMAL_95 = 1.96
+MOST_SIGMAS = 10.0
+ANOTHER_NOTE_CENTS = 75.0
 # What a listener notices on the compared axis, whatever the session's own spread (common practice, no source).
 AUDIBLE = {
     "cents": 10.0, "length_s": 0.2, "body_s": 0.2, "level_dbfs": 2.0, "loudness_lufs": 2.0, "steadiness_db": 1.0,
@@ -29,7 +31,6 @@ NOISE_FLOOR_DB = 3.0
 class Trouble:
     """What was found around each note beside its playing; arrays of shape (note,)."""
 
-    semitones: np.ndarray  # away from the sheet's pitch, 0 where right or not known
     noise_over_db: np.ndarray  # strongest noise hit of its tail over what was ringing, 0 where none
     noise_under_db: np.ndarray  # how far that hit lies under the note, NaN where none
 
@@ -54,6 +55,8 @@ def deviations(table: NoteTable) -> dict[str, Expectation]:
     found = {}
     for name, how in COMPARED.items():
         values = on_axis(name, table.values[name])
+        if name == "cents":  # beyond that it is another note, and no measure of the tuning
+            values = np.where(np.abs(values) > ANOTHER_NOTE_CENTS, np.nan, values)
         found[name] = expect(values, table.pitch, cohort, wider, table.take, how.floor)
     return found
 
@@ -95,19 +98,24 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     columns: dict[str, np.ndarray] = {}
     for name, deviation in found.items():
         z = np.nan_to_num(calm(deviation.z, wider))
-        columns[f"{name}+"], columns[f"{name}-"] = np.log1p(np.maximum(z, 0)), np.log1p(np.maximum(-z, 0))
+        columns[f"{name}+"], columns[f"{name}-"] = capped(z), capped(-z)
     for name, unit in AUDIBLE.items():
         away = np.abs(on_axis(name, table.values[name]) - found[name].expected)
         columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / unit)
     joint = joint_deviation(np.column_stack([d.z for d in found.values()]))
-    columns["joint"] = np.log1p(np.maximum(np.nan_to_num(joint), 0))
-    columns["outlier"], columns["attack_outlier"] = np.log1p(outlier), np.log1p(attack_outlier)
-    columns["held_outlier"] = np.log1p(held_outlier)
-    columns["semitones"] = np.minimum(np.abs(trouble.semitones), 1.0)
+    columns["joint"] = capped(joint)
+    columns["outlier"], columns["attack_outlier"] = capped(outlier), capped(attack_outlier)
+    columns["held_outlier"] = capped(held_outlier)
+    columns["semitones"] = np.nan_to_num(np.clip((np.abs(table.values["cents"]) - 50) / 40, 0, 1))
     columns["noise"] = trouble.noise_over_db / 10
-    columns["noise+"] = np.log1p(np.maximum(np.nan_to_num(noise.z), 0))
+    columns["noise+"] = capped(noise.z)
     columns["noise_near"] = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
     return Evidence(found, outlier, attack_outlier, tuple(columns), np.column_stack(list(columns.values())))
+
+
+def capped(sigmas: np.ndarray) -> np.ndarray:
+    """Return deviations in one direction, from 0 to MOST sigmas; 0 where unknown [shape=(note,)]."""
+    return np.clip(np.nan_to_num(sigmas), 0.0, MOST_SIGMAS)
 
 
 def calm(z: np.ndarray, group: np.ndarray) -> np.ndarray:

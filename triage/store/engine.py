@@ -5,6 +5,8 @@ its schema checked. ``reading(engine)`` and ``writing(engine)`` give ``db``, the
 takes first: what is done in one block is seen whole or, after an error, not at all.
 """
 
+import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +20,7 @@ from triage.errors import StoreError
 from triage.store import schema
 
 BUSY_MS = 20_000  # how long a writer waits for another before it gives up
+RETRY_S = 0.01
 CONNECT_S = 10
 
 
@@ -171,8 +174,23 @@ def _engine(url: URL) -> Engine:
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
     # Python's driver would begin a transaction only at the first change; we begin each one ourselves, below.
     connection.isolation_level = None
-    for pragma in (f"busy_timeout = {BUSY_MS}", "journal_mode = WAL", "synchronous = NORMAL"):
+    for pragma in (f"busy_timeout = {BUSY_MS}", "synchronous = NORMAL"):
         connection.execute(f"PRAGMA {pragma}").close()
+    _log_ahead(connection)
+
+
+def _log_ahead(connection: Any) -> None:
+    # Whoever opens a new file switches it over, and here SQLite waits for no other whatever its busy_timeout.
+    until_s = time.monotonic() + BUSY_MS / 1000
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").close()
+            return
+        except sqlite3.OperationalError as error:
+            # The low byte is the kind of error, the rest its finer distinction.
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until_s:
+                raise
+        time.sleep(RETRY_S)
 
 
 def _begin_sqlite(db: Connection) -> None:

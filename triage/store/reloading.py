@@ -55,7 +55,8 @@ def save_places(db: Connection, session_id: int, placed: Sequence[TakeRecord]) -
     ]  # fmt: skip
     if rows:
         mine = (note.c.take_id == bindparam("of_take")) & (note.c.number == bindparam("of_number"))
-        values: dict[str, Any] = {"pitch_midi": bindparam("pitch"), "sheet_midi": bindparam("sheet"), "cents": bindparam("away")}
+        columns = {"pitch_midi": "pitch", "sheet_midi": "sheet", "cents": "away"}
+        values: dict[str, Any] = {column: bindparam(name) for column, name in columns.items()}
         db.execute(update(note).where(mine).values(values), rows)
 
 

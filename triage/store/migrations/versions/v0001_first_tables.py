@@ -10,9 +10,10 @@ down_revision = None
 
 # Written out here, not imported: what a version made must stay the same when the tool goes on.
 MEASUREMENTS = """
-    f0_hz cents cents_drift cents_spread attack_jump_cents attack_unvoiced attack_s attack_overshoot_db attack_noise_db
-    attack_20_db attack_50_db attack_100_db attack_bright_db length_s body_s release_s tail_s level_dbfs level_slope_db_s loudness_lufs peak_dbfs centroid_hz rolloff_hz
-    tilt_db_oct odd_even_db harmonicity_db steadiness_db tremolo_hz vibrato_hz vibrato_cents noise_floor_dbfs
+    f0_hz cents cents_drift cents_spread attack_jump_cents attack_unvoiced attack_s attack_overshoot_db
+    attack_noise_db attack_20_db attack_50_db attack_100_db attack_bright_db length_s body_s release_s tail_s
+    level_dbfs level_slope_db_s loudness_lufs peak_dbfs centroid_hz rolloff_hz tilt_db_oct odd_even_db
+    harmonicity_db steadiness_db tremolo_hz vibrato_hz vibrato_cents noise_floor_dbfs
 """.split()
 WORDS, WHOLE, REAL, JSON, TIME = sa.Text, sa.BigInteger, sa.Float, sa.JSON, sa.DateTime(timezone=True)
 
