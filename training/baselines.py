@@ -32,11 +32,14 @@ def isolation_forest(vectors: np.ndarray, seed: int) -> np.ndarray:
 
 
 def gaussian_mixture(vectors: np.ndarray, seed: int) -> np.ndarray:
-    """Return each row's negative log likelihood under a small mixture with diagonal covariances."""
+    """Return each row's negative log likelihood under a mixture of the others (a lone row would be its own component)."""
     scaled = StandardScaler().fit_transform(vectors)
-    count = min(COMPONENTS, len(scaled))
-    mixture = GaussianMixture(count, covariance_type="diag", reg_covar=1e-2, random_state=seed)
-    return -mixture.fit(scaled).score_samples(scaled)
+    scores = []
+    for row in range(len(scaled)):
+        others = np.delete(scaled, row, axis=0)
+        mixture = GaussianMixture(min(COMPONENTS, len(others)), covariance_type="diag", reg_covar=0.1, random_state=seed)
+        scores.append(-float(mixture.fit(others).score_samples(scaled[row : row + 1])[0]))
+    return np.array(scores)
 
 
 def level_only(levels_db: np.ndarray, cohort: np.ndarray) -> np.ndarray:

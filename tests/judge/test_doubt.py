@@ -1,0 +1,86 @@
+"""Doubt: the shipped model, how it is kept, and what a strange file does."""
+
+import numpy as np
+import pytest
+
+from tests.judge.tables import no_trouble, note_table
+from triage.errors import JudgeError
+from triage.judge.doubt import any_of, load_model, save_model
+from triage.judge.features import gather
+from triage.judge.spots import note_spots
+
+
+@pytest.fixture(scope="module")
+def model():
+    return load_model()
+
+
+def judged(model, planted):
+    table = note_table(planted=planted)
+    evidence = gather(table, no_trouble(table))
+    kinds, doubts = model.probabilities(evidence)
+    return table, evidence, kinds, doubts
+
+
+@pytest.mark.parametrize(
+    ("kind", "planted"),
+    [
+        ("intonation", [(20, "cents", 35.0)]),
+        ("level", [(20, "level_dbfs", 7.0), (20, "loudness_lufs", 7.0)]),
+        ("length", [(20, "length_s", -0.69), (20, "body_s", -0.69)]),  # half as long: ln 0.5
+        ("steadiness", [(20, "steadiness_db", 4.0)]),
+        ("wrong-note", [(20, "cents", 100.0)]),
+    ],
+)
+def test_the_shipped_model_names_a_gross_fault(model, kind, planted):
+    table, evidence, kinds, doubts = judged(model, planted)
+    total = doubts.sum(axis=1)
+    assert total.argmax() == 20
+    assert kinds[int(doubts[20].argmax())] == kind
+    spots = [spot for spot in note_spots(table, evidence, kinds, doubts) if spot.row == 20]
+    assert spots[0].kind == kind
+    assert spots[0].why
+
+
+def test_doubts_are_probabilities_and_most_notes_are_fine(model):
+    _, _, _, doubts = judged(model, [])
+    assert (doubts >= 0).all() and (doubts.sum(axis=1) <= 1 + 1e-9).all()
+    assert np.median(doubts.sum(axis=1)) < 0.1
+
+
+def test_a_spot_says_found_and_expected_in_the_unit(model):
+    table, evidence, kinds, doubts = judged(model, [(20, "length_s", -0.69), (20, "body_s", -0.69)])
+    spot = next(s for s in note_spots(table, evidence, kinds, doubts) if s.row == 20)
+    assert spot.unit == "s"
+    assert spot.found == pytest.approx(50, rel=0.1) and spot.expected == pytest.approx(100, rel=0.1)
+    assert "shorter" in spot.why
+
+
+def test_a_model_is_the_same_after_writing_and_reading(model, tmp_path):
+    save_model(model, tmp_path / "kept.skops")
+    again = load_model(tmp_path / "kept.skops")
+    _, evidence, _, doubts = judged(model, [(20, "cents", 35.0)])
+    np.testing.assert_array_equal(again.probabilities(evidence)[1], doubts)
+    assert again.certain == model.certain and again.version == model.version
+
+
+def test_other_evidence_than_the_model_knows_is_refused(model):
+    table = note_table()
+    evidence = gather(table, no_trouble(table))
+    other = type(evidence)(evidence.deviations, evidence.outlier, evidence.attack_outlier, evidence.names[:-1], evidence.matrix[:, :-1])
+    with pytest.raises(JudgeError, match="other evidence"):
+        model.probabilities(other)
+
+
+@pytest.mark.parametrize("content", [b"", b"PK\x03\x04 not a model", b"\x80\x04K\x01."])
+def test_a_file_that_is_no_model_is_one_line(tmp_path, content):
+    (tmp_path / "strange.skops").write_bytes(content)
+    with pytest.raises(JudgeError, match=r"strange\.skops: not a doubt model"):
+        load_model(tmp_path / "strange.skops")
+
+
+def test_any_of_several_doubts():
+    # known answer: 1 - 0.5 * 0.5
+    assert any_of([0.5, 0.5]) == 0.75
+    assert any_of([]) == 0.0
+    assert any_of([0.2, 1.0]) == 1.0

@@ -1,0 +1,79 @@
+"""Evidence: it grows with the trouble, and only with its own."""
+
+import numpy as np
+import pytest
+
+from tests.judge.tables import no_trouble, note_table
+from triage.judge.features import MOST_SIGMAS, calm, gather, off_axis, on_axis
+from triage.judge.table import COMPARED
+
+
+def column(evidence, name):
+    return evidence.matrix[:, evidence.names.index(name)]
+
+
+@pytest.mark.parametrize("name", ["cents", "length_s", "level_dbfs", "steadiness_db"])
+def test_a_planted_deviation_stands_out_in_its_own_column(name):
+    change = 25 * (0.03 if COMPARED[name].log else COMPARED[name].floor)
+    table = note_table(planted=[(20, name, change)])
+    evidence = gather(table, no_trouble(table))
+    own = column(evidence, f"{name}+")
+    assert own.argmax() == 20 and own[20] > 4
+    assert column(evidence, f"{name}-")[20] == 0
+    assert np.delete(own, 20).max() < 5
+
+
+def test_evidence_is_never_negative_never_nan_and_capped():
+    table = note_table(planted=[(3, "level_dbfs", 1e6)])
+    table.values["attack_s"][:] = np.nan
+    evidence = gather(table, no_trouble(table))
+    assert np.isfinite(evidence.matrix).all() and (evidence.matrix >= 0).all()
+    assert column(evidence, "level_dbfs+")[3] == MOST_SIGMAS
+    assert (column(evidence, "attack_s+") == 0).all()
+
+
+def test_a_whole_semitone_is_another_note_and_not_intonation():
+    table = note_table(planted=[(10, "cents", 100.0)])
+    evidence = gather(table, no_trouble(table))
+    assert column(evidence, "semitones")[10] == 1.0
+    assert column(evidence, "cents+")[10] == 0.0
+
+
+def test_a_noise_counts_against_its_note_only():
+    table = note_table()
+    trouble = no_trouble(table)
+    trouble.noise_over_db[7], trouble.noise_under_db[7] = 12.0, 25.0
+    evidence = gather(table, trouble)
+    assert column(evidence, "noise")[7] == pytest.approx(1.2)
+    assert np.delete(column(evidence, "noise"), 7).max() == 0
+
+
+def test_evidence_does_not_depend_on_the_order_of_the_notes():
+    table = note_table(planted=[(5, "cents", 30.0)])
+    order = np.random.default_rng(1).permutation(len(table))
+    moved = type(table)(*(
+        {k: v[order] for k, v in value.items()} if isinstance(value, dict) else value[order]
+        for value in vars(table).values()
+    ))  # fmt: skip
+    straight, shuffled = gather(table, no_trouble(table)), gather(moved, no_trouble(moved))
+    np.testing.assert_allclose(shuffled.matrix, straight.matrix[order], atol=1e-6)
+
+
+def test_calm_divides_by_how_far_usual_notes_stray():
+    # known answer: 95th percentile of |z| twice the normal 1.96 halves z as the group grows
+    z = np.random.default_rng(0).standard_normal(20_000) * 2
+    assert np.percentile(np.abs(calm(z, np.zeros(len(z)))), 95) == pytest.approx(1.96, rel=0.02)
+    tame = np.random.default_rng(0).standard_normal(1000) * 0.5
+    np.testing.assert_array_equal(calm(tame, np.zeros(1000)), tame)
+
+
+def test_calm_is_not_moved_by_a_few_bad_notes():
+    z = np.random.default_rng(0).standard_normal(200)
+    z[:4] = 40.0
+    assert calm(z, np.zeros(200))[:4].min() > 30
+
+
+@pytest.mark.parametrize("name", sorted(COMPARED))
+def test_the_compared_axis_leads_back_to_the_unit(name):
+    values = np.array([0.3, 1.0, 250.0])
+    np.testing.assert_allclose(off_axis(name, on_axis(name, values)), values)
