@@ -29,5 +29,4 @@ def recordings() -> Path:
 def postgres() -> Iterator[Server]:
     server = Server()
     yield server
-    if server.running is not None:
-        server.running.cleanup()
+    server.stop()

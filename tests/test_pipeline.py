@@ -203,7 +203,7 @@ def test_the_same_input_gives_the_same_queue_to_the_byte(
     folder, filled, tmp_path, postgres, monkeypatch, database, processes
 ):
     monkeypatch.setattr(crew, "cores", lambda: processes)
-    store = sqlite(tmp_path, "fresh") if database == "sqlite" else postgres.new_database()
+    store = sqlite(tmp_path, "fresh") if database == "sqlite" else postgres.empty_database()
     run("intake", folder, "--store", store)
     for what in ("queue", "notes", "hits", "arrivals"):
         assert run(what, "--format", "json", "--store", store) == run(what, "--format", "json", "--store", filled)

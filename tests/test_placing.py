@@ -8,7 +8,8 @@ from triage.store.records import NoteRecord, TakeRecord
 
 def take(name, hz, pitches, repetitions=1, instrument="horn"):
     notes = tuple(NoteRecord(i, 2.0 * i, 2.0 * i + 1, measurements={"f0_hz": f}) for i, f in enumerate(hz, 1))
-    return TakeRecord(name, "f", instrument, "staccato", "ff", expected_pitches=pitches, repetitions=repetitions, notes=notes)
+    meant = {"expected_pitches": pitches, "repetitions": repetitions}
+    return TakeRecord(name, "f", instrument, "staccato", "ff", notes=notes, **meant)
 
 
 def midi_hz(midi, a4_hz=440.0):

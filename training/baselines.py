@@ -32,12 +32,13 @@ def isolation_forest(vectors: np.ndarray, seed: int) -> np.ndarray:
 
 
 def gaussian_mixture(vectors: np.ndarray, seed: int) -> np.ndarray:
-    """Return each row's negative log likelihood under a mixture of the others (a lone row would be its own component)."""
+    """Return each row's negative log likelihood under a mixture of the others: alone it would be a component."""
     scaled = StandardScaler().fit_transform(vectors)
     scores = []
     for row in range(len(scaled)):
         others = np.delete(scaled, row, axis=0)
-        mixture = GaussianMixture(min(COMPONENTS, len(others)), covariance_type="diag", reg_covar=0.1, random_state=seed)
+        count = min(COMPONENTS, len(others))
+        mixture = GaussianMixture(count, covariance_type="diag", reg_covar=0.1, random_state=seed)
         scores.append(-float(mixture.fit(others).score_samples(scaled[row : row + 1])[0]))
     return np.array(scores)
 

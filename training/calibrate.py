@@ -13,9 +13,9 @@ from typing import Annotated, Any
 
 import numpy as np
 import typer
+from scipy.optimize import minimize
+from scipy.special import logsumexp
 from sklearn.linear_model import LogisticRegression
-from sklearn.pipeline import make_pipeline
-from sklearn.preprocessing import StandardScaler
 
 from training.examples import Heard, Order, hear_all
 from training.faults import FAULTS
@@ -26,8 +26,10 @@ from triage.judge.features import Evidence, gather
 from triage.judge.table import NoteTable
 from triage.placing import place
 from triage.scoring import judge, table_of, trouble_of
+from triage.store.records import SpotRecord
 
 PLAYED = {fault.kind for fault in FAULTS.values()}
+CHANGES_COUNT = {"release", "dropout", "length"}  # faults that can join two notes, cut one in two or add one
 MATCH_S = 0.3  # a note is the one that was planted if it starts this near
 
 
@@ -49,6 +51,7 @@ class FitConfig(Strict):
     """How the classifier is fitted."""
 
     bad_notes: float
+    technical_takes: float
     penalty: float
 
 
@@ -96,40 +99,81 @@ def examples_of(heard: Heard) -> Examples:
 
 
 def fit(examples: list[Examples], config: FitConfig, version: str) -> DoubtModel:
-    """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has.
-
-    Multinomial logistic regression on standardised evidence: few numbers, and probabilities that come out
-    calibrated because the loss is the log loss.
-    """
+    """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has."""
     matrix = np.concatenate([one.evidence.matrix[one.usable] for one in examples])
     kind = np.concatenate([one.kind[one.usable] for one in examples])
     bad = kind != FINE
     weight = np.where(bad, config.bad_notes / bad.mean(), (1 - config.bad_notes) / (1 - bad.mean()))
-    classifier = make_pipeline(StandardScaler(), LogisticRegression(C=config.penalty, max_iter=5000))
-    classifier.fit(matrix, kind, standardscaler__sample_weight=weight, logisticregression__sample_weight=weight)
-    return DoubtModel(version, examples[0].evidence.names, classifier, {})
+    return DoubtModel(version, examples[0].evidence.names, monotone_softmax(matrix, kind, weight, config.penalty), {})
 
 
-def certainties(heard: list[Heard], model: DoubtModel) -> dict[str, float]:
-    """Return, for each kind of finding that needs no classifier, the share of findings that were a fault.
+def monotone_softmax(matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, c: float) -> LogisticRegression:
+    """Return a multinomial logistic regression in which evidence never speaks for a note.
 
-    With Laplace's rule of succession, (right + 1) / (found + 2): a handful of findings is no certainty.
+    P(kind) = exp(b_kind + w_kind x) / sum, w_fine = 0 and w_kind >= 0: more of any evidence never lowers a doubt. The
+    weighted log loss plus |w|^2 / 2c on evidence of unit mean square is convex; L-BFGS-B (Byrd et al., SIAM J. Sci.
+    Comput. 16, 1995) finds its one minimum. What comes out is calibrated on the weighted examples, as a log loss is.
     """
+    kinds = sorted(set(kind) - {FINE})
+    scale = np.sqrt(np.average(matrix**2, axis=0, weights=weight)) + 1e-6
+    x, target = matrix / scale, np.array([[one == name for name in kinds] for one in kind], float)
+    shape = (len(kinds), matrix.shape[1])
+    cut = shape[0] * shape[1]
+
+    def loss(flat: np.ndarray) -> tuple[float, np.ndarray]:
+        w, b = flat[:cut].reshape(shape), flat[cut:]
+        score = np.column_stack([np.zeros(len(x)), x @ w.T + b])
+        total = logsumexp(score, axis=1)
+        away = weight[:, None] * (np.exp(score - total[:, None])[:, 1:] - target)
+        value = weight @ (total - (target * score[:, 1:]).sum(axis=1)) + 0.5 / c * (w**2).sum()
+        return float(value), np.concatenate([(away.T @ x + w / c).ravel(), away.sum(axis=0)])
+
+    start = np.concatenate([np.full(cut, 0.02), np.full(len(kinds), -6.0)])
+    bounds = [(0.0, None)] * cut + [(None, None)] * len(kinds)
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000}).x
+    classifier = LogisticRegression(C=c)  # holds the numbers, so that the model file holds nothing of ours
+    classifier.classes_ = np.array(sorted([*kinds, FINE]))
+    rows = [kinds.index(name) if name != FINE else None for name in classifier.classes_]
+    coefficients = found[:cut].reshape(shape) / scale
+    classifier.coef_ = np.stack([np.zeros(shape[1]) if row is None else coefficients[row] for row in rows])
+    classifier.intercept_ = np.array([0.0 if row is None else found[cut + row] for row in rows])
+    classifier.n_features_in_ = shape[1]
+    return classifier
+
+
+def certainties(heard: list[Heard], model: DoubtModel, prior: float) -> dict[str, float]:
+    """Return, for each kind of finding that needs no classifier, the probability that it is true.
+
+    By Bayes: prior * hit rate / (prior * hit rate + false findings a take), where ``prior`` is the share of a real
+    session's takes with that trouble. Half a finding is added to either count: none seen is no certainty.
+    """
+    planted: Counter[str] = Counter()
     right: Counter[str] = Counter()
-    found: Counter[str] = Counter()
+    false: Counter[str] = Counter()
     for one in heard:
         takes, missing, _ = place(one.takes, one.a4_hz)
-        for spot in judge(takes, missing, model, {}).spots:
-            name = spot.kind
-            if spot.kind == "wrong-note" and spot.unit == "notes":
-                name = "missing"
-            elif spot.kind == "wrong-note" and spot.found is None:
-                name = "extra"
-            elif spot.kind not in MISHAPS or (spot.kind == "click" and spot.found is not None):
-                continue
-            found[name] += 1
-            right[name] += one.truth[spot.take]["fault"] is not None
-    return {name: round((right[name] + 1) / (found[name] + 2), 4) for name in sorted(found)}
+        faults = {name: truth["fault"]["kind"] for name, truth in one.truth.items() if truth["fault"]}
+        planted.update(faults.values())
+        found = {(spot.take, name) for spot in judge(takes, missing, model, {}).spots if (name := _finding(spot))}
+        for take, name in found:
+            if faults.get(take) == name:
+                right[name] += 1
+            elif name in MISHAPS or faults.get(take) not in CHANGES_COUNT:
+                false[name] += 1
+    takes_all = sum(len(one.takes) for one in heard)
+    certain = {}
+    for name in (*MISHAPS, "missing", "extra"):
+        hit_rate = (right[name] + 0.5) / (planted[name] + 1) if planted[name] else 1.0  # the sheet's count is exact
+        seen = prior * hit_rate
+        certain[name] = round(seen / (seen + (false[name] + 0.5) / takes_all), 4)
+    return certain
+
+
+def _finding(spot: SpotRecord) -> str | None:
+    """Return the name of a finding that no classifier made, None for the others."""
+    if spot.kind == "wrong-note":
+        return "missing" if spot.unit == "notes" else "extra" if spot.found is None else None
+    return spot.kind if spot.kind in MISHAPS and not (spot.kind == "click" and spot.found is not None) else None
 
 
 def orders(config: CalibrationConfig) -> list[Order]:
@@ -166,7 +210,8 @@ def main(
     heard = hear_all(shipped(config.recipe), recordings, orders(config), cache)
     examples = [examples_of(one) for one in heard]
     model = fit(examples, config.fit, config.version)
-    model = DoubtModel(model.version, model.names, model.classifier, certainties(heard, model))
+    certain = certainties(heard, model, config.fit.technical_takes)
+    model = DoubtModel(model.version, model.names, model.classifier, certain)
     save_model(model, out / "doubt.skops")
     (out / "doubt.json").write_text(json.dumps(card(config, examples, model), indent=1) + "\n", encoding="utf-8")
     print(f"{out / 'doubt.skops'}: {len(examples)} sessions, {sum(len(e.table) for e in examples)} notes")

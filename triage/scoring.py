@@ -100,7 +100,8 @@ def judge(
     spots = [_spot_record(table, spot) for spot in note_spots(table, evidence, kinds, doubts)]
     noise = dict(zip(kinds, doubts.T, strict=True)).get("noise", np.zeros(len(table)))
     spots += _noise_spots(takes, row, noise)
-    certain = [*_technical(takes, model.certain), *_sheet_spots(takes, missing, model.certain)]
+    certain = [*_technical(takes, model.certain), *_silent_spots(takes, model.certain)]
+    certain += _sheet_spots(takes, missing, model.certain)
     certain += _broken_spots(takes, broken, model.certain)
     own = np.clip(doubts.sum(axis=1), 0.0, 1.0) if len(table) else np.zeros(0)
     ranked = _ranked(takes, {name: own[table.take == name] for name in {t.name for t in takes}}, spots, certain)
@@ -170,6 +171,15 @@ def _technical(takes: Sequence[TakeRecord], certain: dict[str, float]) -> list[S
                                     certain.get(fault.kind, 0.9), f"{fault.mic} microphone {fault.why}", fault.mic,
                                     fault.found, fault.expected, fault.unit))
     return spots
+
+
+def _silent_spots(takes: Sequence[TakeRecord], certain: dict[str, float]) -> list[SpotRecord]:
+    """Return a spot for each take that was read and holds no note at all."""
+    return [
+        SpotRecord(take.name, 0.0, take.duration_s or 0.0, None, "dead-track", certain.get("dead-track", 0.9),
+                   "no note found in the whole take")
+        for take in takes if take.tracks and not take.notes and all(hit.kind != "dead-track" for hit in take.hits)
+    ]  # fmt: skip
 
 
 def _sheet_spots(

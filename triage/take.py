@@ -25,7 +25,7 @@ from triage.listen.mics import match
 from triage.listen.notes import Note, find_notes, floor_db
 from triage.store.records import FloorRecord, HitRecord, NoteRecord, TakeRecord, TrackRecord
 
-VERSION = "2"  # of what listening finds: a new one listens to every take again
+VERSION = "3"  # of what listening finds: a new one listens to every take again
 ENCODER = FixedEmbedding()
 BLOCK_S = 10.0
 MATCHED = 12  # notes that a track is matched with the judging one over

@@ -13,7 +13,8 @@ def note_table(takes=12, pitches=3, repetitions=2, seed=0, planted=()):
     """A session of one cohort; planted: (row, measurement, change on the compared axis)."""
     rng = np.random.default_rng(seed)
     take = np.repeat([f"T{i:03d}" for i in range(takes)], pitches * repetitions)
-    pitch = 48.0 + np.tile(np.repeat(np.arange(pitches), repetitions), takes) + np.repeat(np.arange(takes), pitches * repetitions) % 6
+    first = np.repeat(np.arange(takes), pitches * repetitions) % 6
+    pitch = 48.0 + np.tile(np.repeat(np.arange(pitches), repetitions), takes) + first
     count = len(take)
     number = np.tile(np.arange(1, pitches * repetitions + 1), takes)
     values = {}

@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from triage.errors import AudioError
-from triage.listen.pitch import jump_cents, note_f0, track, typical_hz
+from triage.listen.pitch import jump_cents, note_f0, periodicity, track, typical_hz
 
 RATE = 48_000
 
@@ -171,3 +171,21 @@ def test_real_notes_agree_with_praat_and_the_listed_pitch(recordings):
     apart = np.abs(apart)
     assert np.mean(apart < 50) >= 0.97
     assert np.mean(apart > 600) <= 0.01 + 1 / len(apart)
+
+
+@pytest.mark.parametrize("f0_hz", [29.1, 58.3, 233.1, 932.3])
+def test_a_tone_repeats_with_its_own_period_and_not_with_another(f0_hz):
+    # known answer: a harmonic tone repeats exactly; a fifth higher it repeats with two thirds of the period
+    t = np.arange(round(48_000 * max(0.12, 5 / f0_hz))) / 48_000
+    own, fifth = (sum(np.sin(2 * np.pi * k * f * t) / k for k in range(1, 8)) for f in (f0_hz, 1.5 * f0_hz))
+    assert periodicity(own, 48_000, f0_hz) > 0.98  # the lag is a whole number of samples
+    assert periodicity(own * np.linspace(0.2, 1, t.size), 48_000, f0_hz) > 0.97
+    assert periodicity(fifth, 48_000, f0_hz) < 0.6
+    assert periodicity(3 * own, 48_000, f0_hz) == pytest.approx(periodicity(own, 48_000, f0_hz))
+
+
+def test_periodicity_of_noise_silence_and_nothing():
+    assert periodicity(np.random.default_rng(0).standard_normal(6000), 48_000, 110.0) < 0.4
+    assert np.isnan(periodicity(np.zeros(6000), 48_000, 110.0))
+    assert np.isnan(periodicity(np.ones(100), 48_000, 110.0))
+    assert np.isnan(periodicity(np.ones(6000), 48_000, np.nan))

@@ -1,6 +1,6 @@
 """A store for each test, once on SQLite and once on a real PostgreSQL that pip installed.
 
-Each test has a database of its own, which it may fill and break as it likes.
+Each test begins with an empty database, which it may fill and break as it likes.
 """
 
 from collections.abc import Callable, Iterator
@@ -21,7 +21,7 @@ def address(request: pytest.FixtureRequest, tmp_path: Path, postgres: Server) ->
     """Return the address of an empty database."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'store.db'}"
-    return postgres.new_database()
+    return postgres.empty_database()
 
 
 @pytest.fixture

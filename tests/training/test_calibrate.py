@@ -1,15 +1,18 @@
 """Calibration: the weights give back a real session's rate, and planted faults are learnt."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from sklearn.linear_model import LogisticRegression
 
 from tests.judge.tables import no_trouble, note_table
-from training.calibrate import CalibrationConfig, Examples, FitConfig, fit, orders
+from training.calibrate import CalibrationConfig, Examples, FitConfig, fit, monotone_softmax, orders
 from triage.config import read_toml, shipped
 from triage.judge.doubt import FINE
 from triage.judge.features import gather
 
-CONFIG = FitConfig(bad_notes=0.02, penalty=0.3)
+CONFIG = FitConfig(bad_notes=0.02, technical_takes=0.01, penalty=1.0)
 SIZES = {"cents": 35.0, "level_dbfs": 7.0, "length_s": -0.69}
 KINDS = {"cents": "intonation", "level_dbfs": "level", "length_s": "length"}
 
@@ -45,6 +48,31 @@ def test_the_mean_doubt_is_the_rate_that_the_weights_ask_for(fitted):
     bad = np.concatenate([one.kind != FINE for one in ones])
     weight = np.where(bad, 0.02 / bad.mean(), 0.98 / (1 - bad.mean()))
     assert np.average(doubt, weights=weight) == pytest.approx(0.02, rel=0.1)
+
+
+def test_more_evidence_never_lowers_a_doubt(fitted):
+    evidence = session(99).evidence
+    before = fitted.probabilities(evidence)[1].sum(axis=1)
+    for column in range(evidence.matrix.shape[1]):
+        matrix = evidence.matrix.copy()
+        matrix[:, column] += 1.0
+        after = fitted.probabilities(replace(evidence, matrix=matrix))[1].sum(axis=1)
+        assert (after >= before - 1e-12).all()
+
+
+def test_without_bounds_it_is_scikit_learns_regression():
+    # other implementation: one column that only ever speaks against a note, so that no bound is active
+    rng = np.random.default_rng(0)
+    matrix = np.abs(rng.normal(size=(400, 1)))
+    kind = np.where(rng.random(400) < 1 / (1 + np.exp(3 - 2 * matrix[:, 0])), "level", FINE)
+    scale = np.sqrt((matrix**2).mean())
+    ours = monotone_softmax(matrix, kind, np.ones(400), 1e6)
+    theirs = LogisticRegression(C=1e6, max_iter=5000).fit(matrix / scale, kind)
+    at = np.array([[0.1], [1.0], [2.5]])
+    level = list(ours.classes_).index("level")
+    expected = theirs.predict_proba(at / scale)[:, list(theirs.classes_).index("level")]
+    score = at @ ours.coef_[level] + ours.intercept_[level]
+    np.testing.assert_allclose(1 / (1 + np.exp(-score)), expected, atol=1e-3)
 
 
 def test_the_shipped_recipe_keeps_the_held_back_instrument_out():

@@ -1,14 +1,18 @@
 """The invented session of the demo, with one part only so that it renders in a moment."""
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from tests.commands import asked, run, sqlite
+from training import demo
 from training.demo import SEED, DemoRecipe, demo_parts, render_demo, said_of_ranking
 from training.recipe import Recipe
 from training.sessions import deal_faults, plan_takes
+from triage import crew
 from triage.config import read_toml, shipped
 from triage.errors import ConfigError
 
@@ -56,6 +60,29 @@ def test_the_ranking_is_summed_up_in_one_line() -> None:
     takes = {f"T{n}": {"fault": {"kind": "length"} if n in (1, 7) else None} for n in range(10)}
     line = said_of_ranking(["T1", "T2", "T7", *(f"T{n}" for n in (0, 3, 4, 5, 6, 8, 9))], {"takes": takes})
     assert line == "1 of 2 planted faults stand in the first fifth of the queue (2 takes)\n"
+
+
+def test_the_command_shows_the_head_of_the_queue_and_keeps_its_store_to_itself(
+    recipe: DemoRecipe, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served: list[str] = []
+    monkeypatch.setattr(demo, "read_toml", lambda path, model: recipe)
+    monkeypatch.setattr(demo, "open_desk", served.append)
+    monkeypatch.setattr(crew, "cores", lambda: 1)
+    monkeypatch.delenv("TRIAGE_STORE", raising=False)
+    monkeypatch.chdir(tmp_path)
+    said = run("demo", "--no-serve")
+    assert said.status == 0 and said.out.startswith("kettle-weir-day1-a: ") and "first fifth of the queue" in said.out
+    assert [path.name for path in tmp_path.iterdir()] == ["triage-demo"]
+    address = "sqlite:///triage-demo/triage.db"
+    assert address in said.err and "A rank is no verdict" in said.err and served == []
+    truth = json.loads((tmp_path / "triage-demo" / "truth.json").read_text())
+    arrivals = asked("arrivals", address)
+    assert arrivals["missing"] == truth["arrivals"]["missing"]
+    assert [entry["path"] for entry in arrivals["broken"]] == truth["arrivals"]["broken"]
+    assert arrivals["unexpected"] == truth["arrivals"]["unexpected"]
+    # Again keeps the session and opens the desk where asked; a named store goes before the demo's own.
+    assert run("demo", "--store", sqlite(tmp_path, "other")).out == said.out and served == [sqlite(tmp_path, "other")]
 
 
 @pytest.mark.parametrize("name", ["evaluation.toml", "demo.toml"])

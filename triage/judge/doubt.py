@@ -19,13 +19,6 @@ from triage.judge.features import Evidence
 
 FINE = "fine"
 SHIPPED = "models/doubt.skops"
-TRUSTED = [
-    "sklearn._loss.link.Interval", "sklearn._loss.link.MultinomialLogit", "sklearn._loss.loss.HalfMultinomialLoss",
-    "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
-    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
-]  # fmt: skip
-
-
 @dataclass(frozen=True)
 class DoubtModel:
     """A fitted classifier of notes, and how sure a technical finding is.
@@ -68,7 +61,7 @@ def load_model(path: Path | None = None) -> DoubtModel:
     """
     path = path or shipped(SHIPPED)
     try:
-        parts = skops.io.load(path, trusted=TRUSTED)
+        parts = skops.io.load(path, trusted=[])
         return DoubtModel(parts["version"], tuple(parts["names"]), parts["classifier"], dict(parts["certain"]))
     except Exception as error:  # skops raises of every kind on a strange file
         raise JudgeError(f"{path}: not a doubt model ({error}); `python -m training.calibrate` makes one") from None

@@ -84,8 +84,9 @@ def _wrong_note(table: NoteTable, row: int, doubt: float) -> Spot:
 def _unlike(table: NoteTable, evidence: Evidence, row: int, doubt: float) -> Spot:
     z = {name: d.z[row] for name, d in evidence.deviations.items() if np.isfinite(d.z[row])}
     most = sorted(z, key=lambda name: -abs(z[name]))[:2]
-    why = "sounds unlike its neighbours" + (f", most in {' and '.join(_plain(name) for name in most)}" if most else "")
-    return Spot(row, table.start_s[row], table.end_s[row], UNLIKE, doubt, why, float(evidence.outlier[row]), 0.0, "sigma")
+    where = f", most in {' and '.join(_plain(name) for name in most)}" if most else ""
+    start_s, end_s, found = float(table.start_s[row]), float(table.end_s[row]), float(evidence.outlier[row])
+    return Spot(row, start_s, end_s, UNLIKE, doubt, "sounds unlike its neighbours" + where, found, 0.0, "sigma")
 
 
 def _loudest(evidence: Evidence, row: int, kind: str) -> str | None:

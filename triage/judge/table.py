@@ -42,7 +42,7 @@ COMPARED: dict[str, Compared] = {
     "attack_overshoot_db": Compared("attack", 0.7, unit="dB", low="attack {0:.1f} dB weaker than its neighbours",
                                     high="attack bursts {0:.1f} dB more than its neighbours"),
     "attack_noise_db": Compared("attack", 1.0, unit="dB", low="attack {0:.1f} dB cleaner than its neighbours",
-                                high="attack noisier by {0:.1f} dB than its neighbours"),
+                                high="cracked or noisy attack, {0:.1f} dB more that is not the note"),
     "attack_20_db": Compared("attack", 1.5, unit="dB", low="speaks late: {0:.0f} dB less after 20 ms",
                              high="starts {0:.0f} dB harder after 20 ms"),
     "attack_50_db": Compared("attack", 1.0, unit="dB", low="speaks late: {0:.0f} dB less after 50 ms",
@@ -65,8 +65,10 @@ COMPARED: dict[str, Compared] = {
                             high="brighter by {0:.0f} Hz than its neighbours"),
     "tilt_db_oct": Compared("tone", 0.4, unit="dB/octave", low="duller by {0:.1f} dB an octave",
                             high="brighter by {0:.1f} dB an octave"),
-    "harmonicity_db": Compared("tone", 1.0, unit="dB", low="noisier tone by {0:.1f} dB", high="purer tone by {0:.1f} dB"),
-    "steadiness_db": Compared("steadiness", 0.3, unit="dB", low="", high="wobbles {0:.1f} dB more than its neighbours"),
+    "harmonicity_db": Compared("tone", 1.0, unit="dB", low="noisier tone by {0:.1f} dB",
+                               high="purer tone by {0:.1f} dB"),
+    "steadiness_db": Compared("steadiness", 0.3, unit="dB", low="steadier by {0:.1f} dB",
+                              high="wobbles {0:.1f} dB more than its neighbours"),
     "vibrato_cents": Compared("steadiness", 3.0, unit="cents", low="",
                               high="pitch wavers {0:.0f} cents more than its neighbours"),
     "release_s": Compared("release", 0.10, log=True, unit="s", low="dies away {0:.2f} s faster than its neighbours",
@@ -95,7 +97,8 @@ class NoteTable:
     def __post_init__(self) -> None:
         for name, column in {**vars(self), **self.values}.items():
             if name != "values" and len(column) != len(self.take):
-                raise JudgeError(f"column {name} has {len(column)} rows, take has {len(self.take)}: pass one row a note")
+                rows = f"{len(column)} rows, take has {len(self.take)}"
+                raise JudgeError(f"column {name} has {rows}: pass one row a note")
 
     def __len__(self) -> int:
         return len(self.take)

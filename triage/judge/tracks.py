@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CLEAR = 1.3  # lag and sign are believed from here: no take of the development sessions was wrong above it
+CLEAR = 1.5  # a match that may count for what is usual
+SURE = 1.9  # a match that may speak against it: far microphones in long halls reach 1.6 by chance
 LEAST_TAKES = 4  # of the same player and microphone, to know what is usual
 LATE_S = 0.0006  # 20 cm of air: players move less while they sit
 DEAD_DB = 20.0  # under the usual level of the notes on that microphone
@@ -62,7 +63,7 @@ def _faults(fact: TrackFacts, group: list[TrackFacts]) -> list[TrackFault]:
     if dead:
         return [dead]
     known = [o for o in others if o.clear and o.clear >= CLEAR and o.lag_s is not None]
-    if len(known) < LEAST_TAKES - 1 or not (fact.clear and fact.clear >= CLEAR) or fact.lag_s is None:
+    if len(known) < LEAST_TAKES - 1 or not (fact.clear and fact.clear >= SURE) or fact.lag_s is None:
         return []
     usual_s = float(np.median([o.lag_s for o in known]))
     agree = [o for o in known if abs((o.lag_s or 0.0) - usual_s) <= LATE_S]

@@ -25,6 +25,8 @@ ATTACK_S = 0.10
 EARLY_S = 0.5  # of a note, where it is loudest against what rings along
 NEAR_CENTS = 45.0
 STRANGE_SHARE, WEAK_SHARE = 0.5, 0.02
+LEAST_VIBRATO_CENTS, LEAST_TREMOLO_DB = 2.0, 0.1  # below that a rate is the rate of nothing
+STARTS_S = ((0.03, 0.09), (0.06, 0.13))
 BRIGHT_HZ = 2000.0
 BODY_DROP_DB = 8.0  # the part that is played, before the room takes over
 SHORTEST_TAIL_S = 0.01
@@ -95,18 +97,16 @@ def _pitch(
     guess_hz = _settled(early, rate_hz, pitch.typical_hz(course, from_s, to_s), meant_hz)
     f0_hz = pitch.note_f0(middle, rate_hz, guess_hz)
     jump, unvoiced = pitch.jump_cents(course, onset_s, end_s)
-    first = (course.time_s >= onset_s) & (course.time_s <= onset_s + ATTACK_S)
-    strength = np.clip(course.strength[first], 1e-3, 1 - 1e-3)
     hop_s = float(course.time_s[1] - course.time_s[0]) if len(course.time_s) > 1 else 0.01
     vibrato_cents, vibrato_hz = steadiness.vibrato(voiced, hop_s)
     return {
         "f0_hz": f0_hz,
         "attack_jump_cents": jump,
         "attack_unvoiced": unvoiced,
-        "attack_noise_db": float(np.median(10 * np.log10((1 - strength) / strength))) if first.any() else np.nan,
+        "attack_noise_db": _strangeness_of_attack(samples, rate_hz, onset_s, f0_hz),
         "cents_drift": steadiness.drift_cents_s(voiced, hop_s),
         "cents_spread": steadiness.spread_cents(voiced),
-        "vibrato_hz": vibrato_hz,
+        "vibrato_hz": vibrato_hz if vibrato_cents > LEAST_VIBRATO_CENTS else np.nan,
         "vibrato_cents": vibrato_cents,
     }
 
@@ -159,9 +159,26 @@ def _course(samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], f0
         "level_dbfs": held_db,
         "level_slope_db_s": envelope.level_slope_db_s(middle, hop_s) if len(middle) > 10 else np.nan,
         "steadiness_db": depth_db,
-        "tremolo_hz": rate,
+        "tremolo_hz": rate if depth_db > LEAST_TREMOLO_DB else np.nan,
         "release_s": envelope.release_s(level, hop_s, onset_s + body_s, floor_dbfs),
     }
+
+
+def _strangeness_of_attack(samples: np.ndarray, rate_hz: int, onset_s: float, f0_hz: float) -> float:
+    """Return what of the attack does not repeat with the note's own period, against what does, in dB.
+
+    10 log10((1 - r) / r), r the lower periodicity of 30 to 90 and 60 to 130 ms after the onset (3.2 periods at
+    least): a crack into another partial and a breathy start are both strange to the note.
+    """
+    if not f0_hz > 0:
+        return float("nan")
+    found = []
+    for from_s, to_s in STARTS_S:
+        length_s = max(to_s - from_s, 2.2 / f0_hz) + 1 / f0_hz
+        part = samples[round((onset_s + from_s) * rate_hz) : round((onset_s + from_s + length_s) * rate_hz)]
+        found.append(pitch.periodicity(part, rate_hz, f0_hz))
+    r = np.clip(min(found), 0.01, 0.999)  # NaN stays NaN
+    return float(10 * np.log10((1 - r) / r))
 
 
 def _brightness_of_attack(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> float:

@@ -173,6 +173,34 @@ def jump_cents(pitch: PitchTrack, onset_s: float, end_s: float = np.inf,
     return float(held[np.argmax(np.abs(held))]), unvoiced
 
 
+def periodicity(waveform: ArrayLike, rate_hz: float, f0_hz: float) -> float:
+    """Return how well a sound repeats with a given period: 1 exactly, 0 not at all.
+
+    r = max over lags within 1.5 % of 1 / f0 of sum x(t) x(t + lag) / sqrt(sum x(t)^2 sum x(t + lag)^2), t over all
+    but the last period. Another partial, a break in pitch or noise lower it; another level of the same tone does not.
+
+    Parameters
+    ----------
+    waveform : array_like, shape (n_samples,)
+    rate_hz, f0_hz : float
+
+    Returns
+    -------
+    float
+        NaN without a pitch, in silence, and where the waveform is shorter than 3 periods.
+    """
+    x = one_channel(waveform)
+    x = x - x.mean() if x.size else x
+    if not f0_hz > 0 or x.size < 3 * rate_hz / f0_hz:
+        return np.nan
+    period = rate_hz / f0_hz
+    lags = np.arange(int(0.985 * period), int(1.015 * period) + 2)
+    n = x.size - int(lags[-1])
+    shifted = sliding_window_view(x, n)[lags]
+    size = np.sqrt((x[:n] ** 2).sum() * (shifted**2).sum(axis=1))
+    return float(np.max(shifted @ x[:n] / np.maximum(size, 1e-20))) if size.max() > 1e-12 else np.nan
+
+
 def _decimate(x: Array, rate_hz: float, target_hz: float) -> tuple[Array, float]:
     """Return the sound near ``target_hz`` (a whole division of its rate) and that rate."""
     factor = max(1, round(rate_hz / target_hz))
