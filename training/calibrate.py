@@ -22,7 +22,7 @@ from training.faults import FAULTS
 from training.mishaps import MISHAPS
 from triage.config import Strict, read_toml, shipped
 from triage.judge.doubt import FINE, DoubtModel, save_model
-from triage.judge.features import Evidence, gather
+from triage.judge.features import Evidence, gather, speaks_for
 from triage.judge.table import NoteTable
 from triage.placing import place
 from triage.scoring import judge, table_of, trouble_of
@@ -53,6 +53,7 @@ class FitConfig(Strict):
     bad_notes: float
     technical_takes: float
     penalty: float
+    foreign: float
 
 
 class CalibrationConfig(Strict):
@@ -104,15 +105,22 @@ def fit(examples: list[Examples], config: FitConfig, version: str) -> DoubtModel
     kind = np.concatenate([one.kind[one.usable] for one in examples])
     bad = kind != FINE
     weight = np.where(bad, config.bad_notes / bad.mean(), (1 - config.bad_notes) / (1 - bad.mean()))
-    return DoubtModel(version, examples[0].evidence.names, monotone_softmax(matrix, kind, weight, config.penalty), {})
+    names, kinds = examples[0].evidence.names, sorted(set(kind) - {FINE})
+    own = np.array([[speaks_for(name) in (one, None) for name in names] for one in kinds])
+    held_back = np.where(own, 1.0, config.foreign) / config.penalty
+    return DoubtModel(version, names, monotone_softmax(matrix, kind, weight, held_back), {})
 
 
-def monotone_softmax(matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, c: float) -> LogisticRegression:
+def monotone_softmax(
+    matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, held_back: np.ndarray | float
+) -> LogisticRegression:
     """Return a multinomial logistic regression in which evidence never speaks for a note.
 
     P(kind) = exp(b_kind + w_kind x) / sum, w_fine = 0 and w_kind >= 0: more of any evidence never lowers a doubt. The
-    weighted log loss plus |w|^2 / 2c on evidence of unit mean square is convex; L-BFGS-B (Byrd et al., SIAM J. Sci.
-    Comput. 16, 1995) finds its one minimum. What comes out is calibrated on the weighted examples, as a log loss is.
+    weighted log loss plus sum of held_back w^2 / 2 on evidence of unit mean square is convex; L-BFGS-B (Byrd et al.,
+    SIAM J. Sci. Comput. 16, 1995) finds its one minimum. What comes out is calibrated on the weighted examples, as a
+    log loss is. ``held_back`` (kind in order of name, column) is larger for evidence of another kind, so that no
+    reason is learnt from what happened to go along with it.
     """
     kinds = sorted(set(kind) - {FINE})
     scale = np.sqrt(np.average(matrix**2, axis=0, weights=weight)) + 1e-6
@@ -125,13 +133,13 @@ def monotone_softmax(matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, c
         score = np.column_stack([np.zeros(len(x)), x @ w.T + b])
         total = logsumexp(score, axis=1)
         away = weight[:, None] * (np.exp(score - total[:, None])[:, 1:] - target)
-        value = weight @ (total - (target * score[:, 1:]).sum(axis=1)) + 0.5 / c * (w**2).sum()
-        return float(value), np.concatenate([(away.T @ x + w / c).ravel(), away.sum(axis=0)])
+        value = weight @ (total - (target * score[:, 1:]).sum(axis=1)) + 0.5 * (held_back * w**2).sum()
+        return float(value), np.concatenate([(away.T @ x + held_back * w).ravel(), away.sum(axis=0)])
 
     start = np.concatenate([np.full(cut, 0.02), np.full(len(kinds), -6.0)])
     bounds = [(0.0, None)] * cut + [(None, None)] * len(kinds)
     found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 2000}).x
-    classifier = LogisticRegression(C=c)  # holds the numbers, so that the model file holds nothing of ours
+    classifier = LogisticRegression()  # holds the numbers, so that the model file holds nothing of ours
     classifier.classes_ = np.array(sorted([*kinds, FINE]))
     rows = [kinds.index(name) if name != FINE else None for name in classifier.classes_]
     coefficients = found[:cut].reshape(shape) / scale

@@ -30,7 +30,7 @@ def judged(model, planted):
         ("intonation", [(20, "cents", 35.0)]),
         ("level", [(20, "level_dbfs", 7.0), (20, "loudness_lufs", 7.0)]),
         ("length", [(20, "length_s", -0.69), (20, "body_s", -0.69)]),  # half as long: ln 0.5
-        ("steadiness", [(20, "steadiness_db", 4.0)]),
+        ("steadiness", [(20, "steadiness_db", 8.0)]),  # 4 dB up and down
         ("wrong-note", [(20, "cents", 100.0)]),
     ],
 )

@@ -19,7 +19,7 @@ def test_a_planted_deviation_stands_out_in_its_own_column(name):
     evidence = gather(table, no_trouble(table))
     own = column(evidence, f"{name}+")
     assert own.argmax() == 20 and own[20] > 4
-    assert column(evidence, f"{name}-")[20] == 0
+    assert f"{name}-" not in evidence.names or column(evidence, f"{name}-")[20] == 0
     assert np.delete(own, 20).max() < 5
 
 

@@ -12,7 +12,7 @@ from triage.config import read_toml, shipped
 from triage.judge.doubt import FINE
 from triage.judge.features import gather
 
-CONFIG = FitConfig(bad_notes=0.02, technical_takes=0.01, penalty=1.0)
+CONFIG = FitConfig(bad_notes=0.02, technical_takes=0.01, penalty=1.0, foreign=20.0)
 SIZES = {"cents": 35.0, "level_dbfs": 7.0, "length_s": -0.69}
 KINDS = {"cents": "intonation", "level_dbfs": "level", "length_s": "length"}
 
@@ -66,7 +66,7 @@ def test_without_bounds_it_is_scikit_learns_regression():
     matrix = np.abs(rng.normal(size=(400, 1)))
     kind = np.where(rng.random(400) < 1 / (1 + np.exp(3 - 2 * matrix[:, 0])), "level", FINE)
     scale = np.sqrt((matrix**2).mean())
-    ours = monotone_softmax(matrix, kind, np.ones(400), 1e6)
+    ours = monotone_softmax(matrix, kind, np.ones(400), 1e-6)
     theirs = LogisticRegression(C=1e6, max_iter=5000).fit(matrix / scale, kind)
     at = np.array([[0.1], [1.0], [2.5]])
     level = list(ours.classes_).index("level")

@@ -98,7 +98,9 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     columns: dict[str, np.ndarray] = {}
     for name, deviation in found.items():
         z = np.nan_to_num(calm(deviation.z, wider))
-        columns[f"{name}+"], columns[f"{name}-"] = capped(z), capped(-z)
+        columns[f"{name}+"] = capped(z)
+        if COMPARED[name].low:  # nobody minds a steadier note
+            columns[f"{name}-"] = capped(-z)
     for name, unit in AUDIBLE.items():
         away = np.abs(on_axis(name, table.values[name]) - found[name].expected)
         columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / unit)
@@ -111,6 +113,16 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     columns["noise+"] = capped(noise.z)
     columns["noise_near"] = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
     return Evidence(found, outlier, attack_outlier, tuple(columns), np.column_stack(list(columns.values())))
+
+
+def speaks_for(column: str) -> str | None:
+    """Return the kind that a column of the evidence is about, None for those that speak for any."""
+    if column in ("noise", "noise+", "noise_near"):
+        return "noise"
+    if column == "semitones":
+        return "wrong-note"
+    how = COMPARED.get(column.rstrip("+-|"))
+    return how.kind if how else None
 
 
 def capped(sigmas: np.ndarray) -> np.ndarray:

@@ -24,7 +24,7 @@ class Compared:
     floor: float
     log: bool = False  # ratios matter, not differences: seconds, hertz
     unit: str = ""
-    low: str = ""  # words for below its neighbours, {0} the difference
+    low: str = ""  # words for below its neighbours, {0} the difference; empty where that is no fault
     high: str = ""
 
 
@@ -67,7 +67,7 @@ COMPARED: dict[str, Compared] = {
                             high="brighter by {0:.1f} dB an octave"),
     "harmonicity_db": Compared("tone", 1.0, unit="dB", low="noisier tone by {0:.1f} dB",
                                high="purer tone by {0:.1f} dB"),
-    "steadiness_db": Compared("steadiness", 0.3, unit="dB", low="steadier by {0:.1f} dB",
+    "steadiness_db": Compared("steadiness", 0.3, unit="dB", low="",
                               high="wobbles {0:.1f} dB more than its neighbours"),
     "vibrato_cents": Compared("steadiness", 3.0, unit="cents", low="",
                               high="pitch wavers {0:.0f} cents more than its neighbours"),
