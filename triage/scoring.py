@@ -49,6 +49,7 @@ def table_of(takes: Sequence[TakeRecord]) -> NoteTable:
         instrument=np.array([take.instrument or "" for take, _ in rows], dtype=str),
         articulation=np.array([take.articulation or "" for take, _ in rows], dtype=str),
         dynamic=np.array([take.dynamic or "" for take, _ in rows], dtype=str),
+        mic=np.array([take.heard_on or "" for take, _ in rows], dtype=str),
         pitch=np.array([_number(note.pitch_midi) for _, note in rows], dtype=float),
         start_s=np.array([note.start_s for _, note in rows], dtype=float),
         end_s=np.array([note.end_s for _, note in rows], dtype=float),

@@ -74,6 +74,8 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
     hits += _together(mic_hits)
     if take.tracks and not records and not problems:
         problems.append("no note found: silence, or nothing above the floor")
+    elif records and heard_on and heard_on.mic != judge_mic:
+        problems.append(f"measured on {heard_on.mic}: {judge_mic} is not there, or holds no note")
     return TakeRecord(
         name=take.name, fingerprint=fingerprint(take, judge_mic, a4_hz, encoder), duration_s=duration_s or None,
         instrument=take.meant.instrument, articulation=take.meant.articulation, dynamic=take.meant.dynamic,
@@ -81,6 +83,7 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
         problem="; ".join(problems) or None, listened=bool(tracks),
         tracks=tuple(_track_record(track) for track in take.tracks), notes=tuple(records),
         hits=tuple(_in_notes(sorted(hits, key=lambda h: (h.start_s, h.kind)), notes)), floors=tuple(floors),
+        heard_on=heard_on.mic if heard_on else None,
     )  # fmt: skip
 
 
@@ -177,6 +180,7 @@ def _technical(group: list[Track], check: SampleCheck) -> list[HitRecord]:
     """Return dropouts, digital clicks, clipped runs and dead tracks as hits, fully exposed."""
     found = [("dropout", h.start_s, h.end_s, h.channel) for h in check.holes()]
     found += [("click", h.start_s, h.end_s, h.channel) for h in check.clicks()]
+    found += [("dropout", at_s, at_s + 0.005, channel) for at_s, channel in check.not_numbers_s]
     found += [("clipped", at_s, at_s + 0.005, channel) for at_s, channel in check.clipped_s]
     take_s = check.samples / check.rate_hz
     found += [("dead-track", 0.0, take_s, channel) for channel in check.dead_channels()]

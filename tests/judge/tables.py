@@ -25,7 +25,7 @@ def note_table(takes=12, pitches=3, repetitions=2, seed=0, planted=()):
                 axis[row] += change
         values[name] = USUAL[name] * np.exp(axis) if how.log else USUAL[name] + axis
     start_s = number * 2.0
-    words = np.full(count, "horn"), np.full(count, "staccato"), np.full(count, "ff")
+    words = np.full(count, "horn"), np.full(count, "staccato"), np.full(count, "ff"), np.full(count, "close")
     embedding = rng.normal(0.0, 1.0, (count, 12))
     return NoteTable(take, number, *words, pitch, start_s, start_s + 0.5, start_s + 1.0, values, embedding)
 

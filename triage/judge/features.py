@@ -24,6 +24,7 @@ AUDIBLE = {
     "cents_drift": 20.0,
 }  # fmt: skip
 NEIGHBOURS = 8
+COHORT, WIDER = ("instrument", "articulation", "dynamic", "mic"), ("instrument", "articulation", "mic")
 NOISE_FLOOR_DB = 3.0
 
 
@@ -49,9 +50,9 @@ class Evidence:
 def deviations(table: NoteTable) -> dict[str, Expectation]:
     """Return what every note should have measured, for each of COMPARED; logarithmic ones in log units.
 
-    Cohort: instrument, articulation, dynamic; wider: instrument, articulation.
+    Cohort: instrument, articulation, dynamic, microphone; wider: the same without the dynamic.
     """
-    cohort, wider = table.cohort("instrument", "articulation", "dynamic"), table.cohort("instrument", "articulation")
+    cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
     found = {}
     for name, how in COMPARED.items():
         values = on_axis(name, table.values[name])
@@ -87,8 +88,7 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     Evidence
     """
     found = deviations(table)
-    cohort = table.cohort("instrument", "articulation", "dynamic")
-    wider = table.cohort("instrument", "articulation")
+    cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
     width = table.embedding.shape[1]
     outlier, attack_outlier, held_outlier = (
         _unlike(table.embedding[:, round(a * width) : max(round(b * width), 1)], cohort, table)

@@ -87,6 +87,7 @@ class NoteTable:
     instrument: np.ndarray
     articulation: np.ndarray
     dynamic: np.ndarray
+    mic: np.ndarray  # that the note was measured on
     pitch: np.ndarray  # MIDI, the sheet's or the nearest
     start_s: np.ndarray
     end_s: np.ndarray

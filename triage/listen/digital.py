@@ -45,6 +45,7 @@ class SampleCheck:
     n_channels: int
     samples: int = 0
     not_finite: int = 0
+    not_numbers_s: list[tuple[float, int]] = field(default_factory=list)  # (time, channel), the first of a block
     _flat: dict[tuple[int, int], tuple[float, int]] = field(default_factory=dict)  # (channel, second): level, -sample
     _peaks: list[np.ndarray] = field(default_factory=list)
     _bends: list[np.ndarray] = field(default_factory=list)
@@ -56,6 +57,8 @@ class SampleCheck:
         bad = ~np.isfinite(block)
         if bad.any():
             self.not_finite += int(bad.sum())
+            first = [(int(row.argmax()), channel) for channel, row in enumerate(bad) if row.any()]
+            self.not_numbers_s += [((self.samples + at) / self.rate_hz, channel) for at, channel in first]
             block = np.where(bad, 0.0, block)
         last = np.zeros((self.n_channels, 3), block.dtype) if self._last is None else self._last
         joined = np.concatenate((last, block), axis=1)

@@ -71,7 +71,7 @@ class LogMel:
         half = self.n_fft // 2
         kept, total, done = None, 0, 0
         for block in blocks:
-            block = np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0)
+            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
             total += block.shape[1]
             kept = np.pad(block, ((0, 0), (half, 0))) if kept is None else np.concatenate((kept, block), 1)
             count = max(0, (kept.shape[1] - self.n_fft) // self.hop + 1)

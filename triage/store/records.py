@@ -117,6 +117,7 @@ class TakeRecord:
     notes: tuple[NoteRecord, ...] = ()
     hits: tuple[HitRecord, ...] = ()
     floors: tuple[FloorRecord, ...] = ()
+    heard_on: str | None = None  # the microphone that its notes were cut and measured on
 
 
 @dataclass(frozen=True)

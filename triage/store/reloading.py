@@ -37,7 +37,7 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
             stored.name, stored.fingerprint or "", stored.instrument, stored.articulation, stored.dynamic,
             stored.remark, stored.expected_pitches, stored.repetitions, stored.duration_s, stored.problem,
             stored.listened, tracks(db, stored.id), tuple(own_notes[stored.name]), tuple(own_hits[stored.name]),
-            tuple(own_floors[stored.name]),
+            tuple(own_floors[stored.name]), stored.heard_on,
         )
         for stored in takes(db, session_id)
     ]  # fmt: skip

@@ -36,6 +36,7 @@ class StoredTake:
     duration_s: float | None
     problem: str | None
     listened: bool
+    heard_on: str | None
     doubt: float | None
     listen_s: float | None
     rank: int | None

@@ -76,6 +76,7 @@ take = Table(
     Column("fingerprint", Words),
     Column("problem", Words),
     Column("listened", Boolean, nullable=False),
+    Column("heard_on", Words),
     Column("doubt", Real),
     Column("listen_s", Real),
     Column("rank", Whole),

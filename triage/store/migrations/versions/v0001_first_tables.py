@@ -70,7 +70,7 @@ def _arrivals() -> None:
 def _take() -> None:
     columns = {
         "name": WORDS, "instrument": WORDS, "articulation": WORDS, "dynamic": WORDS, "remark": WORDS,
-        "expected_pitches": JSON, "repetitions": WHOLE, "duration_s": REAL, "fingerprint": WORDS,
+        "heard_on": WORDS, "expected_pitches": JSON, "repetitions": WHOLE, "duration_s": REAL, "fingerprint": WORDS,
         "problem": WORDS, "listened": sa.Boolean, "doubt": REAL, "listen_s": REAL, "rank": WHOLE,
     }  # fmt: skip
     _table("take", columns, "name expected_pitches listened", owner="session")
