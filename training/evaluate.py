@@ -77,7 +77,7 @@ def rank_one(heard: Heard, model: DoubtModel, seed: int) -> Ranked:
     for take, fault in zip(takes, faults, strict=True):
         if fault and fault["kind"] in PLAYED:
             spots = [s for s in judgement.spots if s.take == take.name]
-            reasons.append(bool(spots) and _same(spots[0].kind, fault["kind"]))
+            reasons.append(bool(spots) and spots[0].kind == fault["kind"])
     onset_ms, counts = _onsets(heard)
     minutes = np.array([(take.duration_s or 0.0) / 60 for take in takes])
     return Ranked(np.array([k is not None for k in kind]), kind, minutes, scores, reasons, onset_ms, counts)
@@ -85,10 +85,6 @@ def rank_one(heard: Heard, model: DoubtModel, seed: int) -> Ranked:
 
 def _group(kind: str) -> str:
     return kind if kind in PLAYED or kind in MISHAPS else "noise"
-
-
-def _same(found: str, planted: str) -> bool:
-    return found == planted
 
 
 def _onsets(heard: Heard) -> tuple[np.ndarray, tuple[int, int, int]]:

@@ -20,7 +20,7 @@ from triage.store.arrivals import save_arrivals
 from triage.store.engine import reading, writing
 from triage.store.ranking import save_judgement
 from triage.store.recording import drop_takes, fingerprints, save_session, save_take
-from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord, TakeRecord
+from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord
 from triage.store.reloading import heard_takes, save_places
 from triage.take import fingerprint
 
@@ -95,5 +95,3 @@ def _arrivals(roll: Roll, problems: list[str]) -> ArrivalsRecord:
     entries += [ArrivalRecord("unlike", **entry) for entry in found.unlike]
     return ArrivalsRecord(tuple(entries), found.complete, tuple(problems))
 
-
-__all__ = ["Summary", "TakeRecord", "rank_session", "take_in"]
