@@ -61,9 +61,11 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
             continue
         duration_s = max(duration_s, check.samples / check.rate_hz)
         if not records:  # the judging microphone, or the next one where that one holds no note
-            heard_on, notes = group[0], _notes(group[0], folder, frames[0])
+            found = ((_Judged(t, folder, f), _notes(t, folder, f)) for t, f in zip(group, frames, strict=True))
+            none = _Judged(group[0], folder, frames[0]), list[Note]()
+            judged, notes = next(((one, own) for one, own in found if own), none)
             meant_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.meant.pitches))]
-            records = _measured(_Judged(group[0], folder, frames[0]), notes, encoder, meant_hz)
+            heard_on, records = judged.track, _measured(judged, notes, encoder, meant_hz)
         bands_hz = LogMel(check.rate_hz).band_hz()
         for channel, track in enumerate(group):
             floors.append(_floor(track, frames[channel], notes, (heard_on, folder)))
