@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from triage.intake.pitchname import hz_to_midi
 from triage.judge.alignment import align, sheet_offset
 from triage.store.records import NoteRecord, TakeRecord
 
@@ -51,7 +52,7 @@ def expected(take: TakeRecord) -> tuple[int, ...]:
 def to_midi(note: NoteRecord, a4_hz: float) -> float:
     """Return a note's pitch as a fractional MIDI number at the session's A4; NaN where it has none."""
     f0_hz = note.measurements.get("f0_hz")
-    return 69 + 12 * np.log2(f0_hz / a4_hz) if f0_hz and f0_hz > 0 else np.nan
+    return hz_to_midi(f0_hz, a4_hz) if f0_hz and f0_hz > 0 else np.nan
 
 
 def _offsets(takes: Sequence[TakeRecord], a4_hz: float) -> tuple[dict[str, int], list[str]]:

@@ -1,8 +1,8 @@
 """Evidence: what speaks against each note, as one row of numbers that only grow with the trouble.
 
 A table of notes and the noises found around them go in; deviations from the neighbours and a matrix of evidence
-come out. Each measurement gives two columns, one a direction, in sigmas up to 10: what is further off is off. Where
-nothing can be compared the evidence is 0.
+come out. Each measurement gives a column for each direction that can be a fault, in sigmas up to 10: what is further
+off is off. Where nothing can be compared the evidence is 0.
 """
 
 from dataclasses import dataclass
@@ -42,7 +42,6 @@ class Evidence:
 
     deviations: dict[str, Expectation]
     outlier: np.ndarray  # (note,) whole embedding
-    attack_outlier: np.ndarray
     names: tuple[str, ...]
     matrix: np.ndarray  # (note, name), >= 0
 
@@ -112,7 +111,7 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     columns["noise"] = trouble.noise_over_db / 10
     columns["noise+"] = capped(noise.z)
     columns["noise_near"] = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
-    return Evidence(found, outlier, attack_outlier, tuple(columns), np.column_stack(list(columns.values())))
+    return Evidence(found, outlier, tuple(columns), np.column_stack(list(columns.values())))
 
 
 def speaks_for(column: str) -> str | None:

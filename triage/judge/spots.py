@@ -14,7 +14,6 @@ from triage.judge.table import COMPARED, NoteTable
 LEAST_DOUBT = 0.03  # of a spot on its own, six times that of a usual note: few good takes show one
 UNLIKE = "unlike"
 HEAD_S = 0.35  # of a note that shows its attack
-SHOWN_CENTS = 25.0  # a glide worth naming before the mean pitch
 
 
 @dataclass(frozen=True)
