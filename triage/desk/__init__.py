@@ -1,0 +1,1 @@
+"""The desk: the web pages that people work at."""
