@@ -1,0 +1,306 @@
+"""The encoder: log-mel frames of a take in; one vector a note, one a take, and evidence over time out, in one pass.
+
+Frames (mel, frame) in dB at 10 ms are taken relative to the take's own loudest moment, so that gain leaves; a strided
+convolution makes steps of 40 ms, residual blocks (depthwise convolution, then two layers over channels: Liu et al.,
+CVPR 2022, here in one dimension) see one second to either side, and heads read the steps: evidence of noises and
+faults at each step, and for each note a vector pooled over its stretches. Nothing depends on the batch or on padding:
+the norm is over channels (Ba et al., arXiv 1607.06450), and what lies beyond a take's end is held at zero throughout.
+"""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+import safetensors.torch
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+from triage.config import shipped
+from triage.errors import AudioError, ConfigError, JudgeError
+from triage.listen.logmel import HOP_S, N_MELS
+from triage.listen.notes import Note
+
+STRIDE = 4  # frames a step
+STEP_S = STRIDE * HOP_S
+FIRST_STEP_S = 1.5 * HOP_S  # a step's convolution spans frames 4 s - 2 to 4 s + 5, centred here for step 0
+RANGE_DB = 80.0  # below the take's loudest moment nothing is looked at
+LOUDEST = 8  # frames that the loudest moment lasts
+# What can be seen without a neighbour to compare with; length and plain level or tuning cannot.
+PLAYED = ("attack", "intonation", "steadiness", "level", "release")
+NOISES = ("knock", "creak", "breath", "voice", "mechanism", "paper", "other-noise")
+EVIDENCE = ("noise", *NOISES, *PLAYED)  # "noise": of any kind
+LEANINGS = ("attack", "steadiness", "release", "noise")  # faults that lie to one side of a cohort
+SHIPPED = "models/encoder.safetensors"
+NAME = "notes-1"
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The sizes of a network."""
+
+    width: int = 160
+    blocks: int = 8
+    kernel: int = 7
+    widening: int = 2
+    hidden: int = 256
+    dimension: int = 64
+
+
+class Block(nn.Module):
+    """y = x + W2 gelu(W1 norm(depthwise(x))), on steps within the take."""
+
+    def __init__(self, shape: Shape):
+        super().__init__()
+        width, wide = shape.width, shape.widening * shape.width
+        self.drop = nn.Dropout(0.0)  # set while training
+        self.near = nn.Conv1d(width, width, shape.kernel, padding=shape.kernel // 2, groups=width)
+        self.norm = nn.LayerNorm(width)
+        self.widen, self.narrow = nn.Linear(width, wide), nn.Linear(wide, width)
+        nn.init.zeros_(self.narrow.bias)
+        nn.init.normal_(self.narrow.weight, std=0.01)  # each block starts close to doing nothing
+
+    def forward(self, x: Tensor, inside: Tensor) -> Tensor:
+        """Return steps (batch, step, width) from steps; ``inside`` (batch, step, 1) is 0 beyond a take's end."""
+        y = self.near(x.transpose(1, 2)).transpose(1, 2)
+        return (x + self.narrow(self.drop(functional.gelu(self.widen(self.norm(y)))))) * inside
+
+
+class Network(nn.Module):
+    """Takes of unequal length and their notes in, vectors and evidence (logits) out."""
+
+    def __init__(self, shape: Shape):
+        super().__init__()
+        self.shape = shape
+        self.enter = nn.Conv1d(N_MELS, shape.width, 2 * STRIDE, stride=STRIDE, padding=STRIDE // 2)
+        self.blocks = nn.ModuleList(Block(shape) for _ in range(shape.blocks))
+        self.norm, self.drop = nn.LayerNorm(shape.width), nn.Dropout(0.0)
+        self.evidence = nn.Linear(shape.width, len(EVIDENCE))
+        self.attend = nn.Linear(shape.width, STRETCHES)
+        self.gather = nn.Linear(2 * STRETCHES * shape.width + 1, shape.hidden)
+        self.vector = nn.Linear(shape.hidden, shape.dimension)
+        self.lean = nn.Linear(shape.dimension, len(LEANINGS))  # of a vector's difference from its cohort
+
+    def forward(self, frames: Tensor, lengths: Tensor, times: Tensor) -> tuple[Tensor, Tensor]:
+        """Hear a batch of takes.
+
+        Parameters
+        ----------
+        frames : Tensor[batch, mel, frame]
+            Levels in dB; anything beyond a take's length.
+        lengths : Tensor[batch]
+            Frames of each take.
+        times : Tensor[batch, note, 3]
+            Start, end and end of the ring of each note, s.
+
+        Returns
+        -------
+        Tensor[batch, note, dimension], Tensor[batch, kind, step]
+            Vectors; logits of EVIDENCE, of ceil(frames / 4) steps.
+        """
+        x = relative(frames, lengths)  # (batch, mel, frame)
+        x = functional.pad(x, (0, -x.shape[2] % STRIDE))
+        inside = torch.arange(x.shape[2] // STRIDE, device=x.device) * STRIDE < lengths[:, None]
+        inside = inside[:, :, None].to(x.dtype)
+        steps = self.enter(x).transpose(1, 2) * inside  # (batch, step, width)
+        for block in self.blocks:
+            steps = block(steps, inside)
+        steps = self.norm(steps)
+        return self._vectors(steps, lengths, times), self.evidence(steps).transpose(1, 2).float()
+
+    def _vectors(self, steps: Tensor, lengths: Tensor, times: Tensor) -> Tensor:
+        share = stretches(times, lengths, steps.shape[1]).to(steps.dtype)  # (batch, note, stretch, step)
+        plain = share / share.sum(dim=3, keepdim=True)
+        call = self.attend(steps).transpose(1, 2)[:, None].float()  # (batch, 1, stretch, step)
+        sought = torch.softmax(call + torch.log(share.float()), dim=3).to(steps.dtype)  # log 0: never outside
+        pooled = torch.cat((plain, sought), dim=2) @ steps[:, None]  # (batch, note, 2 stretches, width)
+        length = torch.log2(((times[:, :, 1] - times[:, :, 0]).clamp(min=0.02)) / 0.5)[:, :, None]
+        found = torch.cat((pooled.flatten(2), length.to(pooled.dtype)), dim=2)
+        return self.vector(functional.gelu(self.gather(self.drop(found)))).float()
+
+
+STRETCHES = 5  # of a note: the moment of the start, the attack, the held part, its end, the ring
+
+
+def stretches(times: Tensor, lengths: Tensor, steps: int) -> Tensor:
+    """Return how much of each step lies in each stretch of each note [batch, note, STRETCHES, step].
+
+    Stretches in s from a note's start s, end e and end of ring r: s - 0.05 to s + 0.08; s + 0.04 to s + 0.3; s + 0.1
+    to e; e - 0.15 to e + 0.08; e to r, but no less than 0.3 s and no more than 1.5 s. Each holds at least one step.
+    """
+    start, end, ring = times.float().unbind(dim=2)
+    ring = torch.minimum(torch.maximum(ring, end + 0.3), end + 1.5)
+    begin = torch.stack((start - 0.05, start + 0.04, start + 0.1, end - 0.15, end), dim=2)
+    finish = torch.stack((start + 0.08, start + 0.3, end, end + 0.08, ring), dim=2)
+    last = (torch.ceil(lengths / STRIDE) - 1).clamp(min=0)[:, None, None] * STEP_S + FIRST_STEP_S  # the last centre
+    begin = torch.minimum(begin, last).clamp(min=0)
+    finish = torch.minimum(torch.maximum(finish, begin + STEP_S), last + STEP_S / 2)
+    centre = torch.arange(steps, device=times.device) * STEP_S + FIRST_STEP_S
+    low, high = centre - STEP_S / 2, centre + STEP_S / 2
+    overlap = torch.minimum(finish[..., None], high) - torch.maximum(begin[..., None], low)
+    return overlap.clamp(min=0)
+
+
+def relative(frames: Tensor, lengths: Tensor) -> Tensor:
+    """Return levels as (L - L_loudest + 80 dB) / 40 dB, never below 0; 0 beyond each take's length.
+
+    L_loudest is the highest mean power of all bands together over 80 ms of the take: gain leaves, and what is left
+    of the level is the balance of the take's own notes.
+    """
+    inside = (torch.arange(frames.shape[2], device=frames.device) < lengths[:, None])[:, None]
+    frames = torch.where(inside, frames.float(), -200.0)
+    power = (10 ** (frames / 10)).sum(dim=1, keepdim=True)
+    smooth = functional.avg_pool1d(functional.pad(power, (LOUDEST // 2, LOUDEST - 1 - LOUDEST // 2)), LOUDEST, 1)
+    loudest_db = 10 * torch.log10(smooth.amax(dim=2, keepdim=True).clamp(min=1e-20))
+    return (frames - loudest_db + RANGE_DB).clamp(min=0) / (RANGE_DB / 2) * inside
+
+
+class TrainedEncoder:
+    """A network ready to hear takes, as ``triage.listen.embed.Encoder``.
+
+    Parameters
+    ----------
+    network : Network
+    name : str
+        Goes with stored vectors: vectors of another name are not compared with these.
+    device : str
+        "cpu", or "cuda" for many takes at once.
+    half : bool
+        Work in bfloat16 where it is safe; vectors move by about a hundredth of their length.
+    """
+
+    def __init__(self, network: Network, name: str, device: str = "cpu", half: bool = False):
+        self.network = network.to(device).eval()
+        self.name, self.dimension = name, network.shape.dimension
+        self.device, self.half = torch.device(device), half
+
+    def embed(self, frames: np.ndarray, notes: Sequence[Note]) -> np.ndarray:
+        """Return one vector a note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
+        return self.listen(frames, notes)[0]
+
+    def listen(self, frames: np.ndarray, notes: Sequence[Note]) -> tuple[np.ndarray, np.ndarray]:
+        """Hear one take.
+
+        Parameters
+        ----------
+        frames : ndarray, shape (mel, frame)
+            Levels in dB of one microphone.
+        notes : sequence of Note
+
+        Returns
+        -------
+        vectors : ndarray, shape (note, dimension), float32
+        evidence : ndarray, shape (kind, step), float32
+            Probability of each of EVIDENCE at ``step_times``; uncalibrated, trained on planted noises and faults.
+
+        Raises
+        ------
+        AudioError
+            If frames are not (N_MELS, frame).
+        """
+        return self.listen_many([(frames, notes)])[0]
+
+    def leanings(self, vectors: np.ndarray) -> np.ndarray:
+        """Return how far vectors [shape=(note, dimension)] lean to each of LEANINGS [shape=(note, leaning), float32].
+
+        A linear reading: only differences between notes of one cohort mean anything, as log odds that the note that
+        is ahead has that fault. So a leaning is compared with its neighbours as any measurement is.
+        """
+        return vectors @ self.network.lean.weight.detach().float().cpu().numpy().T
+
+    def listen_many(self, takes: Sequence[tuple[np.ndarray, Sequence[Note]]]) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Hear several takes of any length in one batch; the same as ``listen`` on each."""
+        for frames, _ in takes:
+            if frames.ndim != 2 or frames.shape[0] != N_MELS:
+                raise AudioError(f"frames have shape {frames.shape}, expected ({N_MELS}, frame)")
+        lengths = [frames.shape[1] for frames, _ in takes]
+        most = max((len(notes) for _, notes in takes), default=0)
+        batch = np.zeros((len(takes), N_MELS, max([1, *lengths])), np.float32)
+        times = np.tile(np.array([0.0, 0.1, 0.2], np.float32), (len(takes), max(1, most), 1))
+        for row, (frames, notes) in enumerate(takes):
+            batch[row, :, : frames.shape[1]] = frames
+            times[row, : len(notes)] = np.array([(n.start_s, n.end_s, n.ring_end_s) for n in notes]).reshape(-1, 3)
+        inputs = [torch.from_numpy(array).to(self.device) for array in (batch, np.array(lengths), times)]
+        with torch.inference_mode(), torch.autocast(self.device.type, torch.bfloat16, enabled=self.half):
+            vectors, logits = self.network(*inputs)
+        both = zip(vectors.cpu().numpy(), torch.sigmoid(logits).cpu().numpy(), takes, strict=True)
+        return [(v[: len(notes)], e[:, : -(-frames.shape[1] // STRIDE)]) for v, e, (frames, notes) in both]
+
+
+def step_times(steps: int) -> np.ndarray:
+    """Return the centre of each step of the evidence, in s from the take's start [shape=(step,)]."""
+    return np.arange(steps) * STEP_S + FIRST_STEP_S
+
+
+def take_vector(vectors: np.ndarray) -> np.ndarray:
+    """Return one vector for a take from those of its notes: their geometric median.
+
+    The point with the least sum of distances, by Weiszfeld's iteration (Tohoku Math. J. 43, 1937): one spoilt note
+    among good ones hardly moves it.
+
+    Parameters
+    ----------
+    vectors : ndarray, shape (note, dimension)
+
+    Returns
+    -------
+    ndarray, shape (dimension,), float32
+        NaN for a take without notes.
+    """
+    if not len(vectors):
+        return np.full(vectors.shape[1], np.nan, np.float32)
+    middle = np.median(vectors, axis=0)
+    for _ in range(50):
+        weight = 1 / np.maximum(np.linalg.norm(vectors - middle, axis=1), 1e-6)
+        middle = weight @ vectors / weight.sum()
+    return middle.astype(np.float32)
+
+
+def save_encoder(network: Network, path: Path, card: dict[str, object]) -> str:
+    """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
+    data = safetensors.torch.save({key: value.contiguous().cpu() for key, value in network.state_dict().items()})
+    digest = hashlib.sha256(data).hexdigest()
+    name = f"{NAME}-{digest[:8]}"
+    whole = {"name": name, "sha256": digest, "bytes": len(data), "network": asdict(network.shape)} | card
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    path.with_suffix(".json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
+    return name
+
+
+def load_encoder(path: Path | None = None, device: str = "cpu", half: bool = False) -> TrainedEncoder:
+    """Read an encoder; loading one never runs code of the file.
+
+    Parameters
+    ----------
+    path : Path, optional
+        Weights as safetensors; the card lies beside them as .json. The shipped ones if not given.
+    device, half
+        As of TrainedEncoder.
+
+    Raises
+    ------
+    JudgeError
+        If a file is missing or is not what its card says.
+    """
+    try:
+        path = path or shipped(SHIPPED)
+        data = path.read_bytes()
+        card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+        if hashlib.sha256(data).hexdigest() != card["sha256"]:
+            raise JudgeError(f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
+                             "put both files back as they were shipped")  # fmt: skip
+        network = Network(Shape(**card["network"]))
+        network.load_state_dict(safetensors.torch.load(data))
+        return TrainedEncoder(network, str(card["name"]), device, half)
+    except JudgeError:
+        raise
+    except ConfigError as error:
+        raise JudgeError(str(error)) from None
+    except Exception as error:  # a strange file fails in many ways
+        what = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise JudgeError(f"{path}: not an encoder with its card ({what}); `python -m training.pretrain` makes one"
+                         ) from None  # fmt: skip
