@@ -163,6 +163,22 @@ def test_a_square_tone_well_below_full_scale_is_not_clipping():
     assert check(0.4 * np.sign(np.sin(2 * np.pi * 110 * t))).clipped_s == []
 
 
+# EBU Tech 3341, true-peak signals 15 to 19: sine at rate / divisor, phase in degrees, amplitude, dBTP; +0.2 / -0.4 dB
+@pytest.mark.parametrize("divisor, phase, amplitude, expected_dbtp", [
+    (4, 0.0, 0.50, -6.0), (4, 45.0, 0.50, -6.0), (6, 60.0, 0.50, -6.0), (8, 67.5, 0.50, -6.0), (4, 45.0, 1.41, 3.0),
+])  # fmt: skip
+def test_the_true_peak_of_a_track_is_that_of_the_published_signals(divisor, phase, amplitude, expected_dbtp):
+    n = np.arange(RATE_HZ)
+    fades = np.minimum(1, np.minimum(n, n[::-1]) / 480)
+    wave = amplitude * np.sin(2 * np.pi * n / divisor + np.radians(phase)) * fades
+    (found,) = check(wave, cuts=[10_000, 30_001]).true_peaks_dbtp
+    assert expected_dbtp - 0.4 <= found <= expected_dbtp + 0.2
+
+
+def test_the_true_peak_of_silence_is_none_at_all():
+    assert check(np.zeros((2, 1000))).true_peaks_dbtp == [-np.inf, -np.inf]
+
+
 def test_values_that_are_not_numbers_are_counted_and_read_as_silence():
     wave = np.stack((floor(1.0, level_db=-20), floor(1.0, level_db=-20, seed=1)))
     wave[0, 100:110] = np.nan

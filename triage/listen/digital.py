@@ -4,10 +4,15 @@ Blocks of a take (channel, sample) go in one after another; what was found comes
 peaks kept on the way, one every 0.5 ms, also serve a waveform picture.
 """
 
+import math
+import sys
 from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import ndimage
+
+from triage.listen.impulses import ImpulseWatch
+from triage.listen.loudness import true_peak_dbtp
 
 STEP_S = 0.0005
 HOLE_S = (0.0025, 0.25)  # a dropout is at least and at most this long
@@ -16,9 +21,15 @@ HOLE_DB = -38.0  # the hole against the weaker side
 CLIP_MIN = 0.5  # of full scale
 CLIP_STEP = 1e-4  # a flat top is met at a slope; a low sine of 16 bits also stays on one value, but gets there by one
 EDGE, EDGE_BEND = 0.2, 4.0  # of the sound beside a hole: a cut stands this high, or bends this much; fades do neither
-CLICK_RATIO = 6.0  # of the third difference to the fourth highest around: real notes stay below, attacks last longer
+CLICK_SIGMAS = 7.0  # of the interpolation error: a Gaussian one gets there once in a day
+CLICK_RATIO = 2.0  # of it to the fourth highest around: real notes stay below, attacks last longer
 CLICK_STEPS = 3
-GOES_ON = 8.0  # level ratio of 2 ms after to 2 ms before: below it nothing started or stopped there
+LEAST_CLICK = 6e-5  # of full scale, -84 dBFS: a kink in sound without any noise is softer
+ALONE = 0.5  # of a click's error may be left around it
+CLEAR_RATIO = 8.0  # above it neither an attack nor a pulse is asked for
+PULSE, PULSE_ERROR = 7.0, 0.05  # a brass pulse stands so high in its period, and its error under it
+GOES_ON, GOES_ON_STEPS = 12.0, 20  # level ratio of 10 ms after to 10 ms before: below it nothing started or stopped
+PEAK_REACH, PEAK_PARTS, PEAK_MOST = 48, 64, 8  # samples around a peak; parts of a block, the loudest looked at
 AROUND_S = 0.16  # four pulses of the lowest tuba note
 
 
@@ -49,13 +60,19 @@ class SampleCheck:
     _flat: dict[tuple[int, int], tuple[float, int]] = field(default_factory=dict)  # (channel, second): level, -sample
     _peaks: list[np.ndarray] = field(default_factory=list)
     _bends: list[np.ndarray] = field(default_factory=list)
+    _holes_of: tuple[int, list[Hole]] | None = None  # for so many samples
+    _tops: dict[int, float] = field(default_factory=dict)  # channel: highest true peak, linear
+    _impulses: ImpulseWatch = field(init=False)
     _rest: np.ndarray | None = None
     _last: np.ndarray | None = None
 
+    def __post_init__(self) -> None:
+        self._impulses = ImpulseWatch(self.rate_hz, self.n_channels)
+
     def add(self, block: np.ndarray) -> None:
         """Take in the next block [shape=(channel, sample)]."""
-        bad = ~np.isfinite(block)
-        if bad.any():
+        if not np.isfinite(block.sum()):  # one pass instead of two: NaN and infinity do not go away
+            bad = ~np.isfinite(block)
             self.not_finite += int(bad.sum())
             first = [(int(row.argmax()), channel) for channel, row in enumerate(bad) if row.any()]
             self.not_numbers_s += [((self.samples + at) / self.rate_hz, channel) for at, channel in first]
@@ -63,6 +80,8 @@ class SampleCheck:
         last = np.zeros((self.n_channels, 3), block.dtype) if self._last is None else self._last
         joined = np.concatenate((last, block), axis=1)
         self._clips(joined)
+        self._true_peaks(block)
+        self._impulses.add(block)
         self.samples += block.shape[1]
         self._last = joined[:, -3:]
         both = np.stack((np.abs(block), np.abs(np.diff(joined, 3, axis=1))))  # (2, channel, sample)
@@ -76,6 +95,8 @@ class SampleCheck:
 
     def _clips(self, joined: np.ndarray) -> None:
         """Keep the highest flat top of each second: a step, then three equal samples."""
+        if np.abs(joined).max(initial=0.0) < CLIP_MIN:
+            return
         before, top = joined[:, :-3], joined[:, 1:-2]
         flat = (top == joined[:, 2:-1]) & (top == joined[:, 3:]) & (np.abs(top) >= CLIP_MIN)
         flat &= np.abs(top - before) > CLIP_STEP
@@ -83,6 +104,24 @@ class SampleCheck:
             sample = self.samples + int(at) - 2
             place, found = (int(channel), sample // self.rate_hz), (abs(float(top[channel, at])), -sample)
             self._flat[place] = max(found, self._flat.get(place, found))
+
+    def _true_peaks(self, block: np.ndarray) -> None:
+        """Look between the samples around the highest of each channel: BS.1770 annex 2, where it can matter."""
+        for channel, row in enumerate(np.abs(block)):
+            top = max(self._tops.get(channel, 0.0), float(row.max(initial=0.0)))
+            for at in _highest(row):
+                if row[at] > 0.5 * top:
+                    part = block[channel, max(0, at - PEAK_REACH) : at + PEAK_REACH + 1]
+                    from_end = np.minimum(np.arange(len(part)), np.arange(len(part))[::-1])
+                    faded = part * np.minimum(1.0, from_end / (PEAK_REACH // 2))  # a hard cut would ring
+                    top = max(top, 10 ** (true_peak_dbtp(faded, self.rate_hz) / 20)) if faded.any() else top
+            self._tops[channel] = top
+
+    @property
+    def true_peaks_dbtp(self) -> list[float]:
+        """Highest peak of each channel, also between the samples, in dB of full scale; -inf for silence."""
+        tops = [self._tops.get(channel, 0.0) for channel in range(self.n_channels)]
+        return [20 * math.log10(top) if top > 0 else -math.inf for top in tops]
 
     @property
     def clipped_s(self) -> list[tuple[float, int]]:
@@ -104,29 +143,40 @@ class SampleCheck:
         return [channel for channel, peak in enumerate(self.peaks) if len(peak) and peak.max() < 1e-6]
 
     def clicks(self) -> list[Hole]:
-        """Return the clicks of a sample or three: a bend far above those around, over within 1.5 ms.
+        """Return the clicks of a few samples: an error of the two-sided predictor far above those around.
 
-        The third difference stands in for the residual of a fitted predictor (Godsill and Rayner, Digital Audio
-        Restoration, 1998): it takes away what is smooth. Its scale is the fourth highest of 160 ms around: brass
-        bends as sharply, but in every period, and the median lies between the pulses.
+        Its scale is the robust one of its 21 ms (``impulses``) and the fourth highest of 160 ms around: brass is
+        least predictable at each of its pulses, and the robust scale lies between them. It is over within 1.5 ms, and
+        taken away, nothing is left there: what starts or stops a sound goes on for longer.
         """
-        step_s = self._step_s
-        found = []
-        for channel, bend in enumerate(self._all_bends):
-            usual = ndimage.rank_filter(bend, -4, size=round(AROUND_S / step_s), mode="constant")
-            for first, last in _runs(bend > CLICK_RATIO * np.maximum(usual, 1e-5)):
-                if last - first <= CLICK_STEPS and first > 0 and _goes_on(self.peaks[channel], first, last):
+        step_s, found = self._step_s, []
+        course, holes = self._impulses.finish(), self.holes()
+        for channel, (error, sigma, left) in enumerate(zip(*course, strict=True)):
+            usual = ndimage.rank_filter(error, -4, size=round(AROUND_S / step_s), mode="constant")
+            least = np.maximum(LEAST_CLICK, np.maximum(CLICK_SIGMAS * sigma, CLICK_RATIO * usual))
+            edges = [s for hole in holes if hole.channel == channel for s in (hole.start_s, hole.end_s)]
+            for first, last in _runs(error > least):
+                peak, high = self.peaks[channel], error[first:last].max()
+                alone = left[first:last].min() < ALONE * high and last - first <= CLICK_STEPS
+                clear = high > CLEAR_RATIO * usual[first:last].max()
+                cut = any(first - 3 <= at_s / step_s <= last + 3 for at_s in edges)
+                music = not clear and _music(peak, first, last, high)
+                if alone and not cut and not music and _goes_on(peak, first, last):
                     found.append(Hole(first * step_s, last * step_s, channel))
         return found
 
     def holes(self) -> list[Hole]:
         """Return the dropouts: sound on both sides, nothing between, or next to nothing and a hard edge."""
+        if self._holes_of and self._holes_of[0] == self.samples:
+            return list(self._holes_of[1])  # clicks() asks as well
         step_s = self._step_s
-        return [
+        found = [
             Hole(first * step_s, last * step_s, channel)
             for channel, (peak, bend) in enumerate(zip(self.peaks, self._all_bends, strict=True))
             for first, last in _holes(peak, bend, step_s)
         ]
+        self._holes_of = (self.samples, found)
+        return list(found)
 
     @property
     def _step_s(self) -> float:
@@ -135,6 +185,13 @@ class SampleCheck:
     @property
     def _all_bends(self) -> np.ndarray:
         return np.concatenate(self._bends, axis=1) if self._bends else np.zeros((self.n_channels, 0))
+
+
+def _highest(level: np.ndarray) -> list[int]:
+    """Return the sample of the highest level in the loudest few of PEAK_PARTS equal parts."""
+    parts = [part for part in np.array_split(np.arange(len(level)), PEAK_PARTS) if len(part)]
+    tops = [int(part[0] + level[part].argmax()) for part in parts]
+    return sorted(tops, key=lambda at: -level[at])[:PEAK_MOST]
 
 
 def _holes(peak: np.ndarray, bend: np.ndarray, step_s: float) -> list[tuple[int, int]]:
@@ -149,8 +206,8 @@ def _holes(peak: np.ndarray, bend: np.ndarray, step_s: float) -> list[tuple[int,
     low |= peak <= floor
     shortest, longest = (round(s / step_s) for s in HOLE_S)
     found = []
-    for first, last in _runs(low):
-        if not shortest <= last - first <= longest or first < 4 or last > len(peak) - 4:
+    for first, last in _runs(low, shortest, longest):
+        if first < 4 or last > len(peak) - 4:
             continue
         sides = min(before[first], after[last - 1])
         hole = peak[first:last].max()
@@ -166,14 +223,27 @@ def _cut(peak: np.ndarray, bend: np.ndarray) -> bool:
     return bool(peak[-3:].max() > EDGE * peak.max() or bend[-4:].max() > EDGE_BEND * np.median(bend[:-4]))
 
 
+def _music(peak: np.ndarray, first: int, last: int, error: float) -> bool:
+    """True for a pluck's or a valve's first 30 ms, and for the steep front of a pulse of brass."""
+    near, wide = round(0.003 / STEP_S), round(0.03 / STEP_S)
+    before, after = peak[max(0, first - wide) : max(0, first - near)], peak[last + near : last + wide]
+    low, high = sorted((np.median(before) if len(before) else 0.0, np.median(after) if len(after) else 0.0))
+    top = peak[max(0, first - 3) : last + 3].max()
+    period = np.median(peak[max(0, first - near * 4) : last + near * 4])
+    front = top > GOES_ON * peak[max(0, first - 4) : first].max(initial=0.0)
+    return bool(high > GOES_ON * low or ((front or top > PULSE * period) and error < PULSE_ERROR * top))
+
+
 def _goes_on(peak: np.ndarray, first: int, last: int) -> bool:
     """True if the sound is about as loud after a stretch as before it: no attack, and no edge of a hole."""
-    before, after = peak[max(0, first - 5) : first - 1], peak[last + 1 : last + 5]
+    before, after = peak[max(0, first - GOES_ON_STEPS) : first - 1], peak[last + 1 : last + GOES_ON_STEPS]
     low, high = sorted((before.max(initial=0.0), after.max(initial=0.0)))
     return bool(high <= GOES_ON * low)
 
 
-def _runs(flags: np.ndarray) -> list[tuple[int, int]]:
-    """Return first and past-last step of each run of true ones."""
+def _runs(flags: np.ndarray, shortest: int = 1, longest: int = sys.maxsize) -> list[tuple[int, int]]:
+    """Return first and past-last step of each run of so many true ones."""
     edges = np.flatnonzero(np.diff(np.r_[0, flags.astype(np.int8), 0]))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    starts, ends = edges[::2], edges[1::2]
+    fit = (ends - starts >= shortest) & (ends - starts <= longest)
+    return [(int(a), int(b)) for a, b in zip(starts[fit], ends[fit], strict=True)]

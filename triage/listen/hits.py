@@ -1,30 +1,56 @@
-"""Noise hits: sounds that are not the notes, found where nothing is meant to sound.
+"""Noise hits: sounds that are not the notes, on every microphone of a take, in gaps, in tails and under notes.
 
-Log-mel frames of one microphone of a take (mel, frame) in dB and the take's notes go in; hits with time, kind and
-level come out. After a note the level in each part of the spectrum only falls, down to the floor; what rises out of
-that decay is a hit. Under a sounding note nothing is looked for here.
+Log-mel frames of one microphone (mel, frame) in dB and the take's notes go in; candidates come out, each with what
+``kinds.py`` judges it by. After a note the level in each part of the spectrum only falls, down to the floor; while a
+note is held it stays. What rises out of either and goes again is a candidate: the note's own attack, a legato change
+and the ring-out are not asked. Whether a candidate is a noise, of which kind, and how far the music covers it is
+settled once all microphones have been heard (``told``).
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
-from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, N_MELS
+from triage.listen.decays import GROUP, excess_db, group_levels, spread_runs, top
+from triage.listen.kinds import FEATURES, NoiseModel, own_features
+from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S
+from triage.listen.masking import audible_db, exposure
 from triage.listen.notes import Note, floor_db
 
-GROUP = 4  # mel bands together: 20 parts of the spectrum, each steady enough to show 3 dB
-MEAN_FRAMES = 6
-TOP_GROUPS = 3  # a thump fills few
-EXCESS_DB = 4.5  # mean of the top groups over the decay and its margins
-MARGIN_DB = 2.0  # over the floor
-TAIL_DB = 2.0  # more over a decay, for tails beat
-LOOK_BACK = (5, 30)  # frames: the decay is the quietest mean of this long ago
-LONGEST = 500  # frames that a noise goes on after its first 0.3 s
-FADE_BACK = (5, 20)
-SURE_DB = 3.0  # over a tail that fades and comes back
-STEEP_DB = 0.6  # a frame: a tail of 1 s, where there is none to learn from
+LEAST_EXCESS_DB = 1.5  # where it begins and ends
+EXCESS_DB = 3.5  # mean of the top groups over the decay and its margins, or over the held note
+HELD_S, HELD_WIDTH_S = 0.12, 0.8  # of a note that is past its attack; what comes and goes within it
+HELD_MARGIN_DB = 1.5
 GUARD_S = 0.06  # around a note's start and end: its own attack and release
+SAME_MOMENT_S = 0.08  # between microphones: 27 m of air
+REACH = 4  # frames: half of the mean and half of a frame away from a candidate it is not in the level
+SHOWS_DB = 12.0  # under the music a noise may lie and leave no trace
+LEAST_EXPOSED = 0.1  # what nobody hears is no hit
+SURE = 0.5  # least probability of a noise
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """What rose on one microphone and may be a noise; times in seconds from the take's start."""
+
+    start_s: float
+    end_s: float
+    level_dbfs: float
+    over_floor_db: float
+    over_decay_db: float  # mean of its strongest bands over what was ringing
+    exposed: float  # 0 masked to 1 fully audible
+    features: np.ndarray  # (FEATURES,)
+
+
+@dataclass(frozen=True)
+class MicHeard:
+    """What one microphone of a take brought."""
+
+    mic: str
+    candidates: list[Candidate]
+    strength: np.ndarray  # (frame,) float16, dB: what rose, in any part of the spectrum
 
 
 @dataclass(frozen=True)
@@ -37,18 +63,19 @@ class Hit:
     mic: str
     level_dbfs: float
     over_floor_db: float
-    over_decay_db: float  # mean of its strongest bands over what was ringing
+    over_decay_db: float
     exposed: float  # 0 masked to 1 fully audible
+    likely: Mapping[str, float]  # kind -> probability; together that it is a noise at all
 
 
-def find_hits(frames: np.ndarray, notes: list[Note], mic: str, band_hz: np.ndarray) -> list[Hit]:
-    """Find the noise hits of one microphone of a take.
+def hear_mic(frames: np.ndarray, notes: Sequence[Note], mic: str, band_hz: np.ndarray) -> MicHeard:
+    """Find everything on one microphone that may be a noise.
 
     Parameters
     ----------
     frames : ndarray, shape (mel, frame)
         Log-mel levels in dB re full scale.
-    notes : list of Note
+    notes : sequence of Note
         The take's notes in order.
     mic : str
     band_hz : ndarray, shape (mel,)
@@ -56,156 +83,138 @@ def find_hits(frames: np.ndarray, notes: list[Note], mic: str, band_hz: np.ndarr
 
     Returns
     -------
-    list of Hit
-        In order of time.
+    MicHeard
+        Candidates in order of time.
     """
     floor = floor_db(frames)
-    excess = excess_db(frames, _free(notes, frames.shape[1]))
-    strength = _top(excess)
-    return [
-        _hit(frames[:, first:last], floor, excess[:, first:last], (first * HOP_S, mic), band_hz)
-        for first, last in _runs(strength > EXCESS_DB)
-    ]
+    level, floors = group_levels(frames)
+    excess, music = excess_db(level, floors, free_frames(notes, frames.shape[1]))
+    _add_held(level, notes, excess, music)
+    strength = top(excess)
+    found = []
+    for first, last in spread_runs(strength, EXCESS_DB, LEAST_EXCESS_DB):
+        found.append(_candidate((first, last), frames, (floor, floors), (level, excess, music), notes, band_hz))
+    return MicHeard(mic, found, strength.astype(np.float16))
 
 
-def exposure(over_decay_db: float) -> float:
-    """Return how far a noise is exposed: 0 at 2 dB over what rings, a half at 6 dB, halving every 4 dB after.
-
-    exposed = 1 - 2^(-(x - 2) / 4); a rule of this project (no source), monotone in the band-wise excess x.
-    """
-    return float(1 - 2 ** (-max(0.0, over_decay_db - 2.0) / 4.0))
-
-
-def over_decay(exposed: float) -> float:
-    """Return the excess in dB that ``exposure`` made ``exposed`` of."""
-    return float(2.0 - 4.0 * np.log2(max(1e-9, 1.0 - exposed)))
-
-
-def excess_db(frames: np.ndarray, free: np.ndarray) -> np.ndarray:
-    """Return how far each part of the spectrum stands above the decay it should be in, in dB.
-
-    excess = L - max(D, F) - margin, at least 0: L the level of GROUP bands over 60 ms, D the lowest such level of
-    the last 50 to 300 ms since the last note's end, F the floor (fifth percentile of 0.2 s means). A longer noise is
-    held against what was before it. Rises that the fading of the tail explains are 0.
+def told(heard: Sequence[MicHeard], model: NoiseModel) -> list[Hit]:
+    """Say which candidates of all microphones are noises, and of which kind.
 
     Parameters
     ----------
-    frames : ndarray, shape (mel, frame)
-        Levels in dB.
-    free : ndarray of bool, shape (frame,)
-        Where no note sounds.
+    heard : sequence of MicHeard
+        Every microphone of a take.
+    model : NoiseModel
 
     Returns
     -------
-    ndarray, shape (mel / GROUP, frame)
-        0 where a note sounds.
+    list of Hit
+        In order of time; those that are more likely the music are left out.
     """
-    power = (10 ** (frames / 10)).reshape(N_MELS // GROUP, GROUP, -1).sum(axis=1)
-    level = 10 * np.log10(ndimage.uniform_filter1d(power, MEAN_FRAMES, axis=1, mode="nearest") + 1e-13)
-    smooth = ndimage.uniform_filter1d(power, 21, axis=1, mode="nearest")
-    floor = 10 * np.log10(np.percentile(smooth, 5, axis=1) + 1e-13)
-    low, high = LOOK_BACK
-    width = high - low + 1
-    known = np.where(free, level, np.inf)
-    decay = ndimage.minimum_filter1d(known, width, axis=1, origin=(width - 1) // 2, mode="constant", cval=np.inf)
-    decay = np.pad(decay, ((0, 0), (low, 0)), constant_values=np.inf)[:, : frames.shape[1]]
-    ringing = decay > floor[:, None] + 4.0
-    reference = np.maximum(decay + TAIL_DB * ringing, floor[:, None]) + MARGIN_DB
-    excess = np.where(free & np.isfinite(reference), np.maximum(level - reference, 0.0), 0.0)
-    fading = _over_fading(level, floor, free)
-    for first, last in _runs(_top(excess) > EXCESS_DB):
-        if _top(fading[:, first:last]).max() < SURE_DB:
-            excess[:, first:last] = 0.0
-            continue
-        # Longer than the look-back a noise would become its own decay: it is held against what was before it.
-        held = np.maximum(level[:, last : last + LONGEST] - reference[:, first : first + 1], 0.0)
-        on = (_top(held) > EXCESS_DB) & free[last : last + LONGEST]
-        more = len(on) if on.all() else int(on.argmin())
-        excess[:, last : last + more] = np.maximum(excess[:, last : last + more], held[:, :more])
-    return excess
+    rows = [(one.mic, c, joined_features(c, one, heard)) for one in heard for c in one.candidates]
+    if not rows:
+        return []
+    kinds, probabilities = model.probabilities(np.stack([row[2] for row in rows]))
+    hits = []
+    for (mic, c, _), each in zip(rows, probabilities, strict=True):
+        if each.sum() >= SURE and c.exposed >= LEAST_EXPOSED:
+            likely = dict(zip(kinds, map(float, each), strict=True))
+            kind = max(kinds, key=lambda k: likely[k])
+            hits.append(
+                Hit(kind, c.start_s, c.end_s, mic, c.level_dbfs, c.over_floor_db, c.over_decay_db, c.exposed, likely)
+            )
+    return sorted(hits, key=lambda hit: (hit.start_s, hit.mic))
 
 
-def _over_fading(level: np.ndarray, floor: np.ndarray, free: np.ndarray) -> np.ndarray:
-    """Return how far each part stands above all of the last 50 to 200 ms, less what the tail falls in that time.
+def find_hits(
+    frames: np.ndarray, notes: Sequence[Note], mic: str, band_hz: np.ndarray, model: NoiseModel
+) -> list[Hit]:
+    """Find the noise hits of a take that has one microphone; arguments as for ``hear_mic`` and ``told``."""
+    return told([hear_mic(frames, notes, mic, band_hz)], model)
 
-    A partial's tail in a room fades and comes back (its amplitude is Rayleigh distributed): against the lowest of the
-    last frames alone every return would be a hit.
+
+def joined_features(candidate: Candidate, own: MicHeard, heard: Sequence[MicHeard]) -> np.ndarray:
+    """Return a candidate's features with what the other microphones show at that moment [shape=(FEATURES,)].
+
+    NaN where there is no other one: a noise reaches all microphones, a tail that beats does so on one alone.
     """
-    low, high = FADE_BACK
-    fallen = np.arange(level.shape[1]) * _fall(level, floor, free)[:, None]
-    held = np.where(free, level + fallen, -np.inf)
-    width = high - low + 1
-    highest = ndimage.maximum_filter1d(held, width, axis=1, origin=(width - 1) // 2, mode="constant", cval=-np.inf)
-    highest = np.pad(highest, ((0, 0), (low, 0)), constant_values=-np.inf)[:, : level.shape[1]] - fallen
-    over = level - np.maximum(highest, floor[:, None]) - MARGIN_DB
-    return np.where(free & np.isfinite(highest), np.maximum(over, 0.0), 0.0)
+    first = max(0, round((candidate.start_s - SAME_MOMENT_S) / HOP_S))
+    last = round((candidate.end_s + SAME_MOMENT_S) / HOP_S) + 1
+    others = [float(one.strength[first:last].max(initial=0.0)) for one in heard if one is not own]
+    joined = candidate.features.copy()
+    if others:
+        ranked = sorted(others, reverse=True)
+        joined[-3:] = ranked[0], float(np.mean(ranked)), float(np.mean(np.array(ranked) > EXCESS_DB))
+    assert len(joined) == len(FEATURES)
+    return joined
 
 
-def _fall(level: np.ndarray, floor: np.ndarray, free: np.ndarray) -> np.ndarray:
-    """Return the usual fall of each part in the take's tails, in dB a frame [shape=(mel / GROUP,)]."""
-    reach = LOOK_BACK[1]
-    if level.shape[1] <= reach:
-        return np.full(len(level), STEEP_DB)
-    tail = np.convolve(free, np.ones(reach + 1), "valid") > reach + 0.5  # no note in between
-    tails = tail & (level[:, reach:] > floor[:, None] + 8.0)
-    falls = np.where(tails, (level[:, :-reach] - level[:, reach:]) / reach, np.nan)
-    usual = np.median(falls[tails]) if tails.sum() > 20 else STEEP_DB
-    each = [np.median(fall[known]) if known.sum() > 20 else usual for fall, known in zip(falls, tails, strict=True)]
-    return np.maximum(each, 0.05)
-
-
-def _top(excess: np.ndarray) -> np.ndarray:
-    return np.sort(excess, axis=0)[-TOP_GROUPS:].mean(axis=0)
-
-
-def _free(notes: list[Note], n_frames: int) -> np.ndarray:
+def free_frames(notes: Sequence[Note], n_frames: int) -> np.ndarray:
+    """Return where no note sounds, with a guard around each [shape=(frame,), bool]."""
     free = np.ones(n_frames, bool)
     for note in notes:
         free[max(0, round((note.start_s - GUARD_S) / HOP_S)) : round((note.end_s + GUARD_S) / HOP_S)] = False
     return free
 
 
-def _runs(flags: np.ndarray) -> list[tuple[int, int]]:
-    """First and past-last frame of each run of true frames, runs closer than 50 ms joined."""
-    joined = ndimage.binary_closing(np.pad(flags, 6), np.ones(6, bool))[6:-6] | flags
-    edges = np.flatnonzero(np.diff(np.r_[0, joined.astype(np.int8), 0]))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+def _add_held(level: np.ndarray, notes: Sequence[Note], excess: np.ndarray, music: np.ndarray) -> None:
+    """Add how far each part stands above a held note, in dB, and what the note itself is there.
 
-
-def _hit(frames: np.ndarray, floor: np.ndarray, excess: np.ndarray, place: tuple[float, str],
-         band_hz: np.ndarray) -> Hit:
-    power = np.where(np.repeat(excess, GROUP, axis=0) > 1.0, 10 ** (frames / 10), 0.0)  # (mel, frame)
-    level = 10 * np.log10(power.sum(axis=0).max() + 1e-12)
-    spectrum = power.mean(axis=1)
-    under = 10 * np.log10((10 ** (floor / 10))[spectrum > 0].sum() + 1e-12)
-    over = float(_top(excess).max())
-    start_s, mic = place
-    length_s = frames.shape[1] * HOP_S
-    kind, level_dbfs = kind_of(spectrum, band_hz, length_s), float(level - BANDS_OVER_RMS_DB)
-    return Hit(kind, start_s, start_s + length_s, mic, level_dbfs, float(level - under), over, exposure(over))
-
-
-def kind_of(spectrum: np.ndarray, band_hz: np.ndarray, length_s: float) -> str:
-    """Name a hit from its length and where its power lies (common practice, no source).
-
-    Parameters
-    ----------
-    spectrum : ndarray, shape (mel,)
-        Mean power in each band.
-    band_hz : ndarray, shape (mel,)
-    length_s : float
-
-    Returns
-    -------
-    str
-        ``click``, ``knock``, ``breath`` or ``other-noise``: only what these two numbers can tell.
+    The level less its opening (Serra, Image Analysis and Mathematical Morphology, 1982): a fall, a swell or a step
+    stay, what comes and goes within HELD_WIDTH_S is left over; less what the note itself usually wavers.
     """
-    total = spectrum.sum()
-    centre = float((spectrum * band_hz).sum() / total) if total > 0 else 0.0
-    if length_s <= 0.06 and centre > 1500.0:
-        return "click"
-    if length_s <= 0.25 and centre < 500.0:
-        return "knock"
-    if length_s >= 0.15 and centre > 1500.0 and np.count_nonzero(spectrum > 0.05 * spectrum.max()) > 20:
-        return "breath"
-    return "other-noise"
+    width = round(HELD_WIDTH_S / HOP_S)
+    for note in notes:
+        first = round((note.start_s + HELD_S) / HOP_S)
+        last = min(round((note.end_s - GUARD_S) / HOP_S), level.shape[1])  # a track can be shorter than the take
+        if last - first < width // 2:
+            continue
+        part = level[:, first:last]
+        opened = ndimage.grey_opening(part, size=(1, min(width, last - first)), mode="reflect")
+        wavers = np.maximum(np.percentile(part - opened, 80, axis=1, keepdims=True), 1.0)
+        excess[:, first:last] = np.maximum(part - opened - wavers - HELD_MARGIN_DB, 0.0)
+        music[:, first:last] = opened + wavers
+
+
+def _candidate(
+    span: tuple[int, int],
+    frames: np.ndarray,
+    floors: tuple[np.ndarray, np.ndarray],
+    courses: tuple[np.ndarray, np.ndarray, np.ndarray],
+    notes: Sequence[Note],
+    band_hz: np.ndarray,
+) -> Candidate:
+    first, last = span
+    (floor, group_floor), (level, excess, music) = floors, courses
+    own, over, under_db = level[:, first:last], excess[:, first:last], _beneath(level, music, span, group_floor)
+    power = np.where(np.repeat(over, GROUP, axis=0) > 1.0, 10 ** (frames[:, first:last] / 10), 0.0)
+    loudest = 10 * np.log10(power.sum(axis=0).max() + 1e-12)
+    under = 10 * np.log10((10 ** (floor / 10))[power.any(axis=1)].sum() + 1e-12)
+    noise = 10 * np.log10(np.maximum(10 ** (own / 10) - 10 ** (under_db / 10), 1e-13))
+    group_hz = band_hz.reshape(-1, GROUP).mean(axis=1)
+    if any(note.start_s < 0.5 * (first + last) * HOP_S < note.end_s for note in notes):
+        noise = _hidden(noise, under_db)
+    heard = float(audible_db(noise, under_db, group_floor, group_hz).max())
+    features = own_features(span, frames, level, excess, group_floor, notes)
+    return Candidate(
+        first * HOP_S,
+        last * HOP_S,
+        float(loudest - BANDS_OVER_RMS_DB),
+        float(loudest - under),
+        float(top(over).max()),
+        exposure(heard),
+        features,
+    )
+
+
+def _beneath(level: np.ndarray, music: np.ndarray, span: tuple[int, int], floor: np.ndarray) -> np.ndarray:
+    """Return the music beneath a candidate: at most the line from what was before it to what comes after, in dB."""
+    first, last = span
+    before, after = level[:, max(0, first - REACH)], level[:, min(last + REACH - 1, level.shape[1] - 1)]
+    line = before[:, None] + (after - before)[:, None] * np.linspace(0, 1, last - first)
+    return np.minimum(np.minimum(music[:, first:last], np.maximum(line, floor[:, None])), level[:, first:last])
+
+
+def _hidden(noise_db: np.ndarray, music_db: np.ndarray) -> np.ndarray:
+    """Return the noise with what a held note hides of it: as loud as where it shows most, unless it would show."""
+    return np.maximum(noise_db, np.minimum(noise_db.max(axis=0), music_db - SHOWS_DB))

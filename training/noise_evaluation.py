@@ -1,0 +1,307 @@
+"""How well noises are found: ``python -m training.evaluate noise --recordings FOLDER`` prints the table.
+
+Sessions are built from notes and noise clips that nothing was tuned on (configs/noise_evaluation.toml), with noises
+of known time, level, kind and place; taken in by the tool's own code; and judged before any verdict. An event counts
+as found where a hit starts within the collar. Beside it stand general baselines, each with the threshold that is
+best for it in hindsight.
+"""
+
+import json
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field, replace
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import torch
+import typer
+
+from training.noise_baselines import BASELINES, events
+from training.noise_scenes import Planted, Scene, SceneRecipe, make_scene, open_stage
+from training.planted_clicks import Clicks, count_clicks
+from training.sessions import write_description, write_sheet, write_tracks
+from triage.config import Strict, read_toml, shipped
+from triage.crew import cores
+from triage.errors import AudioError
+from triage.intake.roll import call_roll
+from triage.intake.session import read_session
+from triage.intake.sheet import SHEET_FILE, read_sheet
+from triage.judge.doubt import load_model
+from triage.listen.logmel import HOP_S, LogMel
+from triage.placing import place
+from triage.scoring import is_of_a_note, judge
+from triage.take import listen_take
+
+TOOL = "take triage"
+EXPOSED, LOUD_DB, DOUBTED = 0.5, 25.0, 0.5
+NOISE_KINDS = {"click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss",
+               "other-noise"}  # fmt: skip
+STEPS = 24  # thresholds that a baseline may choose from
+
+
+class EvaluationConfig(Strict):
+    """All of configs/noise_evaluation.toml: ``noisy`` and ``clean`` sessions, takes in each, and the collar."""
+
+    sessions: int
+    takes: int
+    collar_s: float
+    clicks_a_track: int
+    noisy: SceneRecipe
+    clean: SceneRecipe
+
+
+@dataclass(frozen=True)
+class Found:
+    """One event as somebody heard it."""
+
+    start_s: float
+    end_s: float
+    mic: str = ""
+    kind: str = ""
+
+
+@dataclass
+class Tally:
+    """What one session showed; counts add up over sessions."""
+
+    minutes: float = 0.0
+    true_loud: int = 0
+    true_all: int = 0
+    hit_loud: dict[str, int] = field(default_factory=dict)  # finder -> count
+    hit_all: dict[str, int] = field(default_factory=dict)
+    false: dict[str, int] = field(default_factory=dict)
+    near: list[bool] = field(default_factory=list)
+    kinds: list[tuple[str, str]] = field(default_factory=list)  # (planted, told)
+    masked: int = 0
+    masked_flagged: int = 0
+    doubted: int = 0  # noise spots of a clean session with a doubt of one half
+    technical: int = 0
+    clicks: Clicks = field(default_factory=Clicks)
+
+
+def match(planted: Sequence[Planted], found: Sequence[Found], collar_s: float) -> list[tuple[int, int]]:
+    """Return pairs (planted, found) whose starts lie within the collar, nearest first, each used once."""
+    pairs = sorted(
+        (abs(f.start_s - p.start_s), i, j) for i, p in enumerate(planted) for j, f in enumerate(found)
+        if abs(f.start_s - p.start_s) <= collar_s
+    )  # fmt: skip
+    used: tuple[set[int], set[int]] = set(), set()
+    chosen = []
+    for _, i, j in pairs:
+        if i not in used[0] and j not in used[1]:
+            chosen.append((i, j))
+            used[0].add(i)
+            used[1].add(j)
+    return chosen
+
+
+def score(
+    planted: Sequence[Planted], found: Sequence[Found], collar_s: float
+) -> tuple[int, int, int, list[tuple[int, int]]]:
+    """Return exposed events found, those of them 25 dB over the floor, false ones, and the pairs.
+
+    What is found of a noise that hardly anyone can hear is neither right nor wrong.
+    """
+    pairs = match(planted, found, collar_s)
+    good = [i for i, _ in pairs if planted[i].exposed >= EXPOSED]
+    matched = {j for _, j in pairs}
+    false = sum(1 for j, f in enumerate(found) if j not in matched and not _of_unheard(f, planted))
+    return len(good), sum(planted[i].over_floor_db >= LOUD_DB for i in good), false, pairs
+
+
+def _of_unheard(found: Found, planted: Sequence[Planted]) -> bool:
+    return any(
+        p.exposed < EXPOSED and found.start_s < p.end_s + 0.1 and found.end_s > p.start_s - 0.1 for p in planted
+    )
+
+
+def evaluate_session(config: EvaluationConfig, recordings: Path, number: int, noisy: bool) -> Tally:
+    """Build one session, take it in, judge it, and count."""
+    torch.set_num_threads(1)
+    recipe = config.noisy if noisy else config.clean
+    rng = np.random.default_rng([recipe.seed, 13, number])
+    plans, stage = open_stage(recipe, recordings, recipe.instruments[number % len(recipe.instruments)], rng)
+    # whole parts: a cohort needs its neighbours
+    plans = [_short(plan, recipe.most_notes) for plan in plans[: config.takes]]
+    tally = Tally()
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary)
+        (folder / "audio").mkdir()
+        write_description(stage.recipe, folder / "session.toml")
+        write_sheet(plans, folder / SHEET_FILE)
+        truth = {}
+        for plan in plans:
+            scene = make_scene(plan, stage, recipe, rng)
+            write_tracks(plan.name, scene.tracks, stage.recipe, folder / "audio")
+            truth[plan.name] = scene.planted
+            _baselines(tally, scene)
+            if not noisy:
+                tally.clicks += count_clicks(scene.tracks, scene.rate_hz, config.clicks_a_track, rng)
+        _taken_in(tally, folder, truth, config.collar_s)
+    return tally
+
+
+def _short(plan: Any, most_notes: int) -> Any:
+    """Return the plan with as many pitches as keep it within so many notes."""
+    return replace(plan, pitches=plan.pitches[: max(1, most_notes // plan.repetitions)])
+
+
+def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]], collar_s: float) -> None:
+    session = read_session(folder)
+    roll = call_roll(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
+    heard = [listen_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in roll.takes]
+    placed, missing, _ = place(heard, session.a4_hz)
+    judgement = judge(placed, missing, load_model(), {})
+    for take in heard:
+        if take.duration_s is None:  # a take that was not heard must not pass for one without hits
+            raise AudioError(f"{take.name}: not heard ({take.problem}); see the message")
+        planted = truth[take.name]
+        tally.minutes += (take.duration_s or 0.0) / 60
+        hits = [hit for hit in take.hits if is_of_a_note(hit) and (hit.exposed or 0.0) >= EXPOSED]
+        found = [Found(hit.start_s, hit.end_s, hit.mic, hit.kind) for hit in hits]
+        pairs = _count(tally, TOOL, planted, found, collar_s)
+        exposed = [(planted[i], found[j]) for i, j in pairs if planted[i].exposed >= EXPOSED]
+        tally.near += [p.nearest == f.mic for p, f in exposed]
+        tally.kinds += [(p.kind, f.kind) for p, f in exposed]
+        tally.true_all += sum(p.exposed >= EXPOSED for p in planted)
+        tally.true_loud += sum(p.exposed >= EXPOSED and p.over_floor_db >= LOUD_DB for p in planted)
+        spots = [s for s in judgement.spots if s.take == take.name and s.kind in NOISE_KINDS and s.doubt >= DOUBTED]
+        tally.doubted += sum(s.why.startswith(s.kind.replace("-", " ")) for s in spots)
+        for control in (p for p in planted if p.where == "masked"):  # 30 dB under the note, whatever the model says
+            tally.masked += 1
+            spans = [*((f.start_s, f.end_s) for f in found), *((s.start_s, s.end_s) for s in spots)]
+            tally.masked_flagged += any(_overlaps(*span, control) for span in spans)
+
+
+def _overlaps(start_s: float, end_s: float, control: Planted) -> bool:
+    return start_s < control.end_s and end_s > control.start_s - 0.05
+
+
+def _count(
+    tally: Tally, name: str, planted: Sequence[Planted], found: Sequence[Found], collar_s: float
+) -> list[tuple[int, int]]:
+    good, loud, false, pairs = score(planted, found, collar_s)
+    for table, count in ((tally.hit_all, good), (tally.hit_loud, loud), (tally.false, false)):
+        table[name] = table.get(name, 0) + count
+    return pairs
+
+
+def _baselines(tally: Tally, scene: Scene, collar_s: float = 0.15) -> None:
+    """Count what every baseline finds at each of its thresholds, under the name ``baseline/threshold``."""
+    transform = LogMel(scene.rate_hz)
+    frames = transform(scene.tracks.astype(np.float32))
+    for name, rate in BASELINES.items():
+        scores = np.stack([rate(own, transform.band_hz()) for own in frames])
+        low, high = THRESHOLDS[name]
+        for threshold in np.linspace(low, high, STEPS):
+            found = [Found(a * HOP_S, b * HOP_S) for a, b in events(scores, threshold)]
+            _count(tally, f"{name}/{threshold:.4g}", scene.planted, found, collar_s)
+
+
+THRESHOLDS = {
+    "energy above 4 kHz": (2.0, 40.0), "spectral flux": (1.0, 20.0), "isolation forest on frames": (0.4, 0.8),
+}  # fmt: skip
+
+
+def added(tallies: Sequence[Tally]) -> Tally:
+    """Return the counts of several sessions together."""
+    whole = Tally()
+    for one in tallies:
+        for name, value in vars(one).items():
+            own = getattr(whole, name)
+            if isinstance(value, dict):
+                for key, count in value.items():
+                    own[key] = own.get(key, 0) + count
+            else:
+                setattr(whole, name, own + value)
+    return whole
+
+
+def f1(hits: int, false: int, true: int) -> float:
+    """Return 2 hits / (found + true), found being hits and false ones; NaN where nothing is there or found."""
+    return 2 * hits / (hits + false + true) if hits + false + true else float("nan")
+
+
+def report(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, Any]:
+    """Return everything that is printed, as plain values."""
+    both, quiet = added(noisy), added(clean)
+    rows = {}
+    for name in (TOOL, *BASELINES):
+        keys = [key for key in both.false if key == name or key.startswith(f"{name}/")]
+        best = max(keys, key=lambda key: f1(both.hit_all[key], both.false[key], both.true_all))
+        each = [f1(t.hit_all[best], t.false[best], t.true_all) for t in noisy]
+        rows[name] = {
+            "f1_loud": f1(both.hit_loud[best], both.false[best], both.true_loud),
+            "f1_all": f1(both.hit_all[best], both.false[best], both.true_all),
+            "f1_all_error": float(np.std(each, ddof=1) / len(each) ** 0.5) if len(each) > 1 else float("nan"),
+            "recall_loud": both.hit_loud[best] / max(both.true_loud, 1),
+            "false_a_minute_clean": quiet.false.get(best, 0) / max(quiet.minutes, 1e-9),
+        }
+    right = [planted == told for planted, told in both.kinds]
+    return {
+        "sessions": [len(noisy), len(clean)], "minutes": [both.minutes, quiet.minutes],
+        "events": both.true_all, "events_loud": both.true_loud, "table": rows,
+        "nearest_right": float(np.mean(both.near)) if both.near else float("nan"), "nearest": len(both.near),
+        "kind_right": float(np.mean(right)) if right else float("nan"),
+        "masked_flagged": both.masked_flagged / max(both.masked, 1), "masked": both.masked,
+        "doubted_a_minute": quiet.doubted / max(quiet.minutes, 1e-9),
+        "clicks_found": quiet.clicks.found / max(quiet.clicks.planted, 1), "clicks": quiet.clicks.planted,
+        "false_clicks_a_minute": quiet.clicks.false / max(quiet.clicks.minutes, 1e-9),
+        "click_minutes": quiet.clicks.minutes,
+    }  # fmt: skip
+
+
+def printed(found: dict[str, Any]) -> str:
+    """Return the report as Markdown."""
+    lines = [
+        "| finder | F1, 25 dB over the floor | F1, all levels | false a minute of clean playing |",
+        "|---|---|---|---|",
+    ]
+    for name, row in found["table"].items():
+        lines.append(
+            f"| {name} | {row['f1_loud']:.3f} | {row['f1_all']:.3f} ± {row['f1_all_error']:.3f} | "
+            f"{row['false_a_minute_clean']:.2f} |"
+        )
+    (noisy, clean), clicks = found["minutes"], found["click_minutes"]
+    lines += [
+        "",
+        f"{found['events']} exposed events, {found['events_loud']} of them 25 dB or more over the floor, in "
+        f"{found['sessions'][0]} sessions of {noisy:.0f} minutes; {found['sessions'][1]} clean sessions "
+        f"of {clean:.0f} minutes. Baselines: threshold best in hindsight.",
+        "",
+        f"Nearest microphone right on {found['nearest_right']:.1%} of {found['nearest']}. Kind right on "
+        f"{found['kind_right']:.0%}. Masked controls flagged: {found['masked_flagged']:.1%} of {found['masked']}.",
+        f"In clean playing at a doubt of 0.5: {found['doubted_a_minute']:.2f} false a minute.",
+        f"Clicks 20 dB over the residual: {found['clicks_found']:.2%} of {found['clicks']}, at "
+        f"{found['false_clicks_a_minute']:.2f} false a minute in {clicks:.0f} minutes of tracks.",
+    ]
+    return "\n".join(lines)
+
+
+def evaluate(config: EvaluationConfig, recordings: Path) -> dict[str, Any]:
+    """Build, hear and count all sessions, one a core."""
+    work = [(number, noisy) for noisy in (True, False) for number in range(config.sessions)]
+    with ProcessPoolExecutor(cores(), mp_context=get_context("spawn")) as pool:
+        waiting = [pool.submit(evaluate_session, config, recordings, *one) for one in work]
+        tallies = [one.result() for one in waiting]
+    return report(tallies[: config.sessions], tallies[config.sessions :])
+
+
+def noise_main(
+    recordings: Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")],
+    config_file: Annotated[Path | None, typer.Option("--config")] = None,
+    out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
+) -> None:
+    """Print how well noises are found on notes and clips that nothing was tuned on, beside general baselines."""
+    config = read_toml(config_file or shipped("configs/noise_evaluation.toml"), EvaluationConfig)
+    found = evaluate(config, recordings)
+    print(printed(found))
+    if out:
+        out.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    typer.run(noise_main)

@@ -1,0 +1,285 @@
+"""Takes with many noises of known time, kind, level and place, kept in memory: what noise detection is trained and
+measured on.
+
+Real or invented notes are laid out and heard by the microphones of a hall as everywhere in training; noises come on
+top, each from its own place. A Scene holds what the microphones give, shape (channel, sample), and the truth: every
+noise's start at the microphone nearest to it, its level over the floor and how far it is exposed, both read from the
+noise alone and the music alone, which only the builder has.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from training import shaping
+from training.demo import DemoRecipe, invented_stage
+from training.made_noises import MAKERS
+from training.noises import InventedNoise
+from training.plans import Laid, NoiseBank, NoiseClip, Stage, TakePlan
+from training.recipe import Recipe
+from training.recordings import RecordedNoise, RecordedPlayer, list_notes
+from training.rooms import MicRecipe, build_hall
+from training.sessions import plan_takes
+from training.shaping import Array
+from training.takes import lay
+from triage.config import Strict, read_toml, shipped
+from triage.listen.decays import GROUP, group_levels
+from triage.listen.logmel import HOP_S, LogMel
+from triage.listen.masking import audible_db, exposure
+
+INVENTED = "invented"
+LEAST_AUDIBLE_DB = 4.0  # over what covers it: exposed by 0.3
+MASKED_DB = 30.0  # a masked control lies so far under its note
+
+
+class SceneRecipe(Strict):
+    """What the scenes of one run are built of; pairs are (lowest, highest) of a uniform draw."""
+
+    recipe: str
+    seed: int
+    scenes: int
+    instruments: tuple[str, ...]
+    noise_half: str
+    made: float  # share of noises that are made, not recorded
+    rt60_s: tuple[float, float]
+    mics: tuple[int, int] = (3, 3)  # the hall's own; otherwise placed at random
+    over_floor_db: tuple[float, float] = (5.0, 45.0)  # broadband, at the microphone that hears it loudest
+    in_gap: float = 0.6  # probability of a noise after each note
+    under_note: float = 0.2  # ... and while it is held
+    masked: float = 0.0  # ... or of a masked control there
+    under_note_db: tuple[float, float] = (0.0, 30.0)
+    most_notes: int = 6
+
+
+@dataclass(frozen=True)
+class Planted:
+    """One noise of a scene."""
+
+    kind: str
+    start_s: float  # at the microphone that it reaches first
+    end_s: float
+    where: str  # gap, held, masked
+    nearest: str
+    starts_s: tuple[float, ...]  # at each microphone
+    exposed: float  # highest over microphones
+    over_floor_db: float  # in its own bands, highest over microphones
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One take as the microphones give it, and what is in it."""
+
+    tracks: Array  # (channel, sample)
+    rate_hz: int
+    mics: tuple[str, ...]
+    planted: tuple[Planted, ...]
+    notes_s: tuple[tuple[float, float], ...] = field(default=())  # (onset, end) at the first microphone
+
+    @property
+    def duration_s(self) -> float:
+        """Return how long the take is."""
+        return self.tracks.shape[1] / self.rate_hz
+
+
+class MixedNoise:
+    """A bank that draws a made noise or a recorded one."""
+
+    def __init__(self, made: InventedNoise, recorded: RecordedNoise, share: float) -> None:
+        self.made, self.recorded, self.share = made, recorded, share
+
+    def draw(self, rng: np.random.Generator) -> NoiseClip:
+        """Return one dry clip."""
+        return self.made.draw(rng) if rng.random() < self.share else self.recorded.draw(rng)
+
+
+def open_stage(
+    config: SceneRecipe, recordings: Path, instrument: str, rng: np.random.Generator
+) -> tuple[list[TakePlan], Stage]:
+    """Return the takes of one instrument and a hall to play them in, both drawn."""
+    recipe = read_toml(shipped(config.recipe), Recipe)
+    rt60_s = float(rng.uniform(*config.rt60_s))
+    recipe = recipe.model_copy(update={
+        "noise": recipe.noise.model_copy(update={"half": config.noise_half}),
+        "hall": recipe.hall.model_copy(update={"rt60_s": rt60_s}),
+        "mics": recipe.mics if config.mics == (3, 3) else _placed(recipe.mics, config.mics, rng),
+    })  # fmt: skip
+    bank: NoiseBank = MixedNoise(
+        InventedNoise(recipe.session.sample_rate_hz, MAKERS), RecordedNoise(recordings, recipe), config.made
+    )
+    seed = int(rng.integers(2**31))
+    if instrument == INVENTED:
+        parts = read_toml(shipped("configs/demo.toml"), DemoRecipe).parts
+        plans, stage = invented_stage(DemoRecipe(**{**dict(recipe), "parts": parts}), seed)
+        return plans, replace(stage, noise=bank)
+    player = RecordedPlayer(list_notes(recordings, recipe, (instrument,)), recipe)
+    parts_of = {part: sorted(pitches) for part, pitches in player.by_pitch.items()}
+    depth = {part: max(map(len, pitches.values())) for part, pitches in player.by_pitch.items()}
+    plans = plan_takes(parts_of, depth, recipe.takes, rng)
+    hall = build_hall(recipe.mics, recipe.hall, recipe.session.sample_rate_hz, seed)
+    return plans, Stage(recipe, hall, player, bank)
+
+
+def _placed(mics: tuple[MicRecipe, ...], count: tuple[int, int], rng: np.random.Generator) -> tuple[MicRecipe, ...]:
+    """Return the first microphone and others at random places, floors and levels."""
+    chosen = [mics[0]]
+    for k in range(int(rng.integers(count[0], count[1] + 1)) - 1):
+        far = float(rng.uniform(1.5, 12.0))
+        chosen.append(mics[0].model_copy(update={
+            "name": f"mic{k + 2}", "role": "main", "x_m": far, "y_m": float(rng.uniform(-3, 3)),
+            "level_db": float(rng.uniform(-9, 0)), "shelf_db": float(rng.uniform(-4, 1)),
+            "floor_dbfs": float(rng.uniform(-80, -64)),
+        }))  # fmt: skip
+    return tuple(chosen)
+
+
+def make_scene(plan: TakePlan, stage: Stage, config: SceneRecipe, rng: np.random.Generator) -> Scene:
+    """Render one take with its noises."""
+    played = plan.expected()[: config.most_notes]
+    laid = lay([stage.player.play(plan, pitch, count, rng) for pitch, count in played], None, stage, rng)
+    dry = np.zeros(max(laid.total, *(at + len(note) for at, note in zip(laid.onsets, laid.notes, strict=True))))
+    for at, note in zip(laid.onsets, laid.notes, strict=True):
+        dry[at : at + len(note)] += note
+    music = stage.hall.hear(dry, seed=int(rng.integers(2**31)))[:, : laid.total]
+    music = music + stage.hall.floors(laid.total, rng)
+    tracks, planted = music.copy(), []
+    for index in range(len(laid.notes)):
+        for where in _where(config, rng):
+            one = _plant(index, where, laid, music, stage, config, rng)
+            if one is not None:
+                noise, at, truth = one
+                tracks[:, at : at + noise.shape[1]] += noise
+                planted.append(truth)
+    shift_s = stage.hall.delay_s(0)
+    notes_s = tuple(
+        (a / stage.rate_hz + shift_s, b / stage.rate_hz + shift_s)
+        for a, b in zip(laid.onsets, laid.ends, strict=True)
+    )
+    names = tuple(mic.name for mic in stage.recipe.mics)
+    return Scene(
+        np.clip(tracks, -1, 1), stage.rate_hz, names, tuple(sorted(planted, key=lambda p: p.start_s)), notes_s
+    )
+
+
+def _where(config: SceneRecipe, rng: np.random.Generator) -> list[str]:
+    chosen = ["gap"] if rng.random() < config.in_gap else []
+    draw = rng.random()
+    if draw < config.under_note:
+        return [*chosen, "held"]
+    return [*chosen, "masked"] if draw < config.under_note + config.masked else chosen
+
+
+def _plant(
+    index: int, where: str, laid: Laid, music: Array, stage: Stage, config: SceneRecipe, rng: np.random.Generator
+) -> tuple[Array, int, Planted] | None:
+    """Return one noise as all microphones hear it, the sample that it starts at, and its truth."""
+    rate_hz = stage.rate_hz
+    onset, end = laid.onsets[index], laid.ends[index]
+    later = laid.onsets[index + 1] if index + 1 < len(laid.onsets) else laid.total
+    low, high = (end + round(0.1 * rate_hz), later - round(0.15 * rate_hz)) if where == "gap" else (
+        onset + round(0.2 * rate_hz), end - round(0.1 * rate_hz))  # fmt: skip
+    longest = min(round(0.9 * rate_hz), int((0.8 if where == "gap" else 0.6) * (high - low)))
+    clip = stage.noise.draw(rng)
+    if longest < 0.05 * rate_hz:
+        return None
+    dry = shaping.faded(clip.waveform[:longest], rate_hz, 0.001, min(0.04, 0.3 * longest / rate_hz))
+    at = int(rng.integers(low, max(low + 1, high - len(dry))))
+    near = stage.recipe.mics[int(rng.integers(len(stage.recipe.mics)))]
+    place = (near.x_m + rng.uniform(-1.5, 1.5), near.y_m + rng.uniform(-1.5, 1.5))
+    heard = stage.hall.hear(dry, place, seed=int(rng.integers(2**31)))[:, : music.shape[1] - at]
+    levels = np.array([shaping.peak_rms_db(track, rate_hz) for track in heard])
+    mic = int(np.argmax(levels))
+    note_db = shaping.rms_db(music[mic, onset:end])
+    if where == "gap":
+        level_db = min(stage.recipe.mics[mic].floor_dbfs + rng.uniform(*config.over_floor_db), note_db - 8.0)
+    else:
+        there = music[mic, at : at + max(len(dry), round(0.05 * rate_hz))]  # a plucked note is softer by then
+        level_db = shaping.rms_db(there) - (MASKED_DB if where == "masked" else rng.uniform(*config.under_note_db))
+    heard = heard * shaping.amplitude(level_db - levels[mic])
+    delays = [stage.hall.delay_s(k, place) for k in range(len(stage.recipe.mics))]
+    sound = _sounding(heard, music[:, at : at + heard.shape[1]], stage)
+    lead = shaping.onset_sample(dry, rate_hz) / rate_hz
+    # A creak may begin so softly that nobody hears it: it starts where it can be heard.
+    unheard_s = max(0.0, sound.first_s - lead - delays[sound.mic])
+    starts = tuple(at / rate_hz + lead + unheard_s + delay for delay in delays)
+    first = int(np.argmin(delays))
+    end_s = max(at / rate_hz + sound.last_s - delays[sound.mic] + delays[first], starts[first] + 0.02)
+    return (
+        heard,
+        at,
+        Planted(
+            clip.kind,
+            starts[first],
+            end_s,
+            where,
+            stage.recipe.mics[first].name,
+            starts,
+            sound.exposed,
+            sound.over_floor_db,
+        ),
+    )
+
+
+class _Sound(NamedTuple):
+    mic: int  # where it is most exposed
+    exposed: float
+    over_floor_db: float  # in its own bands, highest over microphones
+    first_s: float  # when it can first be heard there, and last, from the stretch's start
+    last_s: float
+
+
+def _sounding(noise: Array, music: Array, stage: Stage) -> _Sound:
+    """Return how a noise is heard, from the noise and the music alone, shape (channel, sample)."""
+    transform = LogMel(stage.rate_hz)
+    band_hz = transform.band_hz().reshape(-1, GROUP).mean(axis=1)
+    own, under = transform(noise), transform(music)
+    best, over = _Sound(0, -1.0, 0.0, 0.0, 0.0), 0.0
+    for channel, mic in enumerate(stage.recipe.mics):
+        level, covered = group_levels(own[channel])[0], group_levels(under[channel])[0]
+        floor = _floor_of(mic, stage.rate_hz)
+        course = audible_db(level, covered, floor, band_hz)
+        heard = np.flatnonzero(course > LEAST_AUDIBLE_DB)
+        exposed = exposure(float(course.max()))
+        if exposed > best.exposed:
+            first, last = (heard[0], heard[-1]) if len(heard) else (0, 0)
+            best = _Sound(channel, exposed, 0.0, first * HOP_S, last * HOP_S)
+        over = max(over, _over(level, floor))
+    return best._replace(over_floor_db=over)
+
+
+def _over(level: np.ndarray, floor: np.ndarray) -> float:
+    rose = level > floor[:, None] + 3.0
+    power = np.where(rose, 10 ** (level / 10), 0.0).sum(axis=0)
+    quiet = np.where(rose, 10 ** (floor / 10)[:, None], 0.0).sum(axis=0)
+    at = int(power.argmax())
+    return float(10 * np.log10(power[at] / quiet[at])) if power[at] > 0 else 0.0
+
+
+_floors: dict[tuple[float, int], np.ndarray] = {}
+
+
+def _floor_of(mic: MicRecipe, rate_hz: int) -> np.ndarray:
+    """Return the level of each part of the spectrum in a microphone's own noise, in dB."""
+    key = (mic.floor_dbfs, rate_hz)
+    if key not in _floors:
+        noise = shaping.coloured_noise(4 * rate_hz, rate_hz, np.random.default_rng(0)) * shaping.amplitude(
+            mic.floor_dbfs
+        )
+        frames = LogMel(rate_hz)(noise[None])[0]
+        power = (10 ** (frames / 10)).reshape(-1, GROUP, frames.shape[1]).sum(axis=1)
+        _floors[key] = 10 * np.log10(power.mean(axis=1) + 1e-13)
+    return _floors[key]
+
+
+def scenes(config: SceneRecipe, recordings: Path, part: int = 0, parts: int = 1) -> Iterator[Scene]:
+    """Yield the scenes of a run that fall to one worker of several, the same whatever their number."""
+    per_stage = 6
+    for number in range(part, -(-config.scenes // per_stage), parts):
+        rng = np.random.default_rng([config.seed, 11, number])
+        instrument = config.instruments[number % len(config.instruments)]
+        plans, stage = open_stage(config, recordings, instrument, rng)
+        chosen = rng.permutation(len(plans))[: min(per_stage, config.scenes - number * per_stage)]
+        for index in chosen:
+            yield make_scene(plans[int(index)], stage, config, rng)
