@@ -1,35 +1,67 @@
-"""Hits: noise events and background levels, by session or by take."""
+"""Hits: noise events, their groups, and background levels, by session or by take.
 
+Hits whose group somebody called harmless are left out unless asked for.
+"""
+
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Column, Connection, Row, func, select
+from sqlalchemy import Column, Connection, Row, bindparam, false, func, select, true, update
 
 from triage.store import tables
+from triage.store.records import TakeRecord
 from triage.store.stored import StoredFloor, StoredHit
 
 take, hit, floor = tables.take, tables.hit, tables.floor
 
 
 def hits(
-    db: Connection, session_id: int, take_name: str | None = None, limit: int | None = None, offset: int = 0
+    db: Connection, session_id: int, take_name: str | None = None, limit: int | None = None, offset: int = 0,
+    harmless: bool = False,
 ) -> tuple[StoredHit, ...]:
-    """Return the noise hits of a session, or of one take of it, in order of take name and time."""
+    """Return the noise hits of a session, or of one take, in order of take name and time; ``harmless`` ones too."""
     columns = [column for column in hit.c if column.name not in ("id", "take_id")]
     query = select(take.c.name.label("take"), *columns).join(hit, hit.c.take_id == take.c.id)
-    query = query.where(take.c.session_id == session_id).order_by(take.c.name, hit.c.start_s, hit.c.id)
+    query = query.where(take.c.session_id == session_id, _listed(harmless))
+    query = query.order_by(take.c.name, hit.c.start_s, hit.c.id)
     if take_name is not None:
         query = query.where(take.c.name == take_name)
     return tuple(_stored(row) for row in db.execute(query.limit(limit).offset(offset)))
 
 
-def hits_by_mic(db: Connection, session_id: int) -> dict[str, int]:
+def hits_by_mic(db: Connection, session_id: int, harmless: bool = False) -> dict[str, int]:
     """Return microphone -> number of hits loudest there, the worst first."""
-    return _count(db, session_id, hit.c.mic)
+    return _count(db, session_id, hit.c.mic, harmless)
 
 
-def hits_by_kind(db: Connection, session_id: int) -> dict[str, int]:
+def hits_by_kind(db: Connection, session_id: int, harmless: bool = False) -> dict[str, int]:
     """Return kind -> number of hits, the most frequent first."""
-    return _count(db, session_id, hit.c.kind)
+    return _count(db, session_id, hit.c.kind, harmless)
+
+
+def harmless_hits(db: Connection, session_id: int) -> int:
+    """Return how many hits of a session are silent because somebody called their group harmless."""
+    query = select(func.count()).select_from(hit).join(take, hit.c.take_id == take.c.id)
+    return db.scalar(query.where(take.c.session_id == session_id, hit.c.harmless == true())) or 0
+
+
+def save_groups(db: Connection, session_id: int, takes: Sequence[TakeRecord]) -> None:
+    """Store the group of every hit, and whether it is harmless; takes and hits as ``heard_takes`` gave them."""
+    query = select(take.c.name, hit.c.id).join(hit, hit.c.take_id == take.c.id)
+    query = query.where(take.c.session_id == session_id).order_by(take.c.name, hit.c.start_s, hit.c.id)
+    ids: dict[str, list[int]] = {}
+    for row in db.execute(query):
+        ids.setdefault(row.name, []).append(row.id)
+    rows = [
+        {"of": at, "key": one.group, "silent": one.harmless}
+        for heard in takes
+        # A take read anew in between has other hits, and is ranked anew after that.
+        if len(ids.get(heard.name, [])) == len(heard.hits)
+        for at, one in zip(ids.get(heard.name, []), heard.hits, strict=True)
+    ]
+    if rows:
+        values: dict[str, Any] = {"group": bindparam("key"), "harmless": bindparam("silent")}
+        db.execute(update(hit).where(hit.c.id == bindparam("of")).values(values), rows)
 
 
 def floors(db: Connection, session_id: int) -> tuple[StoredFloor, ...]:
@@ -37,13 +69,22 @@ def floors(db: Connection, session_id: int) -> tuple[StoredFloor, ...]:
     query = select(*(column for column in floor.c if column.name not in ("id", "take_id")), take.c.name.label("take"))
     query = query.join(floor, floor.c.take_id == take.c.id).where(take.c.session_id == session_id)
     rows = db.execute(query.order_by(floor.c.mic, take.c.name, floor.c.id))
-    return tuple(StoredFloor(**row._mapping) for row in rows)
+    return tuple(StoredFloor(**dict(row._mapping) | {"octaves_dbfs": _octaves(row)}) for row in rows)
 
 
-def _count(db: Connection, session_id: int, column: Column[Any]) -> dict[str, int]:
+def _listed(harmless: bool) -> Any:
+    return true() if harmless else hit.c.harmless == false()
+
+
+def _octaves(row: Any) -> tuple[float | None, ...] | None:
+    return None if row.octaves_dbfs is None else tuple(row.octaves_dbfs)
+
+
+def _count(db: Connection, session_id: int, column: Column[Any], harmless: bool) -> dict[str, int]:
     number = func.count().label("number")
     query = select(column.label("what"), number).join(take, hit.c.take_id == take.c.id)
-    query = query.where(take.c.session_id == session_id).group_by(column).order_by(number.desc(), column)
+    query = query.where(take.c.session_id == session_id, _listed(harmless))
+    query = query.group_by(column).order_by(number.desc(), column)
     return {row.what: row.number for row in db.execute(query)}
 
 

@@ -1,0 +1,110 @@
+"""`triage hits` on the command line: the sheet, the listing with groups, and marks of the harmless."""
+
+import csv
+import io
+import json
+
+import pytest
+
+from tests.commands import run, sqlite
+from tests.noisy import CHAIR, OCTAVES, TAKES, save_noisy
+from triage.silence import rank_again
+from triage.store.engine import open_store, reading, writing
+from triage.store.harmless import mark_history
+from triage.store.recording import find_session
+
+
+@pytest.fixture
+def store(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    address = sqlite(tmp_path)
+    engine = open_store(address)
+    with writing(engine) as db:
+        save_noisy(db, full_scale_db_spl={"room": 106.0})
+    with reading(engine) as db:
+        session = find_session(db)
+    rank_again(engine, session)
+    engine.dispose()
+    return address
+
+
+def listed(store, *more):
+    return json.loads(run("hits", "--format", "json", "--store", store, *more).out)
+
+
+def test_json_has_groups_marks_and_backgrounds(store):
+    result = listed(store)
+    assert list(result) == ["session", "hits", "by_mic", "by_kind", "floor", "groups", "silent"]
+    creak = next(hit for hit in result["hits"] if hit["kind"] == "creak")
+    assert (creak["group"], creak["harmless"], creak["take"], creak["note"]) == (CHAIR, False, "T003", 3)
+    chair = next(group for group in result["groups"] if group["group"] == CHAIR)
+    assert chair["line"] == "creak, room, 10 times in 10 takes, always after the third note"
+    assert (chair["hits"], chair["takes"], chair["first"]) == (10, 10, {"take": "T003", "start_s": 6.36})
+    close, room = result["floor"]
+    assert (close["mic"], close["level_dbfs"], close["db_a"], close["nr"]) == ("close", -75.0, None, None)
+    assert (room["a_dbfs"], room["a_highest_take"], room["change_db"]) == (-74.75, "T012", 5.5)
+    assert room["octaves_dbfs"] == dict(zip(
+        ["31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"], OCTAVES, strict=True
+    ))  # fmt: skip
+    assert room["nr"] == pytest.approx(22.34, abs=0.01) and room["nr_hz"] == 8000.0
+
+
+def test_csv_names_the_group_of_each_hit(store):
+    rows = list(csv.DictReader(io.StringIO(run("hits", "--format", "csv", "--store", store).out)))
+    assert len(rows) == 2 * TAKES - 1 and {row["harmless"] for row in rows} == {"False"}
+    assert sum(row["group"] == CHAIR for row in rows) == TAKES - 2
+
+
+def test_the_table_lists_groups_the_worst_first_and_each_background_on_a_line(store):
+    out = run("hits", "--store", store).out
+    groups = out[out.index("groups, the worst first") :]
+    assert groups.index(CHAIR) < groups.index("close:breath:any")
+    assert "background room: -70.0 dBFS, -74.8 A-weighted, 34 dB(A), NR 23\n" in out
+    assert max(map(len, out.splitlines())) <= 100
+
+
+def test_html_goes_to_stdout_or_to_a_file(store, tmp_path):
+    said = run("hits", "--format", "html", "--store", store)
+    assert said.status == 0 and said.err == "" and said.out.startswith("<!doctype html>")
+    path = tmp_path / "noise.html"
+    told = run("hits", "--format", "html", "--out", path, "--store", store)
+    assert (told.status, told.out, told.err) == (0, "", f"written to {path}\n")
+    assert path.read_text(encoding="utf-8") == said.out
+
+
+def test_a_file_that_cannot_be_written_is_one_line(store, tmp_path):
+    said = run("hits", "--format", "html", "--out", tmp_path / "no" / "noise.html", "--store", store)
+    assert said.status == 1 and said.err.startswith("error: ") and "--out" in said.err and said.err.count("\n") == 1
+
+
+def test_a_marked_group_is_silent_until_it_is_brought_back(store):
+    said = run("hits", "--harmless", CHAIR, "--by", "anna", "--store", store)
+    assert (said.status, said.err) == (0, "")
+    assert said.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits silent; the session is ranked anew\n"
+    silent = listed(store)
+    assert (silent["silent"], silent["by_kind"]) == (10, {"breath": 12, "dropout": 1})
+    assert CHAIR not in [group["group"] for group in silent["groups"]]
+    assert "10 hits called harmless not listed; --all lists them" in run("hits", "--store", store).out
+    everything = listed(store, "--all")
+    assert sum(hit["harmless"] for hit in everything["hits"]) == 10 and everything["by_kind"]["creak"] == 10
+    back = run("hits", "--not-harmless", CHAIR, "--by", "ben", "--store", store)
+    assert back.out == f"mill-day2-b: {CHAIR}: on the list again; the session is ranked anew\n"
+    assert listed(store)["silent"] == 0
+    engine = open_store(store)
+    with reading(engine) as db:
+        assert [(mark.by, mark.harmless) for mark in mark_history(db)] == [("anna", True), ("ben", False)]
+    engine.dispose()
+
+
+def test_a_slip_in_a_group_s_name_is_one_line_that_names_the_nearest(store):
+    said = run("hits", "--harmless", "room:creak:after-4", "--by", "anna", "--store", store)
+    assert (said.status, said.out) == (1, "")
+    assert "no group of hits 'room:creak:after-4'" in said.err and f"nearest: {CHAIR}" in said.err
+
+
+@pytest.mark.parametrize("arguments", [
+    ("hits", "--harmless", CHAIR, "--not-harmless", CHAIR), ("queue", "--format", "html"),
+    ("notes", "--format", "html"), ("arrivals", "--format", "html"), ("hits", "--format", "pdf"),
+])  # fmt: skip
+def test_what_does_not_go_together_is_wrong_usage(store, arguments):
+    assert run(*arguments, "--store", store).status == 2

@@ -1,0 +1,120 @@
+"""What somebody heard and called harmless is silent in the doubt, now and later, and back when louder or unmarked."""
+
+import pytest
+
+from tests.noisy import CHAIR, TAKES, save_noisy, take
+from triage.silence import audible, grouped, mark_group, rank_again
+from triage.store.engine import open_store, reading, writing
+from triage.store.hits import harmless_hits, hits
+from triage.store.ranking import queue
+from triage.store.recording import find_session, save_session, save_take
+from triage.store.records import SessionRecord
+from triage.store.reloading import heard_takes
+
+
+@pytest.fixture
+def store(tmp_path):
+    """A ranked session with a creaking chair; give the engine and the session."""
+    engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")
+    with writing(engine) as db:
+        save_noisy(db)
+    with reading(engine) as db:
+        session = find_session(db)
+    rank_again(engine, session)
+    yield engine, session
+    engine.dispose()
+
+
+def doubts(engine, session):
+    with reading(engine) as db:
+        return {entry.take: entry.doubt for entry in queue(db, session.id)}
+
+
+def spots(engine, session, kind):
+    with reading(engine) as db:
+        return [spot for entry in queue(db, session.id) for spot in entry.spots if spot.kind == kind]
+
+
+def test_ranking_gives_every_hit_its_group(store):
+    engine, session = store
+    with reading(engine) as db:
+        keys = [hit.group for hit in hits(db, session.id)]
+    assert keys.count(CHAIR) == TAKES - 2
+    assert None not in keys
+
+
+def test_a_harmless_group_raises_no_doubt_at_once_and_comes_back_when_unmarked(store):
+    engine, session = store
+    before = doubts(engine, session)
+    assert spots(engine, session, "creak")
+    assert mark_group(engine, session, CHAIR, "anna") == TAKES - 2
+    silent = doubts(engine, session)
+    assert spots(engine, session, "creak") == []
+    assert all(silent[f"T{n:03}"] < before[f"T{n:03}"] for n in range(3, TAKES + 1))
+    assert spots(engine, session, "dropout")  # nothing else is silenced
+    assert mark_group(engine, session, CHAIR, "ben", harmless=False) == 0
+    assert doubts(engine, session) == before
+
+
+def test_hits_of_the_group_found_later_are_silent_too(store):
+    engine, session = store
+    mark_group(engine, session, CHAIR, "anna")
+    with writing(engine) as db:  # read anew, every hit with it, and a take that was not there before
+        for number in range(1, TAKES + 2):
+            save_take(db, session.id, take(number, fingerprint="g"))
+        assert harmless_hits(db, session.id) == 0
+    rank_again(engine, session)
+    with reading(engine) as db:
+        assert harmless_hits(db, session.id) == TAKES + 1 - 2
+
+
+def test_a_lone_hit_of_a_marked_group_is_silent_in_another_session(store):
+    engine, session = store
+    mark_group(engine, session, CHAIR, "anna")
+    with writing(engine) as db:
+        other = find_session(db, "mill-day2-b")
+        other_id = save_session(db, SessionRecord("next-day", "mill", other.date, 48_000, 442.0, "close"))
+        save_take(db, other_id, take(3))
+        other = find_session(db, "next-day")
+    rank_again(engine, other)
+    with reading(engine) as db:
+        assert [(hit.group, hit.harmless) for hit in hits(db, other.id, harmless=True)] == [
+            ("close:breath:any", False), (CHAIR, True),
+        ]  # fmt: skip
+
+
+def test_a_hit_clearly_louder_than_what_was_heard_is_back(store):
+    engine, session = store
+    mark_group(engine, session, CHAIR, "anna")  # the loudest was at -48.8 dBFS
+    with writing(engine) as db:
+        save_take(db, session.id, take(7, level_dbfs=-43.6))  # 5.9 dB over it
+        save_take(db, session.id, take(8, level_dbfs=-43.5))  # 6.1 dB over it
+    rank_again(engine, session)
+    with reading(engine) as db:
+        assert [hit.take for hit in hits(db, session.id) if hit.group == CHAIR] == ["T008"]
+
+
+def test_grouping_changes_nothing_else_of_a_take(store):
+    engine, session = store
+    with reading(engine) as db:
+        heard = heard_takes(db, session.id)
+    again = audible(grouped(heard, {}))
+    assert [one.hits for one in again] == [one.hits for one in heard]
+    assert [one.name for one in again] == [one.name for one in heard]
+
+
+def test_ranking_again_keeps_what_was_said_of_broken_files(store):
+    from triage.scoring import judge  # what an intake with a broken file stores
+    from triage.store.ranking import save_judgement
+    from triage.using import model_in_use
+
+    engine, session = store
+    with writing(engine) as db:
+        broken = {"T004": ["audio/T004_room.wav: ends early"]}
+        judgement = judge(heard_takes(db, session.id), {}, model_in_use(db), broken)
+        save_judgement(db, session.id, judgement)
+    before = spots(engine, session, "truncated")
+    rank_again(engine, session)
+    assert [(s.take, s.why, s.doubt) for s in spots(engine, session, "truncated")] == [
+        (s.take, s.why, s.doubt) for s in before
+    ] != []

@@ -1,0 +1,125 @@
+"""The background of each microphone, octave by octave and A-weighted, in one pass over a take's blocks.
+
+Blocks of any length go in, shape (channel, sample), full scale +-1; one ``Background`` a channel comes out. Levels
+are mean squares in dB re full scale (a full-scale sine reads -3.01), as everywhere in this tool. Log-mel frames are
+too coarse for this: the octave at 31.5 Hz is narrower than one of their bands.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy import fft, signal
+
+from triage.errors import AudioError
+from triage.listen.weighting import a_weighting_db
+
+OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal
+CENTRES_HZ = 1000.0 * 10 ** (0.3 * np.arange(-5, 5))  # exact, IEC 61260-1
+HALF_OCTAVE = 10**0.15
+WINDOW_S = 16_384 / 48_000  # 3 Hz a bin: enough for the octave at 31.5 Hz, short enough for the gap between notes
+WAVERING = 3  # octaves below 250 Hz
+QUIET_SHARE, QUIET_DB = 0.1, 1.5  # the quietest windows, and those hardly louder
+PIECES = 8  # of a window, each of which must sound
+LOUD_DB = 6.0  # over the quietest so far a window is surely music, and not looked into
+
+
+@dataclass(frozen=True)
+class Background:
+    """What is left when nobody plays; None where a channel is digital silence or the rate has no such octave."""
+
+    a_dbfs: float | None
+    octaves_dbfs: tuple[float | None, ...]  # of OCTAVES_HZ
+
+
+@lru_cache(maxsize=8)
+def _bands(rate_hz: int, n_fft: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first bin of each octave and past the last [shape=(octave + 1,)], and each bin's A weight."""
+    hz = fft.rfftfreq(n_fft, 1 / rate_hz)
+    edges_hz = np.append(CENTRES_HZ / HALF_OCTAVE, CENTRES_HZ[-1] * HALF_OCTAVE)
+    return np.searchsorted(hz, edges_hz), (10 ** (a_weighting_db(hz) / 10)).astype(np.float32)
+
+
+class BackgroundMeter:
+    """Listens to the blocks of one file and remembers the levels of each short window.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Sample rate, 8 kHz or more.
+    channels : int
+    """
+
+    def __init__(self, rate_hz: int, channels: int):
+        if rate_hz < 8_000:
+            raise AudioError(f"sample rate {rate_hz} Hz is below 8000 Hz: not a music recording")
+        self.n_fft = 2 ** round(np.log2(WINDOW_S * rate_hz))
+        self.hop = self.n_fft // 2
+        self.window = signal.get_window("hann", self.n_fft).astype(np.float32)
+        self.edges, self.weights = _bands(rate_hz, self.n_fft)
+        self.known = int((CENTRES_HZ * HALF_OCTAVE <= 1.02 * rate_hz / 2).sum())  # octaves that the rate can hold
+        self.scale = 2.0 / (self.n_fft * float((self.window**2).sum()))
+        self._rest = np.zeros((channels, 0), np.float32)
+        self._quietest = np.full(channels, np.inf)  # mean square
+        self._powers: list[np.ndarray] = []
+
+    def add(self, block: np.ndarray) -> None:
+        """Take in the next block [shape=(channel, sample)]; samples that are no numbers count as silence."""
+        if not np.isfinite(block.sum()):
+            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
+        rest = np.concatenate((self._rest, block), axis=1)
+        count = max(0, (rest.shape[1] - self.n_fft) // self.hop + 1)
+        for first in range(count):
+            self._look(rest[:, first * self.hop : first * self.hop + self.n_fft])
+        self._rest = rest[:, count * self.hop :]
+
+    def result(self) -> list[Background]:
+        """Return the background of each channel: the mean of the quietest windows and those within 1.5 dB of them.
+
+        Octaves from 250 Hz on tell themselves which windows are quiet, so that a tail in one of them does not raise
+        it; below, where a level wavers from window to window and the quietest would be too low, all the others tell.
+        The A-weighted level is the sum of the octaves'. A take that never rests gives what there is, one shorter than
+        a window nothing.
+        """
+        if not self._powers:
+            return [_background(np.zeros((0, 2, len(OCTAVES_HZ))))] * len(self._rest)
+        powers = np.stack(self._powers)  # (window, plain or A-weighted, channel, octave)
+        return [_background(powers[:, :, channel]) for channel in range(powers.shape[2])]
+
+    def _look(self, part: np.ndarray) -> None:
+        pieces = part.reshape(len(part), PIECES, -1)
+        square = np.einsum("cps,cps->cp", pieces, pieces)
+        whole = (square > 0).all(axis=1)  # a dropout is no quiet room
+        square = np.where(whole, square.mean(axis=1), np.inf)
+        self._quietest = np.minimum(self._quietest, square)
+        quiet = whole & (square <= self._quietest * 10 ** (LOUD_DB / 10))
+        powers = np.full((2, len(part), len(OCTAVES_HZ)), np.nan)
+        if quiet.any():
+            spectrum = fft.rfft(part[quiet] * self.window)[:, : self.edges[self.known]]  # (channel, bin)
+            power = (spectrum.real**2 + spectrum.imag**2) * self.scale
+            starts = self.edges[: self.known]
+            powers[0, quiet, : self.known] = np.add.reduceat(power, starts, axis=1)
+            powers[1, quiet, : self.known] = np.add.reduceat(power * self.weights[: power.shape[1]], starts, axis=1)
+        self._powers.append(powers)
+
+
+def _background(powers: np.ndarray) -> Background:
+    """Return the background of one channel from its windows [shape=(window, 2, octave)]."""
+    sounding = powers[np.nansum(powers[:, 1], axis=1) > 0]
+    if not len(sounding):
+        return Background(None, (None,) * len(OCTAVES_HZ))
+    plain, weighted = sounding[:, 0], sounding[:, 1]
+    own = plain <= _limit(plain)
+    steady = np.nansum(weighted[:, WAVERING:], axis=1)
+    own[:, :WAVERING] = (steady <= _limit(steady))[:, None]
+    plain_db, weighted_db = (
+        [10 * float(np.log10(mean)) if (mean := power[kept].mean() if kept.any() else 0.0) > 0 else None
+         for power, kept in zip(powers_.T, own.T, strict=True)]
+        for powers_ in (plain, weighted)
+    )  # fmt: skip
+    total = sum(10 ** (level / 10) for level in weighted_db if level is not None)
+    return Background(10 * float(np.log10(total)) if total > 0 else None, tuple(plain_db))
+
+
+def _limit(power: np.ndarray) -> np.ndarray:
+    return np.asarray(np.quantile(power, QUIET_SHARE, axis=0) * 10 ** (QUIET_DB / 10))

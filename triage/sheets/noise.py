@@ -1,0 +1,208 @@
+"""The noise sheet: what disturbed a session, where it came from, how quiet it was, and what to put right.
+
+In: the store and a session's id. Out: a ``NoiseSheet`` of plain values, and ``noise_page`` makes one HTML page of
+it that stands alone. Pictures and sound are asked for through two functions, for this room reads no recordings.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+from sqlalchemy import Connection
+
+from triage.errors import StoreError
+from triage.judge.hit_groups import HitGroup, groups_of, key_of, kind_of, parts_of
+from triage.judge.noise_rating import AIMED_NR, MOST_NR
+from triage.judge.trend import mann_kendall
+from triage.sheets.backgrounds import LEAST_CHANGE_DB, SURE, MicBackground, mic_backgrounds
+from triage.sheets.noise_charts import COURSE, course_path, rating_chart
+from triage.sheets.noise_words import levels_of, line_of, name_of, rating_words, remedy_of
+from triage.sheets.paper import page
+from triage.sheets.timeline import Timeline, in_order, timeline
+from triage.store.harmless import marks
+from triage.store.hits import floors, hits
+from triage.store.recording import session_of, takes
+from triage.store.stored import StoredHit
+
+LEAST_HITS = 3  # of a group that is worth a search before the next session
+SERIOUS = ("dropout", "digital-click", "clipped", "dead-track")  # once is enough, as for what is steady
+MOST_TO_FIX, MOST_SHOWN = 10, 12
+
+
+@dataclass(frozen=True)
+class GroupLine:
+    """One group of hits as it is listed: the words, the numbers, and the hit to hear first."""
+
+    line: str
+    levels: str
+    course: str  # of a steady noise's level over the session
+    group: HitGroup
+    worst: StoredHit
+    first: StoredHit
+    last: StoredHit
+
+
+@dataclass(frozen=True)
+class SilentGroup:
+    """A group that somebody heard and called harmless."""
+
+    line: str
+    key: str
+    by: str
+    at: datetime
+
+
+@dataclass(frozen=True)
+class NoiseSheet:
+    """Everything on the sheet; ``counts`` is kind -> microphone -> number of hits."""
+
+    session: str
+    date: date
+    takes: int
+    minutes: float
+    hits: int
+    audible: int
+    silent: int
+    counts: dict[str, dict[str, int]]
+    mics: tuple[str, ...]
+    groups: tuple[GroupLine, ...]
+    harmless: tuple[SilentGroup, ...]
+    backgrounds: tuple[MicBackground, ...]
+    to_fix: tuple[str, ...]
+    timeline: Timeline
+
+    @property
+    def calibrated(self) -> bool:
+        """Whether any microphone's sound level is known."""
+        return any(background.db_a is not None for background in self.backgrounds)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A spectrogram: a data URI, the stretch it shows and its frequencies, from below on a logarithmic scale."""
+
+    uri: str
+    start_s: float
+    end_s: float
+    low_hz: float
+    high_hz: float
+
+    def share_of(self, hz: float) -> float:
+        """Return how far up a frequency lies: 0 at the bottom, 1 at the top."""
+        return math.log(hz / self.low_hz) / math.log(self.high_hz / self.low_hz)
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A few seconds to play: a data URI and by how many dB it was raised or lowered."""
+
+    uri: str
+    gain_db: float
+
+
+PictureOf = Callable[[StoredHit], Picture | None]
+SoundOf = Callable[[StoredHit], Sound | None]
+
+
+def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> NoiseSheet:
+    """Return a session's noise sheet; with ``everything`` the groups called harmless are listed like the others."""
+    session = session_of(db, session_id)
+    if session is None:
+        raise StoreError(f"no session with id {session_id} in the store; `triage intake FOLDER` takes one in")
+    played = in_order(takes(db, session_id))
+    place = {take.name: at for at, take in enumerate(played)}
+    heard = sorted(hits(db, session_id, harmless=True), key=lambda hit: (place[hit.take], hit.start_s, hit.mic))
+    listed = [hit for hit in heard if everything or not hit.harmless]
+    keys = [group_of(hit) for hit in listed]
+    groups = tuple(_line(group, listed) for group in groups_of(listed, keys))
+    backgrounds = mic_backgrounds(
+        floors(db, session_id), [take.name for take in played], session.full_scale_db_spl or {}
+    )
+    kinds = [parts_of(key)[1] for key in keys]
+    counts, mics = _counts([(kind, hit.mic) for kind, hit in zip(kinds, listed, strict=True)])
+    return NoiseSheet(
+        session.name, session.date, len(played), sum(take.duration_s or 0.0 for take in played) / 60, len(listed),
+        sum(line.group.audible for line in groups), sum(hit.harmless for hit in heard), counts, mics, groups,
+        _harmless(db, [hit for hit in heard if hit.harmless]), tuple(backgrounds), _to_fix(groups, backgrounds),
+        timeline(played, list(zip(listed, kinds, strict=True))),
+    )  # fmt: skip
+
+
+def group_of(hit: StoredHit) -> str:
+    """Return a hit's group; one that was never ranked goes by microphone and kind."""
+    return hit.group or key_of(hit.mic, kind_of(hit), "any")
+
+
+def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> str:
+    """Return the sheet as one page of HTML; the worst groups get a picture and a few seconds of sound."""
+    shown = [(line, picture_of(line.worst), sound_of(line.worst)) for line in sheet.groups[:MOST_SHOWN]]
+    return page(
+        "noise.html", sheet=sheet, shown=shown, rest=sheet.groups[MOST_SHOWN:], name_of=name_of,
+        octave_names=("31.5", "63", "125", "250", "500", "1k", "2k", "4k", "8k", "16k"), aimed_nr=AIMED_NR,
+        most_nr=MOST_NR, clock=clock, chart=rating_chart(sheet.backgrounds), course_path=course_path, course=COURSE,
+    )  # fmt: skip
+
+
+def clock(seconds: float) -> str:
+    """Return a time inside a take as minutes and seconds."""
+    tenths = round(10 * seconds)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
+
+
+def _line(group: HitGroup, listed: list[StoredHit]) -> GroupLine:
+    worst, first, last = (listed[at] for at in (group.worst, group.first, group.last))
+    return GroupLine(line_of(group), levels_of(group), _course(group, listed), group, worst, first, last)
+
+
+def _counts(found: list[tuple[str, str]]) -> tuple[dict[str, dict[str, int]], tuple[str, ...]]:
+    """Return kind -> microphone -> number, and the microphones; what there is most of comes first."""
+    by_kind: dict[str, dict[str, int]] = {}
+    by_mic: dict[str, int] = {}
+    for kind, mic in found:
+        by_kind.setdefault(kind, {})[mic] = by_kind.get(kind, {}).get(mic, 0) + 1
+        by_mic[mic] = by_mic.get(mic, 0) + 1
+    kinds = sorted(by_kind, key=lambda kind: (-sum(by_kind[kind].values()), kind))
+    return {kind: by_kind[kind] for kind in kinds}, tuple(sorted(by_mic, key=lambda mic: (-by_mic[mic], mic)))
+
+
+def _harmless(db: Connection, silent: list[StoredHit]) -> tuple[SilentGroup, ...]:
+    said = marks(db)
+    groups = groups_of(silent, [group_of(hit) for hit in silent])
+    return tuple(
+        SilentGroup(line_of(group), group.key, said[group.key].by, said[group.key].at)
+        for group in groups if group.key in said
+    )  # fmt: skip
+
+
+def _to_fix(groups: tuple[GroupLine, ...], backgrounds: list[MicBackground]) -> tuple[str, ...]:
+    """Return what to put right before the next session, the worst first."""
+    worth = [line for line in groups if _is_worth(line.group)]
+    sentences = [remedy_of(line.group, line.course) for line in worth][:MOST_TO_FIX]
+    for one in backgrounds:
+        if one.change_db is not None:
+            way = "rose" if one.change_db > 0 else "fell"
+            sentences.append(
+                f"The background of the {one.mic} microphone {way} by {abs(one.change_db):.0f} dB from the first "
+                "take to the last; find out what was switched on or off, or whether its gain was changed."
+            )
+    if loud := [(one.mic, one.rating) for one in backgrounds if one.rating and one.rating.curve > MOST_NR]:
+        sentences.append(rating_words(loud))
+    return tuple(sentences)
+
+
+def _is_worth(group: HitGroup) -> bool:
+    return len(group.hits) >= LEAST_HITS or group.rhythm == "steady" or group.kind in SERIOUS
+
+
+def _course(group: HitGroup, listed: list[StoredHit]) -> str:
+    """Return how the level of a steady noise went over the session, where that is no chance."""
+    if group.rhythm != "steady":
+        return ""
+    levels = [np.nan if (level := listed[at].level_dbfs) is None else level for at in group.hits]
+    trend = mann_kendall(np.array(levels, dtype=float))
+    change = trend.slope * (len(levels) - 1)
+    if not (trend.p < SURE and abs(change) >= LEAST_CHANGE_DB):
+        return ""
+    return f"{'rising' if change > 0 else 'falling'} by {abs(change):.0f} dB over the session"
