@@ -35,6 +35,7 @@ class Headers:
 
     time_reference_samples: int | None = None
     origination: str | None = None
+    ixml_origination: str | None = None
     originator: str | None = None
     description: str | None = None
     take: str | None = None
@@ -53,8 +54,8 @@ def read_headers(path: Path) -> Headers:
     Returns
     -------
     Headers
-        `time_reference_samples` counts samples since midnight; `origination` is "yyyy-mm-dd hh:mm:ss". What
-        could not be read is told in `problem`, the rest is still given.
+        `time_reference_samples` counts samples since midnight; `origination` (bext) and `ixml_origination` are
+        "yyyy-mm-dd hh:mm:ss". What could not be read is told in `problem`, the rest is still given.
     """
     headers, problems = Headers(), []
     for ident, read in ((b"bext", _bext), (b"iXML", _ixml)):
@@ -93,11 +94,9 @@ def _bext(content: bytes) -> dict[str, Any]:
         raise AudioError(f"{len(content)} bytes, expected {BEXT_BYTES} or more")
     bext = _alone(b"bext", content).bext
     assert bext is not None
-    # The standard asks readers to take any separator in the time.
-    moment = f"{_line(bext.originator_date)} {re.sub('[^0-9]', ':', bext.originator_time.strip())}".strip()
     return {
         "time_reference_samples": bext.time_reference,
-        "origination": moment or None,
+        "origination": _moment(bext.originator_date, bext.originator_time),
         "originator": _line(bext.originator) or None,
         "description": bext.description.strip() or None,
     }
@@ -108,11 +107,18 @@ def _ixml(content: bytes) -> dict[str, Any]:
     ixml = _alone(b"iXML", content).ixml
     if ixml is None or ixml.raw_xml.getroot() is None:
         raise AudioError("no XML in it")
+    said = {name: ixml.raw_xml.findtext(f"./BEXT/BWF_ORIGINATION_{name}") or "" for name in ("DATE", "TIME")}
     listed = ixml.raw_xml.find("./TRACK_LIST") is not None
     return {
         "take": _line(ixml.take or "") or None,
+        "ixml_origination": _moment(said["DATE"], said["TIME"]),
         "tracks": dict(_tracks(ixml.track_list)) if listed else {},
     }
+
+
+def _moment(day: str, time: str) -> str | None:
+    # The standard asks readers to take any separator in the time.
+    return f"{_line(day)} {re.sub('[^0-9]', ':', time.strip())}".strip() or None
 
 
 def _tracks(listed: Any) -> Iterator[tuple[int, str]]:

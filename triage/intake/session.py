@@ -71,6 +71,8 @@ class Mic(Strict):
 
     name: Annotated[str, AfterValidator(_mic_named)]
     role: Role
+    # The level in dB SPL of a tone whose peaks just reach full scale; a calibrator's level less its peak in dBFS.
+    full_scale_db_spl: Annotated[float, Field(ge=60, le=200)] | None = None
 
 
 class Session(Strict):
@@ -115,6 +117,10 @@ class Session(Strict):
     def mic_names(self) -> tuple[str, ...]:
         """Mic names in the order of session.toml, which is the channel order of a polyphonic file."""
         return tuple(mic.name for mic in self.mics)
+
+    def full_scale_db_spl(self) -> dict[str, float]:
+        """Return mic -> the sound level in dB SPL that reaches full scale, for the mics that were calibrated."""
+        return {mic.name: mic.full_scale_db_spl for mic in self.mics if mic.full_scale_db_spl is not None}
 
     def judge_mic_name(self) -> str:
         """Return the mic that notes are judged on: the named one, else the first close, spot, or any mic."""

@@ -17,6 +17,7 @@ from triage.intake.pitchname import HIGHEST_MIDI, parse_pitch
 
 SHEET_FILE = "take_sheet.csv"
 COLUMNS = ("take", "instrument", "articulation", "dynamic", "pitches", "repetitions", "remark")
+OPTIONAL = ("setup",)  # where players and microphones stood, wherever that changes within a session
 SEPARATORS = (",", ";", "\t")
 # C0, 16.4 Hz: no instrument sounds lower (the piano ends at MIDI 21, the longest organ pipes at 12).
 LOWEST_SOUNDING_MIDI = 12
@@ -35,6 +36,7 @@ class SheetRow:
     pitches: tuple[int, ...] = ()
     repetitions: int = 1
     remark: str = ""
+    setup: str = ""
 
     def expected(self) -> tuple[int, ...]:
         """Return the MIDI pitch of each note in the order played: each pitch `repetitions` times in a row."""
@@ -127,12 +129,12 @@ def _table(text: str) -> list[tuple[int, list[str]]]:
 def _places(header: list[str]) -> tuple[dict[str, int], list[str]]:
     """Return the place of each known column, and a line for each slip in the header."""
     names = [cell.lower() for cell in header]
-    places = {column: names.index(column) for column in COLUMNS if column in names}
-    known = " ".join(COLUMNS)
+    places = {column: names.index(column) for column in (*COLUMNS, *OPTIONAL) if column in names}
+    known = " ".join((*COLUMNS, *OPTIONAL))
     slips = [
         f"column {name!r} is not known and not read; known columns: {known}"
         for name in dict.fromkeys(names)
-        if name and name not in COLUMNS
+        if name and name not in (*COLUMNS, *OPTIONAL)
     ]
     slips += [
         f"column {column!r} is there twice; the first counts" for column in places if names.count(column) > 1

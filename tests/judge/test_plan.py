@@ -1,0 +1,153 @@
+"""Cells, clean notes, holes and their value; each case is small enough to be counted by hand."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from triage.judge.clean import DOUBT_BOUND, Cell, Played, fault_of
+from triage.judge.pace import Cost, learn_pace
+from triage.judge.plan import Meant, count_cells, sheet_shift, value_of
+from triage.judge.ranges import RANGES, outside, sounding_range
+
+HORN = ("horn", "staccato", "ff")
+
+
+def row(pitches=(69,), repetitions=3, take="T1", **more):
+    return Meant(take, *HORN, tuple(pitches), repetitions, **more)
+
+
+def note(number=1, pitch=69, take="T1", doubt=0.01, **more):
+    return Played(take, number, *HORN, pitch, doubt=doubt, **more)
+
+
+def only(rows, notes, **options):
+    (found,) = count_cells(rows, notes, **options)
+    return found
+
+
+def test_a_cell_is_complete_with_as_many_clean_notes_as_the_sheet_asks_for():
+    found = only([row()], [note(1), note(2), note(3)])
+    assert (found.cell, found.wanted, found.clean, found.missing) == (Cell(*HORN, 69), 3, 3, 0)
+
+
+@pytest.mark.parametrize(
+    "more, why",
+    [
+        ({"matches": False}, "at another pitch"),
+        ({"matches": None}, "without a clear pitch"),
+        ({"doubt": 0.6, "kind": "wrong-note"}, "doubtful in wrong note"),
+        ({"doubt": None}, "doubtful"),
+        ({"noises": ("creak",)}, "with a creak"),
+        ({"noises": ("paper",)}, "with paper noise"),
+        ({"failures": ("dropout",)}, "with a dropout"),
+        ({"failures": ("truncated",)}, "in a file that breaks off"),
+        ({"word": "reject", "said": "cracked"}, "rejected: cracked"),
+        ({"word": "reject"}, "rejected"),
+        ({"word": "unsure"}, "left unsure"),
+        ({"word": "disputed"}, "disputed"),
+        ({"word": "accept", "matches": False}, "at another pitch"),
+    ],
+)
+def test_one_thing_against_a_note_and_it_is_not_clean(more, why):
+    assert fault_of(note(**more)) == why
+    assert only([row(repetitions=1)], [note(**more)]).missing == 1
+
+
+@pytest.mark.parametrize("more", [{"doubt": 0.99}, {"noises": ("creak",)}, {"failures": ("dropout",)}])
+def test_a_persons_accept_beats_the_doubt_and_what_was_found(more):
+    assert fault_of(note(word="accept", **more)) is None
+
+
+def test_the_bound_itself_is_not_clean():
+    assert fault_of(note(doubt=DOUBT_BOUND)) is not None
+    assert fault_of(note(doubt=DOUBT_BOUND - 1e-9)) is None
+    assert fault_of(note(doubt=0.4), doubt_bound=0.5) is None
+
+
+def test_a_retake_asks_for_no_more_repetitions_and_its_notes_count():
+    found = only([row(take="T1"), row(take="T2", order=1)], [note(1), note(2, word="reject"), note(1, take="T2")])
+    assert (found.wanted, found.clean, found.missing, found.takes) == (3, 2, 1, ("T1", "T2"))
+    assert only([row()], [], repetitions=5).wanted == 5
+
+
+def test_a_pitch_twice_in_one_row_is_wanted_as_often():
+    assert only([row(pitches=(69, 69), repetitions=2)], []).wanted == 4
+
+
+def test_notes_too_many_and_cells_that_nobody_planned_are_left_out():
+    assert only([row()], [note(pitch=None), note(pitch=70)]).clean == 0
+
+
+def test_cells_never_played_few_and_doubtful_are_told_apart():
+    assert only([row()], []).tier == "none"
+    assert only([row()], [note(1, word="reject")]).tier == "none"
+    assert only([row()], [note(1)]).tier == "few"
+    assert only([row()], [note(1), note(2, doubt=0.5), note(3, doubt=0.5)]).tier == "doubtful"
+
+
+# sum over empty k of 1 / k^2, computed by hand: 1 + 1/4 + 1/9, 1/9, 1/4 + 1/9 less a half of the first.
+@pytest.mark.parametrize(
+    "wanted, clean, chance, value",
+    [(3, 0, 0.0, 49 / 36), (3, 2, 0.0, 1 / 9), (3, 1, 0.5, 1 / 8 + 1 / 9), (3, 3, 0.0, 0.0), (2, 0, 2.0, 0.0)],
+)
+def test_the_value_of_a_hole(wanted, clean, chance, value):
+    assert value_of(wanted, clean, chance) == pytest.approx(value)
+
+
+@given(st.integers(1, 9), st.integers(0, 9), st.floats(0, 9))
+def test_a_value_falls_with_every_note_and_every_chance(wanted, clean, chance):
+    value = value_of(wanted, clean, chance)
+    assert 0 <= value_of(wanted, clean + 1, chance) <= value + 1e-12
+    assert value_of(wanted, clean, chance + 0.3) <= value + 1e-12
+
+
+def test_new_notes_are_to_match_the_seats_of_the_clean_ones():
+    rows = [row(take="T1", setup="by the wall"), row(take="T2", setup="in a half circle", order=1)]
+    clean = [note(1, setup="by the wall"), note(2, setup="by the wall"), note(3, take="T2", setup="in a half circle")]
+    assert only(rows, clean).setup == "by the wall"
+    assert only(rows, []).setup == "in a half circle"  # the last row's, where nothing is clean
+
+
+def test_a_sheet_in_written_pitch_is_shifted_by_what_fits_every_take():
+    # A horn in F sounds 7 semitones lower than written.
+    assert sheet_shift([((67, 69, 71), (60, 62, 64)), ((72,), (65,))]) == -7
+    assert sheet_shift([((60, 62), (60, 62)), ((64,), ())]) == 0
+    assert sheet_shift([((60, 62), (60, 61))]) == 0
+    assert sheet_shift([]) == 0
+
+
+# Two values each of the default ranges as published with Abjad: trumpet F#3 to D6, horn B1 to F5, tuba D1 to F4,
+# bass trombone C2 to F4, tenor trombone E2 to Eb5, alto trombone A2 to Bb5.
+@pytest.mark.parametrize(
+    "name, low, high",
+    [("trumpet", 54, 86), ("horn", 35, 77), ("French Horns a4", 35, 77), ("tuba", 26, 65), ("bass-trombone", 36, 65),
+     ("Trombone 2", 40, 75), ("tenor trombone", 40, 75), ("alto trombone", 45, 82), ("flutes", 60, 98)],
+)  # fmt: skip
+def test_brass_ranges_are_those_of_a_handbook(name, low, high):
+    assert sounding_range(name) == (low, high)
+    assert (outside(name, low - 1), outside(name, low), outside(name, high)) == ("below", None, None)
+    assert outside(name, high + 1) == "above"
+
+
+@pytest.mark.parametrize("name", ["", "English horn", "tenor horn", "glass harp", "hornpipe", "contrabass trombone"])
+def test_an_unknown_instrument_has_no_range(name):
+    assert sounding_range(name) is None
+    assert outside(name, 5) is None
+
+
+def test_every_range_rises():
+    assert all(low < high for low, high in RANGES.values())
+
+
+def test_the_pace_counts_gaps_and_restarts():
+    # 60 s for 12 notes are 5 s each; 12 played for 8 clean ones make it 7.5.
+    pace = learn_pace([Cost("horn", "staccato", 60.0, 12, 8)], [20.0, 40.0, -3.0, 4000.0])
+    assert pace.note_s("horn", "staccato") == pytest.approx(7.5)
+    assert pace.note_s("tuba", "staccato") == pytest.approx(7.5)  # no tuba yet: the articulation speaks
+    assert (pace.pause_s, pace.pause_known) == (30.0, True)
+
+
+def test_one_lost_hour_does_not_make_every_note_an_hour():
+    lost = learn_pace([Cost("horn", "staccato", 60.0, 12, 0)], [])
+    assert lost.note_s("horn", "staccato") == pytest.approx(15.0)  # three times 5 s at most
+    assert learn_pace([], []).note_s("horn", "staccato") > 0

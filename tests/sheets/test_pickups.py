@@ -1,0 +1,245 @@
+"""Pick-ups from the store to the page: holes planted and found, calls, times, words, paper."""
+
+import re
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from tests.planned import NOON, Take, fill, hit
+from triage.judge.clean import Cell
+from triage.judge.pace import READY_S, USUAL_PAUSE_S
+from triage.sheets.pickups import minutes, pickup_list, pickups_page
+from triage.sheets.pitches import pitch_name
+from triage.store.engine import open_store, reading, writing
+from triage.store.recording import drop_takes
+from triage.store.records import SpotRecord, VerdictRecord
+from triage.store.verdicts import take_back
+
+
+@pytest.fixture
+def engine(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")
+    yield engine
+    engine.dispose()
+
+
+def listed(engine, session_id=None, **options):
+    with reading(engine) as db:
+        return pickup_list(db, session_id, **options)
+
+
+def reasons(engine, **options):
+    return [pickup.reason for pickup in listed(engine, **options).pickups]
+
+
+def said(take, verdict, note=None, reason=None, by="anna"):
+    return VerdictRecord(take, verdict, by, NOON, note, reason)
+
+
+def test_names_of_pitches_are_those_of_the_take_sheet():
+    from triage.intake import pitchname
+
+    assert [pitch_name(midi) for midi in range(128)] == [pitchname.pitch_name(midi) for midi in range(128)]
+
+
+def test_a_full_plan_has_nothing_to_record_again(engine):
+    fill(engine, [Take("T1", (53, 54), repetitions=3)])
+    found = listed(engine)
+    assert (found.cells, found.cells_complete, found.wanted, found.clean, found.missing) == (2, 2, 6, 6, 0)
+    assert found.calls == () and found.estimate_s == 0
+    assert "Nothing to record again" in pickups_page(found)
+
+
+def test_an_empty_store_has_an_empty_list(engine):
+    found = listed(engine)
+    assert (found.cells, found.calls, found.sessions) == (0, (), ())
+
+
+def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(engine):
+    creaks = (hit("creak", 1), hit("creak", 2))
+    fill(engine, [Take("T1", (69,), repetitions=2, hits=creaks)], planned=[Take("T2", (70,), repetitions=3)])
+    assert reasons(engine) == ["A4 ff: 0 of 2 clean; both with a creak", "A#4 ff: 0 of 3 clean; no take yet"]
+
+
+@pytest.mark.parametrize(
+    "take, verdicts, reason",
+    [
+        (Take("T1", (69,), repetitions=3, hits=(hit("creak", 2),)), (), "A4 ff: 2 of 3 clean; 1 more with a creak"),
+        (Take("T1", (69,), repetitions=3, missing=(3,)), (), "A4 ff: 2 of 3 clean; 1 not played"),
+        (Take("T1", (69,), repetitions=1, missing=(1,)), (), "A4 ff: 0 of 1 clean; not played"),
+        (Take("T1", (69,), repetitions=3, doubts=dict.fromkeys((1, 2, 3), 0.9)), (),
+         "A4 ff: 0 of 3 clean; all 3 doubtful"),
+        (Take("T1", (69,), cents={1: 101.0}), (), "A4 ff: 0 of 1 clean; one at another pitch"),
+        (Take("T1", (69,), cents={1: None}), (), "A4 ff: 0 of 1 clean; one without a clear pitch"),
+        (Take("T1", (69,), hits=(hit("dropout", 1, 1.0, None),)), (), "A4 ff: 0 of 1 clean; one with a dropout"),
+        (Take("T1", (69,)), (said("T1", "reject", 1, "cracked"),), "A4 ff: 0 of 1 clean; one rejected: cracked"),
+        (Take("T1", (69,)), (said("T1", "reject", None, "too slow"),), "A4 ff: 0 of 1 clean; one rejected: too slow"),
+        (Take("T1", (69,)), (said("T1", "accept"), said("T1", "reject", by="ben")),
+         "A4 ff: 0 of 1 clean; one disputed"),
+    ],
+)  # fmt: skip
+def test_each_kind_of_trouble_has_its_words(engine, take, verdicts, reason):
+    fill(engine, [take], verdicts=verdicts)
+    assert reasons(engine) == [reason]
+
+
+def test_a_noise_that_is_masked_or_in_another_note_does_not_count(engine):
+    fill(engine, [Take("T1", (69, 70), hits=(hit("creak", 1, exposed=0.2), hit("breath", None)))])
+    assert listed(engine).missing == 0
+
+
+def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
+    takes = [Take("T1", (69, 70), doubts={1: 0.9})]
+    session_id = fill(engine, takes, verdicts=[said("T1", "reject"), said("T1", "accept", 1)])
+    assert reasons(engine) == ["A#4 ff: 0 of 1 clean; one rejected"]
+    with writing(engine) as db:
+        take_back(db, session_id, "anna", NOON, steps=2)
+    assert reasons(engine) == ["A4 ff: 0 of 1 clean; one doubtful"]
+
+
+def test_trouble_of_a_whole_take_spoils_every_note(engine):
+    spot = SpotRecord("T1", 0.0, 3.0, None, "polarity", 0.95, "upside down", "room")
+    fill(engine, [Take("T1", (69, 70), spots=(spot,))])
+    assert reasons(engine) == [
+        "A4 ff: 0 of 1 clean; one with a microphone upside down",
+        "A#4 ff: 0 of 1 clean; one with a microphone upside down",
+    ]
+
+
+def test_another_sessions_notes_fill_the_cell_and_one_session_alone_can_be_asked_for(engine):
+    first = fill(engine, [Take("T1", (69,), repetitions=2, missing=(2,))], "day1", 14)
+    fill(engine, [Take("T1", (69,))], "day2", 15)
+    assert listed(engine).missing == 0 and listed(engine).sessions == ("day1", "day2")
+    assert listed(engine, first).missing == 1
+
+
+def test_takes_that_are_gone_count_no_longer_and_their_rows_stay_planned(engine):
+    session_id = fill(engine, [Take("T1", (69,)), Take("T2", (70,))], verdicts=[said("T1", "accept")])
+    with writing(engine) as db:
+        assert drop_takes(db, session_id, ["T2"]) == ("T1",)
+    assert reasons(engine) == ["A4 ff: 0 of 1 clean; no take yet"]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_every_planted_hole_is_found_and_no_other(engine, seed):
+    rng = np.random.default_rng(seed)
+    wanted, clean, sessions = {}, {}, []
+    for day in (14, 15):
+        takes, planned, verdicts = [], [], []
+        for number in range(8):
+            pitches = tuple(int(p) for p in np.arange(3) + rng.integers(50, 60))
+            dynamic, repetitions = str(rng.choice(["p", "ff"])), int(rng.integers(1, 4))
+            take = Take(f"T{number}", pitches, dynamic, repetitions=repetitions)
+            count = 3 * repetitions
+            spoilt = set()
+            for n in range(1, count + 1):
+                if rng.random() < 0.25:
+                    how = rng.integers(5)
+                    spoilt.add(n)
+                    if how == 0:
+                        take = Take(**vars(take) | {"doubts": {**take.doubts, n: 0.8}})
+                    elif how == 1:
+                        take = Take(**vars(take) | {"cents": {**take.cents, n: 100.0}})
+                    elif how == 2:
+                        take = Take(**vars(take) | {"hits": (*take.hits, hit("knock", n))})
+                    elif how == 3:
+                        take = Take(**vars(take) | {"hits": (*take.hits, hit("click", n, 1.0, None))})
+                    else:
+                        verdicts.append(said(take.name, "reject", n))
+            recorded = rng.random() < 0.8
+            (takes if recorded else planned).append(take)
+            verdicts = [v for v in verdicts if recorded or v.take != take.name]
+            for n in range(count):
+                cell = Cell("horn", "staccato", dynamic, pitches[n // repetitions])
+                wanted[cell] = max(wanted.get(cell, 0), repetitions)
+                clean[cell] = clean.get(cell, 0) + (recorded and n + 1 not in spoilt)
+        sessions.append(fill(engine, takes, f"day{day}", day, planned, verdicts))
+    holes = {cell: number - clean[cell] for cell, number in wanted.items() if clean[cell] < number}
+    found = {Cell(p.instrument, p.articulation, p.dynamic, p.pitch_midi): p.missing for p in listed(engine).pickups}
+    assert holes and found == holes
+
+
+def test_one_call_fixes_many_and_the_cheapest_value_comes_first(engine):
+    takes = [Take("T1", tuple(range(50, 60))), Take("T2", (60,), instrument="tuba", repetitions=3, missing=(3,))]
+    fill(engine, takes, planned=[Take("T3", tuple(range(60, 66)), instrument="oboe", dynamic="p"),
+                                 Take("T4", (60, 61), instrument="oboe", articulation="sustain")])  # fmt: skip
+    calls = listed(engine).calls
+    assert [(call.instrument, call.notes) for call in calls] == [("oboe", 8), ("tuba", 1)]
+    assert [(one.articulation, one.dynamic, one.notes) for one in calls[0].passes] == [
+        ("staccato", "p", 6), ("sustain", "ff", 2)
+    ]  # fmt: skip
+    assert [pickup.pitch_midi for pickup in calls[0].passes[0].pickups] == list(range(60, 66))
+
+
+def test_players_in_other_seats_are_another_call(engine):
+    fill(engine, [Take("T1", (50,), setup="by the wall", doubts={1: 0.9})],
+         planned=[Take("T2", (51,), setup="in a half circle"), Take("T3", (52,))])  # fmt: skip
+    found = listed(engine)
+    assert sorted(call.setup for call in found.calls) == ["by the wall", "in a half circle", "mill-day2-b"]
+    assert "column `setup` of the take sheet" in found.assumed[1]
+
+
+def test_the_time_is_that_of_the_takes_so_far(engine):
+    # 12 notes in 13 s, two of them spoilt: 13/12 s a note, 12/10 restarts.
+    fill(engine, [Take("T1", tuple(range(50, 62)), doubts={1: 0.9, 2: 0.9})])
+    (call,) = listed(engine).calls
+    assert call.estimate_s == pytest.approx(READY_S + USUAL_PAUSE_S + 2 * 13 / 12 * 12 / 10)
+
+
+def test_pauses_are_taken_from_the_recorders_clock_but_not_from_file_times(engine):
+    at = datetime(2026, 3, 14, 10, 0)
+    takes = [Take("T1", (50,), recorded_at=at, recorded_from="bext"),
+             Take("T2", (51,), recorded_at=at + timedelta(seconds=42), recorded_from="bext"),
+             Take("T3", (52,), recorded_at=at + timedelta(seconds=44), recorded_from="file time",
+                  doubts={1: 0.9})]  # fmt: skip
+    fill(engine, takes)
+    found = listed(engine)
+    assert found.calls[0].passes[0].estimate_s == pytest.approx(40.0 + 6.0, abs=6.0)  # 2 s long, next after 42 s
+    assert "by the recorders' clock" in found.assumed[0]
+
+
+def test_pitches_outside_a_brass_range_are_asked_about(engine):
+    fill(engine, [Take("T1", (30, 77)), Take("T2", (20,), instrument="tuba")], planned=[Take("T3", (90,))])
+    assert listed(engine).warnings == (
+        "horn: F#6 above the usual sounding range; a slip on the sheet, or written pitch?",
+        "horn: F#1 below the usual sounding range; a slip on the sheet, or written pitch?",
+        "tuba: G#0 below the usual sounding range; a slip on the sheet, or written pitch?",
+    )
+
+
+def test_a_sheet_in_written_pitch_is_filled_by_what_sounds(engine):
+    # Horn in F: written C5 (72) sounds F4 (65).
+    fill(engine, [Take("T1", (65, 67), sheet=(72, 74))], planned=[Take("T2", (69,), sheet=(76,))])
+    found = listed(engine)
+    assert (found.cells, found.missing) == (3, 1)
+    assert [pickup.pitch for pickup in found.pickups] == ["A4"]
+    assert "7 semitones below the sheet" in found.warnings[0]
+
+
+def test_loud_minutes_are_told_with_the_caution(engine):
+    takes = [Take("T1", (50, 51, 52)), Take("T2", (60,), dynamic="p", doubts={1: 0.9})]
+    fill(engine, takes, planned=[Take("T3", (53,))])
+    found = listed(engine)
+    (loud,) = found.loud
+    assert loud.loud_s == pytest.approx(1.5)  # three notes of half a second
+    (call,) = found.calls
+    assert call.adds_loud_s == pytest.approx(0.5) and call.loud == loud
+    page = pickups_page(found)
+    assert "not medical advice; working-time agreements and licensed practice decide" in page
+
+
+def test_the_page_is_for_paper_and_holds_no_script(engine):
+    fill(engine, [Take("T1", tuple(range(50, 70)), instrument='<b>horn</b> & "friends"')], "mill <1>")
+    page = pickups_page(listed(engine, repetitions=3))
+    assert "<script" not in page and "<b>horn" not in page and "&lt;b&gt;horn" in page
+    assert "http://" not in page and "https://" not in page and "src=" not in page
+    assert "@page" in page and "break-before: page" in page and 'class="call alone"' in page
+    assert len(re.findall('class="pitch"', page)) == 20
+    large = float(re.search(r"\.pitch \{ font-size: ([0-9.]+)em", page)[1])
+    assert large * 13 >= 24  # points on paper, to be read from a stand
+
+
+@pytest.mark.parametrize("seconds, words", [(3, "10 s"), (44, "40 s"), (89, "90 s"), (90, "2 min"), (400, "7 min")])
+def test_times_for_people(seconds, words):
+    assert minutes(seconds) == words

@@ -1,0 +1,175 @@
+"""What a session's folder holds for a hand-over: every file, and which take and microphone it belongs to.
+
+In: the folder. Out: paths, posix, relative to it; takes by the session's own name pattern; lines about what cannot be
+handed over. The list also travels in the bag as contents.csv (path, size_bytes, take, mic): a manifest tells no
+sizes, and the receiving end wants to know what is still coming.
+"""
+
+import csv
+import io
+import os
+import stat
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from triage.errors import AudioError, TriageError
+from triage.intake.names import NamePattern
+from triage.intake.session import SESSION_FILE, Session, read_session
+from triage.intake.sheet import SHEET_FILE, read_sheet
+
+CONTENTS_FILE = "contents.csv"
+COLUMNS = ("path", "size_bytes", "take", "mic")
+# Left by file systems and by this tool's own store: no part of a session.
+LITTER = ("thumbs.db", "desktop.ini", "$recycle.bin", "system volume information")
+STORE = ("triage.db", "triage.db-wal", "triage.db-shm", "triage.db-journal")
+
+
+@dataclass(frozen=True)
+class Content:
+    """One file: path relative to the session, its size where known, the take and microphone where its name tells."""
+
+    path: str
+    size_bytes: int | None = None
+    take: str | None = None
+    mic: str | None = None
+
+
+def list_contents(folder: Path) -> tuple[list[str], list[str]]:
+    """Return every file of a folder, and a line for each that cannot be handed over.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    paths : list of str
+        Sorted; files of the file system's own (names that begin with a dot) and this tool's store are passed over.
+    problems : list of str
+        Links to folders, names that are no UTF-8, what is no file.
+    """
+    paths, problems = [], []
+    for where, folders, names in os.walk(folder, onerror=lambda e: problems.append(f"{e.filename}: {e.strerror}")):
+        folders[:] = sorted(name for name in folders if not is_litter(name))
+        links = [name for name in folders if os.path.islink(os.path.join(where, name))]
+        for name in (*sorted(names), *links):
+            path = Path(where) / name
+            relative = path.relative_to(folder).as_posix()
+            if is_litter(name):
+                continue
+            if trouble := _unfit(path, relative):
+                problems.append(f"{ascii(relative)[1:-1]}: {trouble}; not handed over")
+            else:
+                paths.append(relative)
+    return sorted(paths), problems
+
+
+def is_litter(name: str) -> bool:
+    """Tell whether a file or folder is no part of a session, by its name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    bool
+    """
+    return name.startswith(".") or name.lower() in LITTER or name in STORE
+
+
+def placed(folder: Path, paths: Iterable[str]) -> tuple[list[Content], str | None]:
+    """Return each file with the take and microphone that its name tells.
+
+    Parameters
+    ----------
+    folder : Path
+        The session's folder.
+    paths : iterable of str
+
+    Returns
+    -------
+    contents : list of Content
+        Sizes not filled in.
+    problem : str or None
+        Why takes cannot be told, where they cannot.
+    """
+    try:
+        session = read_session(folder)
+    except (TriageError, OSError) as error:
+        return [Content(path) for path in paths], f"takes cannot be told: {error}"
+    takes = [row.take for row in read_sheet(folder / SHEET_FILE, session.middle_c_octave).rows]
+    names = NamePattern(session.files.name, session.mic_names, takes)
+    return [_placed(path, session, names) for path in paths], None
+
+
+def contents_text(contents: Iterable[Content]) -> str:
+    """Return contents.csv.
+
+    Parameters
+    ----------
+    contents : iterable of Content
+
+    Returns
+    -------
+    str
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    writer.writerows((one.path, one.size_bytes, one.take or "", one.mic or "") for one in contents)
+    return text.getvalue()
+
+
+def read_contents(path: Path) -> dict[str, Content]:
+    """Return what a bag's contents.csv tells, by path.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    dict of str to Content
+        Empty where there is no such file.
+
+    Raises
+    ------
+    AudioError
+        If it is there and cannot be read.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8") as lines:
+            rows = list(csv.DictReader(lines))
+            return {
+                row["path"]: Content(row["path"], int(row["size_bytes"]), row["take"] or None, row["mic"] or None)
+                for row in rows
+            }
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
+        raise AudioError(f"{path}: not readable as {CONTENTS_FILE} ({error}); sizes are not known") from None
+
+
+def _unfit(path: Path, relative: str) -> str | None:
+    try:
+        relative.encode()
+    except UnicodeEncodeError:
+        return "its name is not UTF-8, rename it"
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+    if stat.S_ISDIR(mode):
+        return "a link to a folder, put the files themselves here"
+    return None if stat.S_ISREG(mode) else "not a file"
+
+
+def _placed(path: str, session: Session, names: NamePattern) -> Content:
+    audio = PurePosixPath(session.files.folder)
+    pure = PurePosixPath(path)
+    if path in (SESSION_FILE, SHEET_FILE) or not pure.is_relative_to(audio):
+        return Content(path)
+    fields = names.match(pure.relative_to(audio).as_posix())
+    return Content(path, take=fields.get("take"), mic=fields.get("mic")) if fields else Content(path)

@@ -1,0 +1,213 @@
+"""The notes to keep: for each instrument, articulation and dynamic the set that runs most evenly, and why.
+
+The store goes in; out come ``KeepGroup``s with every kept note, its cost term by term, what the next best would
+cost more, and how uneven the set is beside the first accepted take of each cell. Times in seconds.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from sqlalchemy import Connection
+
+from triage.judge.best_set import Kept, best_set
+from triage.judge.clean import DOUBT_BOUND, EXPOSED_BOUND, Played, fault_of
+from triage.judge.evenness import EVEN, axes_of, costs_of, unevenness
+from triage.judge.numbering import number_repetitions
+from triage.judge.plan import CellCount, count_cells
+from triage.sheets.pitches import pitch_name
+from triage.sheets.planned import Planned, plan_of
+from triage.store.choices import kept_choices, pitch_of
+from triage.store.notes import embeddings, encoders
+from triage.store.recording import sessions
+
+Key = tuple[str, str, int]  # session, take, note
+
+
+@dataclass(frozen=True)
+class KeptNote:
+    """One note to keep, as which repetition, at what cost; ``next_costs`` is None where there is no other."""
+
+    session: str
+    take: str
+    note: int
+    instrument: str
+    articulation: str
+    dynamic: str
+    pitch_midi: int
+    pitch: str
+    repetition: int
+    start_s: float
+    end_s: float
+    chosen: bool  # by a person
+    clean: bool
+    reject_probability: float | None
+    cost: float
+    own: float
+    repeats: float
+    below: float
+    above: float
+    next_take: str | None
+    next_note: int | None
+    next_costs: float | None
+    measurements: Mapping[str, float | None]
+
+
+@dataclass(frozen=True)
+class KeepGroup:
+    """The kept notes of one instrument, articulation and dynamic; unevenness in robust sigmas a key."""
+
+    instrument: str
+    articulation: str
+    dynamic: str
+    kept: tuple[KeptNote, ...]
+    wanted: int
+    candidates: int
+    cost: float
+    method: str
+    states: int
+    uneven: float
+    uneven_first: float
+
+
+@dataclass(frozen=True)
+class KeepSet:
+    """All groups, and lines about choices that no longer stand."""
+
+    sessions: tuple[str, ...]
+    groups: tuple[KeepGroup, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def kept(self) -> tuple[KeptNote, ...]:
+        """Every kept note."""
+        return tuple(note for group in self.groups for note in group.kept)
+
+
+@dataclass(frozen=True)
+class _Chosen:
+    """Notes that people chose, with the repetition that they gave it or None."""
+
+    repetition: dict[Key, int | None]
+    warnings: tuple[str, ...]
+
+
+def keep_set(
+    db: Connection, session_id: int | None = None, doubt_bound: float = DOUBT_BOUND,
+    exposed_bound: float = EXPOSED_BOUND, repetitions: int | None = None,
+) -> KeepSet:  # fmt: skip
+    """Return the notes to keep of one session's plan, or of all sessions' so far."""
+    planned = plan_of(db, session_id, exposed_bound)
+    chosen, vectors = _chosen(db, planned, session_id), _vectors(db, session_id)
+    groups: dict[tuple[str, str, str], list[tuple[Key, Played]]] = defaultdict(list)
+    for session, note in zip(planned.of_session, planned.notes, strict=True):
+        key = (session, note.take, note.number)
+        if note.cell is not None and (key in chosen.repetition or _usable(note)):
+            groups[note.instrument, note.articulation, note.dynamic].append((key, note))
+    counts: dict[tuple[str, str, str], list[CellCount]] = defaultdict(list)
+    for count in count_cells(planned.rows, planned.notes, doubt_bound, repetitions):
+        counts[count.cell[:3]].append(count)
+    found = [
+        _group(cohort, own, {count.cell.pitch: count.wanted for count in counts[cohort]}, planned, chosen, vectors,
+               doubt_bound)
+        for cohort, own in sorted(groups.items())
+    ]  # fmt: skip
+    return KeepSet(planned.sessions, tuple(group for group in found if group.kept), chosen.warnings)
+
+
+def _usable(note: Played) -> bool:
+    """Tell whether a note may be kept where there is no better: at its pitch, not rejected, no file trouble."""
+    return note.matches is not False and note.word != "reject" and (note.word == "accept" or not note.failures)
+
+
+def _group(
+    cohort: tuple[str, str, str], notes: list[tuple[Key, Played]], wanted: dict[int, int], planned: Planned,
+    chosen: _Chosen, vectors: dict[Key, np.ndarray], doubt_bound: float,
+) -> KeepGroup:  # fmt: skip
+    notes = [(key, note) for key, note in notes if note.pitch in wanted]
+    notes.sort(key=lambda one: (one[1].pitch, planned.sessions.index(one[0][0]), one[0]))
+    keys, played = [key for key, _ in notes], [note for _, note in notes]
+    pitch = np.array([note.pitch for note in played], dtype=int)
+    clean = np.array([fault_of(note, doubt_bound) is None for note in played], dtype=bool)
+    reject = np.array([0.0 if note.word == "accept" else _number(note.doubt) for note in played])
+    costs = costs_of(pitch, axes_of(_values(keys, planned)), reject, clean, _matrix(keys, vectors))
+    fixed = frozenset(row for row, key in enumerate(keys) if key in chosen.repetition)
+    found = best_set(costs, wanted, fixed)
+    sets = [[row for row in found.rows() if pitch[row] == p] for p in np.unique(pitch)]
+    pins = {row: number for row in fixed if (number := chosen.repetition[keys[row]]) is not None}
+    numbers = number_repetitions(costs.apart, sets, pins)
+    kept = [_note(one, numbers[one.row], keys, played, bool(clean[one.row]), planned) for one in found.kept]
+    kept.sort(key=lambda one: (one.pitch_midi, one.repetition))
+    first = _first(pitch, clean, wanted)
+    return KeepGroup(
+        *cohort, tuple(kept), sum(wanted.values()), len(keys), found.cost, found.method, found.states,
+        unevenness(costs.axes, [{numbers[row]: row for row in own} for own in sets]), unevenness(costs.axes, first),
+    )  # fmt: skip
+
+
+def _first(pitch: np.ndarray, clean: np.ndarray, wanted: dict[int, int]) -> list[dict[int, int]]:
+    """Return what is kept without listening further: the first clean notes of each cell, in the order played."""
+    firsts = [np.flatnonzero((pitch == p) & clean)[: wanted[int(p)]] for p in np.unique(pitch)]
+    return [dict(enumerate(map(int, own), 1)) for own in firsts]
+
+
+def _note(
+    one: Kept, repetition: int, keys: Sequence[Key], played: Sequence[Played], clean: bool, planned: Planned
+) -> KeptNote:
+    key, note = keys[one.row], played[one.row]
+    stored, other = planned.stored[key], None if one.next_row is None else keys[one.next_row]
+    assert note.pitch is not None
+    return KeptNote(
+        *key, note.instrument, note.articulation, note.dynamic, note.pitch, pitch_name(note.pitch), repetition,
+        stored.start_s, stored.end_s, one.fixed, clean, stored.reject_probability, one.cost, one.own, one.repeats,
+        one.below, one.above, other[1] if other else None, other[2] if other else None, one.next_costs,
+        {name: stored.measurements[name] for name in EVEN},
+    )  # fmt: skip
+
+
+def _values(keys: Sequence[Key], planned: Planned) -> dict[str, np.ndarray]:
+    """Return the measurements; those of another microphone than the session's own cannot be compared."""
+    def one(key: Key, name: str) -> float:
+        return np.nan if key[:2] in planned.other_mic else _number(planned.stored[key].measurements[name])
+
+    return {name: np.array([one(key, name) for key in keys]) for name in EVEN}
+
+
+def _matrix(keys: Sequence[Key], vectors: dict[Key, np.ndarray]) -> np.ndarray | None:
+    width = max((len(vectors[key]) for key in keys if key in vectors), default=0)
+    if not width:
+        return None
+    return np.stack([vectors.get(key, np.full(width, np.nan)) for key in keys])
+
+
+def _chosen(db: Connection, planned: Planned, session_id: int | None) -> _Chosen:
+    repetition: dict[Key, int | None] = {}
+    lines = []
+    for session in sessions(db):
+        for said in kept_choices(db, session.id) if session_id in (None, session.id) else ():
+            key = (session.name, said.take, said.note)
+            stored = planned.stored.get(key)
+            now = None if stored is None else pitch_of(stored)
+            if stored is None or now != said.pitch_midi:
+                was = "a note" if said.pitch_midi is None else pitch_name(said.pitch_midi)
+                is_now = "gone" if now is None else pitch_name(now)
+                lines.append(f"{said.take} note {said.note}: {said.by} chose it as {was}, now it is {is_now}; "
+                             f"choose again, or `triage keep --free {said.take}:{said.note}`")  # fmt: skip
+            else:
+                repetition[key] = said.repetition
+    return _Chosen(repetition, tuple(lines))
+
+
+def _vectors(db: Connection, session_id: int | None) -> dict[Key, np.ndarray]:
+    """Return the embeddings of the encoder that saw most notes."""
+    seen: dict[str, dict[Key, np.ndarray]] = defaultdict(dict)
+    for session in sessions(db):
+        for encoder in encoders(db, session.id) if session_id in (None, session.id) else ():
+            keys, matrix = embeddings(db, session.id, encoder)
+            seen[encoder] |= {(session.name, *key): row for key, row in zip(keys, matrix, strict=True)}
+    return seen[max(seen, key=lambda name: (len(seen[name]), name))] if seen else {}
+
+
+def _number(value: float | None) -> float:
+    return np.nan if value is None else float(value)
