@@ -1,0 +1,210 @@
+"""The consistency report: from a store with known shifts to sentences, sheets and figures."""
+
+import json
+import re
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from sqlalchemy import update
+
+from training.consistency_truth import Planted, Shift, plant
+from triage.errors import StoreError
+from triage.sheets.consistency import consistency
+from triage.sheets.consistency_figures import figures
+from triage.sheets.consistency_svg import svg
+from triage.sheets.consistency_values import ShareSheet
+from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines
+from triage.store import tables
+from triage.store.engine import open_store, reading, writing
+from triage.store.recording import find_session
+from triage.store.records import VerdictRecord
+from triage.store.verdicts import record_verdict
+
+SMALL = Planted(
+    {"length": Shift(register=2.0, shape="low"), "tuning": Shift(day=2.0), "level": Shift(setup=0.0)},
+    dynamics=("p", "ff"), pitches=15, repetitions=2, sessions=1,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def engine(tmp_path_factory):
+    engine = open_store(f"sqlite:///{tmp_path_factory.mktemp('even') / 'planted.db'}")
+    plant(engine, SMALL, seed=3)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def report(engine):
+    with reading(engine) as db:
+        return consistency(db)
+
+
+def spread_of(report, quantity):
+    return next(one for one in report.spreads if one.quantity == quantity)
+
+
+def test_the_report_covers_every_session_day_and_cell(report):
+    assert report.sessions == ("kettle-weir-day1-a", "kettle-weir-day2-a")
+    assert report.days == ("2026-03-14", "2026-03-15")
+    assert len(report.dots) == 2 * 2 * 15 * 2
+    assert [(c.dynamic, c.quantity) for c in report.curves] == [
+        (d, q) for d in ("ff", "p") for q in report.quantities
+    ]
+    assert all(sorted(c.dots) == sorted(set(c.dots)) and len(c.pitches) == 15 for c in report.curves)
+
+
+def test_the_sentence_on_lengths_says_register_and_which_notes(report):
+    # Planted: the lowest fifth of the notes lies above the others by 5 noises of 0.04 in the logarithm.
+    found = spread_of(report, "length")
+    assert re.match(r"\d+ % \(\d+ to \d+\) of the spread of the horn staccato lengths \(one sigma", found.sentence)
+    assert "is register: low notes run" in found.sentence and "ms long" in found.sentence
+    assert found.sentence in report.sentences
+
+
+def test_the_sentence_on_tuning_names_the_day_and_the_size(report):
+    found = spread_of(report, "tuning")
+    share = next(s for s in found.shares if s.factor == "day")
+    assert share.share > 0.6 and share.low < share.share <= share.high
+    # Two days 2 sigma apart, a sigma being 3 cents: 12 cents between them.
+    assert "is the day: 2026-03-15 runs 12 cents sharp against 2026-03-14" in found.sentence
+    assert dict(share.effects)["2026-03-15"] == pytest.approx(6.0, abs=0.5)
+
+
+def test_what_cannot_be_told_is_said_and_has_no_number(report):
+    shares = {s.factor: s for s in spread_of(report, "level").shares}
+    assert shares["microphone"].why_not == "only one microphone" and shares["microphone"].share is None
+    assert shares["session"].why_not == "changes whenever the day does"
+    said = cannot_words(spread_of(report, "level").shares)
+    assert said == "only one set-up and microphone; session: changes whenever the day does"
+
+
+def test_the_ladder_rises_as_planted(report):
+    (one,) = report.ladders
+    assert (one.softer, one.louder, len(one.rungs), one.apart) == ("p", "ff", 15, False)
+    assert one.sentence == "horn staccato, p to ff: louder at 15 of 15 pitches, brighter at 15."
+    assert one.sentence not in report.sentences
+
+
+def test_repetitions_have_one_row_a_cohort_and_quantity(report):
+    assert len(report.repeats) == 2 * 5
+    tuning = [one for one in report.repeats if one.quantity == "tuning"]
+    assert all(one.low < one.sigma < one.high and one.unit == "cents" for one in tuning)
+
+
+def test_a_day_without_drift_has_none_and_lines_stay_few(report):
+    assert not any(one.found for one in report.drifts)
+    assert {one.clock for one in report.drifts} == {True}
+    lines = drift_lines(report.drifts)
+    assert len(lines) <= 4 and all("horn on 2026-03-1" in line for line in lines)
+
+
+def test_a_planted_drift_is_told_with_the_clock(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'drift.db'}")
+    plant(engine, replace(SMALL, shifts={"tuning": Shift(per_hour=8.0)}, take_pitches=2, days=1), seed=1)
+    with reading(engine) as db:
+        found = consistency(db)
+    engine.dispose()
+    one = next(d for d in found.drifts if d.quantity == "tuning")
+    assert one.found and one.low < one.change < one.high
+    assert one.change == pytest.approx(8.0 * 3.0 * (one.points[-1].hour - one.points[0].hour), rel=0.4)
+    assert one.sentence.startswith("horn on 2026-03-14: the tuning rose by ")
+    assert "from 10:02 to 10:40" in one.sentence
+    assert one.sentence in found.sentences
+
+
+def test_one_session_can_be_asked_for_alone(engine):
+    with reading(engine) as db:
+        found = consistency(db, ["kettle-weir-day2-a"])
+        assert {dot.session for dot in found.dots} == {"kettle-weir-day2-a"}
+        days = [share for one in found.spreads for share in one.shares if share.factor == "day"]
+        assert {share.why_not for share in days} == {"only one day"}
+        with pytest.raises(StoreError, match="no session 'day9'"):
+            consistency(db, ["day9"])
+
+
+def test_rejected_notes_are_left_out_and_counted(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'rejected.db'}")
+    plant(engine, replace(SMALL, days=1), seed=1)
+    with writing(engine) as db:
+        session = find_session(db)
+        record_verdict(db, session.id, VerdictRecord("T001", "reject", "anna", datetime(2026, 3, 15, tzinfo=UTC)))
+        found = consistency(db)
+    engine.dispose()
+    assert found.rejected == 10 and "T001" not in {dot.take for dot in found.dots}
+
+
+def test_an_empty_store_is_one_clear_line(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'empty.db'}")
+    with reading(engine) as db, pytest.raises(StoreError, match="no note to compare in the store"):
+        consistency(db)
+    engine.dispose()
+
+
+def test_figures_are_plain_json_and_every_dot_can_be_played(report):
+    drawn = json.loads(json.dumps(figures(report), allow_nan=False))
+    assert list(drawn) == [
+        "curves: horn staccato", "ladder: horn staccato", "shares: horn", "drift: horn 2026-03-14",
+        "drift: horn 2026-03-15",
+    ]  # fmt: skip
+    known = {(d.take_id, d.take, d.note) for d in report.dots}
+    marks = [t for t in drawn["curves: horn staccato"]["data"] if t["mode"] == "markers"]
+    played = {tuple(key) for trace in marks for key in trace["customdata"]}
+    assert played == known
+    for name in ("ladder: horn staccato", "drift: horn 2026-03-14"):
+        dots = [t for t in drawn[name]["data"] if "markers" in t["mode"]]
+        assert dots and all(tuple(key) in known for trace in dots for key in trace["customdata"])
+
+
+def test_dynamics_stand_from_soft_to_loud_in_the_legend(report):
+    traces = figures(report)["curves: horn staccato"]["data"]
+    assert [t["name"] for t in traces if t.get("showlegend")] == ["p", "ff"]
+
+
+def test_shares_in_a_bar_add_up_to_all_of_it(report):
+    bars = figures(report)["shares: horn"]["data"]
+    assert np.sum([trace["x"] for trace in bars], axis=0) == pytest.approx(np.full(5, 100.0))
+
+
+def test_every_figure_has_a_drawing_for_paper(report):
+    for name, figure in figures(report).items():
+        drawn = svg(figure, name)
+        assert drawn.startswith("<svg ") and drawn.endswith("</svg>") and f'aria-label="{name}"' in drawn
+        assert "nan" not in drawn and "None" not in drawn
+    curves = svg(figures(report)["curves: horn staccato"], "x")
+    assert curves.count("<circle") + curves.count("<rect") >= len(report.dots) * 5
+
+
+def test_the_report_is_plain_values_all_the_way_down(report):
+    json.dumps(asdict(report), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    "quantity, change, said",
+    [("length", -0.0904, "90 ms"), ("length", 1.23, "1.2 s"), ("tuning", 6.04, "6.0 cents"),
+     ("tuning", -12.2, "12 cents"), ("level", 1.26, "1.3 dB"), ("brightness", 143.2, "143 Hz"),
+     ("doubt", 0.12, "12 points")],
+)  # fmt: skip
+def test_amounts_are_said_as_people_say_them(quantity, change, said):
+    assert amount(quantity, change) == said
+
+
+def test_files_whose_times_overlap_tell_no_clock(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'copied.db'}")
+    plant(engine, replace(SMALL, days=1), seed=1)
+    with writing(engine) as db:
+        db.execute(update(tables.take).values(recorded_at=datetime(2026, 3, 20, 9, 0), recorded_from="file time"))
+        found = consistency(db)
+    engine.dispose()
+    assert {one.clock for one in found.drifts} == {False}
+    assert [p.hour for p in found.drifts[0].points] == [float(n) for n in range(1, 7)]
+
+
+def test_the_clock_goes_on_past_midnight():
+    assert [clock_words(h) for h in (10.0, 13.5, 24.25)] == ["10:00", "13:30", "00:15"]
+
+
+def test_nothing_untold_needs_no_words():
+    assert cannot_words([ShareSheet("day", 2, 0.5, 0.4, 0.6, (), "")]) == ""

@@ -1,0 +1,205 @@
+"""Consistency: how even the keyboard is, over repetitions, sessions and days, and where the unevenness comes from.
+
+``consistency(db, names)`` asks the store for the notes of all sessions, or of those named, and gives a
+``ConsistencyReport`` of plain values. Notes that people rejected are left out; stray notes are named, and have no say
+in ladder, repetitions and shares. Nothing is written.
+"""
+
+from collections.abc import Iterable, Sequence
+from itertools import groupby
+
+import numpy as np
+from sqlalchemy import Connection
+
+from triage.errors import StoreError
+from triage.judge.curves import QUANTITIES, Curve, curves, measured
+from triage.judge.factors import REGISTER, REST
+from triage.judge.ladder import Rung, ladder
+from triage.judge.repeats import Repeats, pairs, repeats
+from triage.judge.table import COMPARED
+from triage.judge.variance import Share, Spread, spread
+from triage.sheets.consistency_drift import drift_sheets
+from triage.sheets.consistency_table import Gathered, gather_notes, typical_of
+from triage.sheets.consistency_values import (
+    ConsistencyReport,
+    CurveSheet,
+    DriftSheet,
+    LadderSheet,
+    PairSheet,
+    RepeatSheet,
+    RungSheet,
+    ShareSheet,
+    SpreadSheet,
+    StraySheet,
+)
+from triage.sheets.consistency_words import (
+    change_in_unit,
+    ladder_sentence,
+    spread_sentence,
+)
+from triage.store.consistency import chosen_sessions, heard_notes, vectors
+
+ACTED_ON = 0.3  # a share from which on its sentence stands at the top
+LEVELS = 10  # of a factor that are told, the furthest off first
+SPREADS = 8  # sentences about spreads at the top
+RARE = 3  # pairs too much alike that are named at the top
+
+
+def consistency(db: Connection, names: Sequence[str] = ()) -> ConsistencyReport:
+    """Return the report over the named sessions, or all of the store."""
+    found = chosen_sessions(db, names)
+    ids = [one.id for one in found]
+    heard = heard_notes(db, ids)
+    kept = [one for one in heard if not one.rejected]
+    if not kept:
+        where = ", ".join(one.name for one in found) or "the store"
+        raise StoreError(f"no note to compare in {where}; `triage intake FOLDER` takes a session in")
+    notes = gather_notes(kept, vectors(db, ids))
+    return _report(notes, [one.name for one in found], len(heard) - len(kept))
+
+
+def _report(notes: Gathered, names: Sequence[str], rejected: int) -> ConsistencyReport:
+    found = curves(notes.table)
+    stray = np.zeros(len(notes.table), dtype=bool)
+    for curve in found:
+        stray[curve.rows[curve.stray]] = True
+    ladders, spreads, drifts = _ladders(notes, stray), list(_spreads(notes)), drift_sheets(notes, stray)
+    alike = sorted(_pairs(notes), key=lambda pair: (pair.alike, pair.first, pair.second))
+    return ConsistencyReport(
+        tuple(names), tuple(sorted(set(map(str, notes.day)))), rejected, tuple(QUANTITIES),
+        tuple(_sentences(notes, spreads, drifts, ladders, alike, stray)), notes.dots,
+        tuple(map(_curve_sheet, found)), tuple(_strays(found)), tuple(ladders),
+        tuple(_repeat_sheet(one, notes) for one in repeats(notes.table, stray)), tuple(alike),
+        tuple(sheet for _, sheet in spreads), tuple(drifts),
+    )  # fmt: skip
+
+
+def _sentences(
+    notes: Gathered, spreads: Sequence[tuple[Spread, SpreadSheet]], drifts: Sequence[DriftSheet],
+    ladders: Sequence[LadderSheet], alike: Sequence[PairSheet], stray: np.ndarray,
+) -> Iterable[str]:  # fmt: skip
+    """Yield what somebody can act on, the weightiest first."""
+    acted = [(weight, sheet.sentence) for found, sheet in spreads if (weight := _weight(found, sheet.quantity))]
+    acted.sort(key=lambda one: -one[0])
+    yield from (sentence for _, sentence in acted[:SPREADS])
+    if len(acted) > SPREADS:
+        yield f"{len(acted) - SPREADS} more spreads have a cause that can be told; they are listed below."
+    yield from (one.sentence for one in drifts if one.found)
+    yield from (one.sentence for one in ladders if any(r.level != "rises" for r in one.rungs))
+    too = [pair for pair in alike if pair.too_alike]
+    for pair in too[:RARE]:
+        first, second = notes.dots[pair.first], notes.dots[pair.second]
+        yield (f"{first.take} note {first.note} and {second.take} note {second.note} are too much alike to be two "
+               "performances: one may be a copy.")  # fmt: skip
+    if len(too) > RARE:
+        yield f"{len(too) - RARE} more pairs of notes are too much alike."
+    if stray.any():
+        yield f"{int(stray.sum())} of {len(stray)} notes stray from their neighbours; they are listed below."
+
+
+def _weight(found: Spread, quantity: str) -> float:
+    """Return how much a spread's weightiest cause is noticed, in noticeable steps; 0 where it is not worth a line."""
+    told = max((s.share for s in found.shares if s.factor != REST and not s.why_not), default=0.0)
+    steps = found.sigma * told**0.5 / COMPARED[QUANTITIES[quantity].measurement].floor
+    return steps if told >= ACTED_ON and steps >= 1.0 else 0.0
+
+
+def _curve_sheet(curve: Curve) -> CurveSheet:
+    step = curve.step or (None, None, None)
+    return CurveSheet(
+        curve.instrument, curve.articulation, curve.dynamic, curve.mic, curve.quantity,
+        QUANTITIES[curve.quantity].unit, tuple(int(p) for p in curve.pitch), _plain(curve.middle),
+        _plain(curve.expected), _plain(curve.low), _plain(curve.high), tuple(map(int, curve.rows)),
+        tuple(map(int, curve.rows[curve.stray])), None if step[0] is None else int(step[0]),
+        None if step[1] is None else int(step[1]), step[2],
+    )  # fmt: skip
+
+
+def _strays(found: Iterable[Curve]) -> list[StraySheet]:
+    """Return stray notes, the furthest off first."""
+    sheets = []
+    for curve in found:
+        about = QUANTITIES[curve.quantity]
+        how = COMPARED[about.measurement]
+        for i in np.flatnonzero(curve.stray):
+            value, due = float(curve.values[i]), float(curve.due[i])
+            why = (how.high if value >= due else how.low).format(abs(value - due))
+            z = float(curve.z[i])
+            sheets.append(StraySheet(int(curve.rows[i]), curve.quantity, about.unit, value, due, z, why))
+    return sorted(sheets, key=lambda s: (-abs(s.sigmas), s.dot, s.quantity))
+
+
+def _ladders(notes: Gathered, stray: np.ndarray) -> list[LadderSheet]:
+    sheets = []
+    for key, group in groupby(ladder(notes.table, stray), _step):
+        rungs = list(group)
+        apart = not any(_sessions(notes, r.lower) & _sessions(notes, r.upper) for r in rungs)
+        sentence = ladder_sentence(rungs)
+        if apart:
+            sentence += " They were recorded in different sessions: the level holds only if the gain stayed."
+        plain = tuple(RungSheet(*_step(r), round(r.pitch), r.level_db, r.brighter, r.level, r.brightness, r.lower,
+                                r.upper) for r in rungs)  # fmt: skip
+        sheets.append(LadderSheet(*key, sentence, apart, plain))
+    return sheets
+
+
+def _step(rung: Rung) -> tuple[str, str, str, str, str]:
+    return rung.instrument, rung.articulation, rung.mic, rung.softer, rung.louder
+
+
+def _sessions(notes: Gathered, rows: Iterable[int]) -> set[str]:
+    return {notes.dots[row].session for row in rows}
+
+
+def _repeat_sheet(one: Repeats, notes: Gathered) -> RepeatSheet:
+    table = notes.table
+    mine = (table.instrument == one.instrument) & (table.articulation == one.articulation)
+    mine &= (table.dynamic == one.dynamic) & (table.mic == one.mic)
+    typical = typical_of(notes, one.quantity, mine)
+    low, middle, high = (change_in_unit(one.quantity, size, typical) for size in (one.low, one.sigma, one.high))
+    return RepeatSheet(one.instrument, one.articulation, one.dynamic, one.mic, one.quantity,
+                       QUANTITIES[one.quantity].unit, middle, low, high, one.cells, one.notes)  # fmt: skip
+
+
+def _pairs(notes: Gathered) -> list[PairSheet]:
+    return [
+        PairSheet(p.first, p.second, p.alike, p.distance if np.isfinite(p.distance) else None, p.too_alike)
+        for p in pairs(notes.table) if np.isfinite(p.alike)
+    ]  # fmt: skip
+
+
+def _spreads(notes: Gathered) -> Iterable[tuple[Spread, SpreadSheet]]:
+    table = notes.table
+    part = table.cohort("instrument", "articulation")
+    for label in np.unique(part):
+        mine = np.flatnonzero(part == label)
+        factors = {name: labels[mine] for name, labels in notes.factors.items()}
+        instrument, articulation = str(table.instrument[mine[0]]), str(table.articulation[mine[0]])
+        for quantity, about in QUANTITIES.items():
+            values = measured(table, quantity)[mine]
+            found = spread(values, table.pitch[mine], table.dynamic[mine], factors)
+            typical = typical_of(notes, quantity, part == label)
+            sentence = spread_sentence(instrument, articulation, quantity, found, typical)
+            shares = tuple(_share_sheet(s, quantity, typical) for s in found.shares)
+            sigma = change_in_unit(quantity, found.sigma, typical) if np.isfinite(found.sigma) else None
+            yield found, SpreadSheet(
+                instrument, articulation, quantity, about.unit, typical if np.isfinite(typical) else None, sigma,
+                found.notes, sentence, shares, tuple(map(int, mine[found.strays])),
+            )  # fmt: skip
+
+
+def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
+    """Return a share with its effects in the unit: every pitch of the register, else the levels furthest off."""
+    effects = share.effects
+    if share.factor != REGISTER:
+        effects = tuple(sorted(effects, key=lambda one: (-abs(one[1]), one[0]))[:LEVELS])
+    told = not share.why_not
+    return ShareSheet(
+        share.factor, share.levels, share.share if told else None, share.low if told else None,
+        share.high if told else None,
+        tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects), share.why_not,
+    )  # fmt: skip
+
+
+def _plain(column: np.ndarray) -> tuple[float | None, ...]:
+    return tuple(float(v) if np.isfinite(v) else None for v in column)

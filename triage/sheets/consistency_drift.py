@@ -1,0 +1,65 @@
+"""Drift of a day as a report shows it: tuning, brightness, attack and doubt of each instrument against the clock.
+
+Where the set-up changes within a day, each set-up's own mean is taken out: a new seat is a step, no drift.
+"""
+
+import numpy as np
+
+from triage.judge.curves import QUANTITIES, in_unit, measured
+from triage.judge.drift import Day, Drift, drift, holm
+from triage.sheets.consistency_table import Gathered, typical_of
+from triage.sheets.consistency_values import DriftPoint, DriftSheet
+from triage.sheets.consistency_words import cell_words, change_in_unit, drift_sentence
+
+DRIFTING = ("tuning", "brightness", "attack", "doubt")
+ABSOLUTE = ("tuning", "doubt")  # should be the same whatever is played
+
+
+def drift_sheets(notes: Gathered, stray: np.ndarray) -> list[DriftSheet]:
+    """Return the drift of each instrument, day and quantity; what stands, stands with all tests counted."""
+    tested = [
+        (instrument, day, quantity, _drift(notes, quantity, rows, stray), rows)
+        for instrument in np.unique(notes.table.instrument)
+        for day in np.unique(notes.day)
+        if (rows := np.flatnonzero((notes.table.instrument == instrument) & (notes.day == day))).size
+        for quantity in DRIFTING
+    ]
+    stands = holm([found.trend.p if found.trend else float("nan") for *_, found, _ in tested])
+    return [_drift_sheet(notes, str(instrument), str(day), quantity, (found, rows), stand)
+            for (instrument, day, quantity, found, rows), stand in zip(tested, stands, strict=True)]  # fmt: skip
+
+
+def _drift(notes: Gathered, quantity: str, rows: np.ndarray, stray: np.ndarray) -> Drift:
+    values = notes.doubt if quantity == "doubt" else np.where(stray, np.nan, measured(notes.table, quantity))
+    table, cohort = notes.table, notes.table.cohort("articulation", "dynamic", "mic")
+    day = Day(*(c[rows] for c in (notes.hours, table.take, cohort, notes.factors["set-up"], table.pitch)))
+    return drift(values[rows], day, quantity in ABSOLUTE)
+
+
+def _drift_sheet(
+    notes: Gathered, instrument: str, day: str, quantity: str, found: tuple[Drift, np.ndarray], stands: bool
+) -> DriftSheet:
+    seen, rows = found
+    clock = bool(notes.clock[rows].all())
+    firsts = {str(take): int(row) for row, take in zip(rows[::-1], notes.table.take[rows][::-1], strict=True)}
+    points = [firsts[str(take)] for take in seen.takes]
+    names = (notes.dots[points[0]].take, notes.dots[points[-1]].take) if points else ("", "")
+    who = f"{cell_words(instrument)} on {day}"
+    typical = 1.0 if quantity == "doubt" else typical_of(notes, quantity, np.isin(np.arange(len(notes.table)), rows))
+    span = seen.last_h - seen.first_h
+    slopes = (seen.trend.low, seen.trend.high) if seen.trend else ()
+    ends = [_axis_change(quantity, slope * span, typical) for slope in slopes]
+    change = _axis_change(quantity, seen.change, typical) if seen.trend else None
+    shown = Drift(seen.trend, change or 0.0, seen.first_h, seen.last_h, seen.takes, seen.hours, seen.values,
+                  seen.adjusted, seen.why_not)  # fmt: skip
+    values = seen.values if quantity == "doubt" else in_unit(quantity, seen.values)
+    return DriftSheet(
+        instrument, day, quantity, "" if quantity == "doubt" else QUANTITIES[quantity].unit, clock, seen.adjusted,
+        change, ends[0] if ends else None, ends[1] if ends else None, seen.trend.p if seen.trend else None, stands,
+        drift_sentence(who, quantity, shown, clock, names, stands), seen.why_not,
+        tuple(DriftPoint(float(h), float(v), p) for h, v, p in zip(seen.hours, values, points, strict=True)),
+    )  # fmt: skip
+
+
+def _axis_change(quantity: str, change: float, typical: float) -> float:
+    return change if quantity == "doubt" else float(change_in_unit(quantity, change, typical))

@@ -1,0 +1,197 @@
+"""What a consistency report holds, as plain frozen values: numbers, words, tuples; None where it cannot be told.
+
+A ``Dot`` is one note; everything else names dots by their place in ``ConsistencyReport.dots``, so that whatever is
+drawn can be played. Values are in the unit beside them, shares and intervals from 0 to 1.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Dot:
+    """One note, where to hear it, and its five values (length in s, level in dBFS, brightness in Hz ...)."""
+
+    take_id: int
+    session: str
+    take: str
+    note: int
+    instrument: str
+    articulation: str
+    dynamic: str
+    mic: str
+    pitch_midi: int | None
+    start_s: float
+    end_s: float
+    values: tuple[float | None, ...]  # in the order of ConsistencyReport.quantities
+
+
+@dataclass(frozen=True)
+class CurveSheet:
+    """One quantity over the keyboard in one cohort; ``step`` is the greatest between two neighbouring pitches."""
+
+    instrument: str
+    articulation: str
+    dynamic: str
+    mic: str
+    quantity: str
+    unit: str
+    pitches: tuple[int, ...]
+    middle: tuple[float | None, ...]
+    expected: tuple[float | None, ...]
+    low: tuple[float | None, ...]
+    high: tuple[float | None, ...]
+    dots: tuple[int, ...]
+    strays: tuple[int, ...]
+    step_from: int | None
+    step_to: int | None
+    step: float | None
+
+
+@dataclass(frozen=True)
+class StraySheet:
+    """A note that lies apart from its neighbours in one quantity."""
+
+    dot: int
+    quantity: str
+    unit: str
+    found: float
+    expected: float
+    sigmas: float
+    why: str
+
+
+@dataclass(frozen=True)
+class RungSheet:
+    """One step between two dynamics at one pitch: rises, touches or falls in level and in brightness."""
+
+    instrument: str
+    articulation: str
+    mic: str
+    softer: str
+    louder: str
+    pitch_midi: int
+    level_db: float
+    brighter: float
+    level: str
+    brightness: str
+    lower: tuple[int, ...]
+    upper: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class LadderSheet:
+    """All steps between two dynamics, in words; ``apart`` says that they were never recorded in one session."""
+
+    instrument: str
+    articulation: str
+    mic: str
+    softer: str
+    louder: str
+    sentence: str
+    apart: bool
+    rungs: tuple[RungSheet, ...]
+
+
+@dataclass(frozen=True)
+class RepeatSheet:
+    """How far the repetitions of a cell spread: one sigma, with its 90 % interval."""
+
+    instrument: str
+    articulation: str
+    dynamic: str
+    mic: str
+    quantity: str
+    unit: str
+    sigma: float
+    low: float
+    high: float
+    cells: int
+    notes: int
+
+
+@dataclass(frozen=True)
+class PairSheet:
+    """Two notes of one cell and how alike they are, 1 as usual, 0 the same."""
+
+    first: int
+    second: int
+    alike: float
+    distance: float | None
+    too_alike: bool
+
+
+@dataclass(frozen=True)
+class ShareSheet:
+    """One factor's share of a spread, or why it cannot be told; ``effects`` are (level, how far off in the unit)."""
+
+    factor: str
+    levels: int
+    share: float | None
+    low: float | None
+    high: float | None
+    effects: tuple[tuple[str, float], ...]
+    why_not: str
+
+
+@dataclass(frozen=True)
+class SpreadSheet:
+    """Where the spread of one quantity of one articulation comes from."""
+
+    instrument: str
+    articulation: str
+    quantity: str
+    unit: str
+    typical: float | None
+    sigma: float | None
+    notes: int
+    sentence: str
+    shares: tuple[ShareSheet, ...]
+    strays: tuple[int, ...]  # dots that were left out
+
+
+@dataclass(frozen=True)
+class DriftPoint:
+    """One take in a drift: the hour on the clock (or its number), its value, and a dot of it to hear."""
+
+    hour: float
+    value: float
+    dot: int
+
+
+@dataclass(frozen=True)
+class DriftSheet:
+    """A quantity against the time on the clock over one day; ``clock`` is false where only the order is known."""
+
+    instrument: str
+    day: str
+    quantity: str
+    unit: str
+    clock: bool
+    adjusted: bool
+    change: float | None
+    low: float | None
+    high: float | None
+    p: float | None
+    found: bool
+    sentence: str
+    why_not: str
+    points: tuple[DriftPoint, ...]
+
+
+@dataclass(frozen=True)
+class ConsistencyReport:
+    """Everything: the sentences first, what they rest on after."""
+
+    sessions: tuple[str, ...]
+    days: tuple[str, ...]
+    rejected: int  # notes left out because people rejected them
+    quantities: tuple[str, ...]
+    sentences: tuple[str, ...]
+    dots: tuple[Dot, ...]
+    curves: tuple[CurveSheet, ...]
+    strays: tuple[StraySheet, ...]
+    ladders: tuple[LadderSheet, ...]
+    repeats: tuple[RepeatSheet, ...]
+    pairs: tuple[PairSheet, ...]
+    spreads: tuple[SpreadSheet, ...]
+    drifts: tuple[DriftSheet, ...]
