@@ -1,0 +1,62 @@
+"""The estimate of rejects still unheard: unbiased, and its interval covers, by simulation."""
+
+import numpy as np
+import pytest
+from scipy.stats import hypergeom
+
+from triage.errors import JudgeError
+from triage.judge.unheard import rejects_unheard
+
+
+def heard_to_the_middle(rng, bias, taught):
+    """A day of 400 takes: doubts off by a factor ``bias``; the head was heard in order, some of the tail by lot and
+    some because it would teach (the most uncertain ones that the lot had not drawn)."""
+    doubt = np.sort(rng.beta(0.4, 3.0, 400))[::-1]
+    truth = (rng.random(400) < np.clip(doubt * bias, 0, 1)).astype(float)
+    tail = np.arange(150, 400)
+    sampled = np.isin(tail, rng.choice(tail, 40, replace=False))
+    uncertain = np.argsort(np.abs(doubt[tail] - 0.5) + sampled)[:taught]
+    reject = np.where(sampled | np.isin(np.arange(250), uncertain), truth[tail], np.nan)
+    return doubt[tail], reject, sampled, truth[tail][np.isnan(reject)].sum()
+
+
+@pytest.mark.parametrize("bias, taught", [(1.0, 0), (0.4, 30), (2.0, 30)])
+def test_the_estimate_is_unbiased_and_covers_whatever_the_doubts_are_worth(bias, taught):
+    rng = np.random.default_rng(5)
+    off, covered, runs = [], 0, 500
+    for _ in range(runs):
+        doubt, reject, sampled, truth = heard_to_the_middle(rng, bias, taught)
+        found = rejects_unheard(doubt, reject, sampled)
+        off.append(found.expected - truth)
+        covered += found.low <= truth <= found.high
+    # 3.3 standard errors of the mean; exact intervals are conservative: 95 % is the least (less 3 standard errors).
+    assert abs(np.mean(off)) < 3.3 * np.std(off) / np.sqrt(runs)
+    assert covered / runs >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / runs)
+
+
+def test_without_a_sample_the_doubts_stand_alone_and_the_interval_says_nothing():
+    found = rejects_unheard(np.array([0.2, 0.1, 0.3]), np.full(3, np.nan), np.zeros(3, bool))
+    assert found.expected == pytest.approx(0.6)
+    assert (found.low, found.high) == (0, 3)
+
+
+def test_none_found_in_a_sample_bounds_the_rest_as_the_tables_do():
+    # 0 misses in 300 bounds the miss rate at 1.2 % two-sided (exact binomial, 95 %): from a tail of 30,000 the
+    # hypergeometric bound must come to the same.
+    reject = np.full(30_000, np.nan)
+    reject[:300] = 0
+    found = rejects_unheard(np.full(30_000, 0.01), reject, np.arange(30_000) < 300)
+    assert found.high / 29_700 == pytest.approx(0.012, abs=5e-4)
+    assert hypergeom.cdf(0, 30_000, found.high + 1, 300) <= 0.025
+
+
+def test_a_tail_heard_whole_leaves_nothing_to_estimate():
+    found = rejects_unheard(np.full(5, 0.5), np.array([1.0, 0, 0, 1, 0]), np.array([1, 1, 0, 0, 0], bool))
+    assert (found.expected, found.low, found.high) == (0.0, 0, 0)
+
+
+def test_what_cannot_be_is_refused():
+    with pytest.raises(JudgeError, match="within 0 and 1"):
+        rejects_unheard(np.array([1.2]), np.array([np.nan]), np.zeros(1, bool))
+    with pytest.raises(JudgeError, match="has no verdict"):
+        rejects_unheard(np.array([0.2]), np.array([np.nan]), np.ones(1, bool))

@@ -1,0 +1,37 @@
+"""The learning curve's own measures against published values, and the producer who gives the verdicts."""
+
+import numpy as np
+import pytest
+
+from tests.training.told import made_session
+from training.learning_evaluation import calibration_error
+from training.producer import say
+from triage.scoring import table_of
+
+
+def test_the_calibration_error_of_the_worked_example():
+    # Twelve outcomes, five equal-width bins: 0.175, computed by hand from the definition.
+    outcomes = np.array([0, 0, 0, 0, 1, 0, 1, 1, 1, 1, 1, 0])
+    said = np.array([0.05, 0.15, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 0.95])
+    assert calibration_error(said, outcomes, bins=5) == pytest.approx(0.175)
+
+
+def test_a_doubt_that_is_a_frequency_has_no_calibration_error():
+    rng = np.random.default_rng(1)
+    doubt = rng.random(200_000)
+    assert calibration_error(doubt, rng.random(200_000) < doubt) < 0.006
+
+
+def test_the_producer_says_what_is_true_but_for_his_slips():
+    takes, _ = made_session(4, takes=200)
+    table = table_of(takes)
+    truth = {
+        take.name: {"fault": {"kind": "length", "note": 3} if i % 4 == 0 else None,
+                    "notes": [{"note": n.number, "onset_s": n.start_s + 0.01} for n in take.notes]}
+        for i, take in enumerate(takes)
+    }  # fmt: skip
+    said = say(list(truth), truth, table, 0.05, 0.8, np.random.default_rng(2))
+    wrong = [one for one in said if (one.verdict == "reject") != bool(truth[one.take]["fault"])]
+    assert len(said) == 200 and 3 <= len(wrong) <= 20
+    named = [one for one in said if one.note is not None]
+    assert {(one.note, one.reason) for one in named} == {(3, "length")} and 30 <= len(named) <= 50

@@ -1,0 +1,265 @@
+"""Candidates: ways to learn from verdicts, the simplest first, all of them moving the shipped doubt.
+
+Each starts as the shipped doubt and is held to it by a Gaussian prior, so that few verdicts move it little and many
+take over (maximum a posteriori). A word about a whole take is learnt as what it says: 1 - prod(1 - p) over its notes
+was a reject, or prod(1 - p) was none (multiple-instance likelihood).
+
+weights  the weights of the evidence, still never negative
+linear   and a linear term of the note's relative vector
+head     and a small hidden layer over vector and evidence
+trees    gradient boosting over evidence, vector and the doubt, mixed in by how many rejects there are
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import torch
+from scipy.optimize import minimize
+from sklearn.ensemble import HistGradientBoostingClassifier
+
+from training.verdict_examples import ANY, VerdictExamples
+from triage.config import Strict
+from triage.judge.doubt import FINE, DoubtModel
+from triage.judge.learned import LEAST, LearnedDoubt
+
+CANDIDATES = ("weights", "linear", "trees", "head")  # in order of simplicity
+
+
+class FitConfig(Strict):
+    """How tightly the shipped doubt leads; each is a standard deviation of the prior, in units of its input."""
+
+    weight: float
+    offset: float
+    slope: float
+    hidden: float
+    units: int
+    components: int
+    trees_half: float  # rejects at which trees and the rest count the same
+    seed: int
+
+
+@dataclass(frozen=True)
+class Bags:
+    """All words of some sessions, flat: ``bag`` numbers the word that each row belongs to."""
+
+    matrix: np.ndarray  # (row, evidence)
+    components: np.ndarray  # (row, component)
+    bag: np.ndarray  # (row,)
+    rejected: np.ndarray  # (bag,)
+    kind: np.ndarray  # (bag,) column of the kind, -1 for any
+
+
+def basis_of(sessions: Sequence[VerdictExamples], components: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the directions in which relative vectors vary most [shape=(dimension, component)] and how far."""
+    vectors = np.concatenate([one.relative for one in sessions]).astype(float)
+    second = vectors.T @ vectors / max(1, len(vectors))
+    values, axes = np.linalg.eigh(second)
+    count = min(components, len(values))
+    return axes[:, ::-1][:, :count], np.sqrt(np.maximum(values[::-1][:count], 1e-9))
+
+
+def bags_of(
+    sessions: Sequence[VerdictExamples], kinds: Sequence[str], basis: np.ndarray, spread: np.ndarray
+) -> Bags:
+    """Return all words of the sessions as one flat set."""
+    rows = [(one, own) for one in sessions for own in one.rows]
+    words = [word for one in sessions for word in one.words]
+    column = {kind: i for i, kind in enumerate(kinds)}
+    width = len(sessions[0].evidence.names)
+    matrix = [one.evidence.matrix[own] for one, own in rows]
+    vectors = [(one.relative[own] @ basis) / spread for one, own in rows]
+    return Bags(
+        np.concatenate([np.zeros((0, width)), *matrix]), np.concatenate([np.zeros((0, len(spread))), *vectors]),
+        np.repeat(np.arange(len(rows)), [len(own) for _, own in rows]),
+        np.array([word.rejected for word in words], float),
+        np.array([column.get(word.kind, -1) if word.kind != ANY else -1 for word in words], int),
+    )  # fmt: skip
+
+
+def learn(
+    form: str, shipped: DoubtModel, sessions: Sequence[VerdictExamples], config: FitConfig, encoder: str
+) -> LearnedDoubt:
+    """Fit one candidate on the words of some sessions; nothing else of other sessions is looked at."""
+    kinds = [str(kind) for kind in shipped.classifier.classes_ if kind != FINE]
+    order = [list(shipped.classifier.classes_).index(kind) for kind in (FINE, *kinds)]
+    coefficients, intercepts = shipped.classifier.coef_[order], shipped.classifier.intercept_[order]
+    coefficients, intercepts = coefficients - coefficients[0], intercepts - intercepts[0]
+    basis, spread = basis_of(sessions, config.components)
+    bags = bags_of(sessions, kinds, basis, spread)
+    every = np.concatenate([one.evidence.matrix for one in sessions])
+    scale = np.sqrt((every**2).mean(axis=0)) + 1e-6
+    fitted = _fitted(form, (coefficients, intercepts), bags, scale, config, [kind == "noise" for kind in kinds])
+    weights, offsets, shift = fitted
+    return LearnedDoubt(
+        "", shipped.names, encoder, (FINE, *kinds), weights, offsets, shipped.certain, basis, spread, shift
+    )
+
+
+def _fitted(
+    form: str, prior: tuple[np.ndarray, np.ndarray], bags: Bags, scale: np.ndarray, config: FitConfig,
+    noise: list[bool],
+) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:  # fmt: skip
+    coefficients, intercepts = prior
+    if not len(bags.rejected):
+        return coefficients, intercepts, {"form": "none"}
+    weights, offsets, shift = _maximum(form, coefficients * scale, intercepts, bags, scale, config, noise)
+    weights = weights / scale
+    if form == "trees":
+        shift = _trees(bags, weights, offsets, config, noise)
+    return weights, offsets, shift
+
+
+def _maximum(
+    form: str, prior: np.ndarray, intercepts: np.ndarray, bags: Bags, scale: np.ndarray, config: FitConfig,
+    noise: list[bool],
+) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:  # fmt: skip
+    """Return the most probable weights, offsets and shift; L-BFGS-B keeps the weights from being negative."""
+    parts = _starts(form, prior, intercepts, bags, config)
+    flat = np.concatenate([start.ravel() for start, _, _ in parts.values()])
+    bounds = [bound for start, _, least in parts.values() for bound in [(least, None)] * start.size]
+    tensors = [torch.from_numpy(array) for array in (bags.matrix / scale, bags.components, bags.bag, bags.rejected)]
+    kind, silent = torch.from_numpy(bags.kind), torch.tensor(noise)
+
+    def loss(values: np.ndarray) -> tuple[float, np.ndarray]:
+        point = torch.from_numpy(values).requires_grad_()
+        own, at = {}, 0
+        held = torch.zeros((), dtype=torch.float64)
+        for name, (start, sigma, _) in parts.items():
+            own[name] = point[at : at + start.size].reshape(start.shape)
+            centre = torch.from_numpy(start) if name in ("weights", "offsets") else torch.zeros(start.shape)
+            held = held + (((own[name] - centre) / sigma) ** 2).sum() / 2
+            at += start.size
+        total = held - _log_likelihood(own, tensors, kind, silent)
+        return float(total.detach()), torch.autograd.grad(total, point)[0].numpy().copy()
+
+    found = minimize(loss, flat, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 300}).x
+    own, at = {}, 0
+    for name, (start, _, _) in parts.items():
+        own[name] = found[at : at + start.size].reshape(start.shape)
+        at += start.size
+    shift: dict[str, Any] = {"form": "none"}
+    if form == "linear":
+        shift = {"form": "linear", "slopes": own["slopes"]}
+    elif form == "head":
+        shift = {"form": "head", "scale": scale, **{name: own[name] for name in ("w1", "b1", "w2")}}
+    zero = np.zeros((1, prior.shape[1]))
+    return np.concatenate([zero, own["weights"]]), np.concatenate([[0.0], own["offsets"]]), shift
+
+
+def _starts(
+    form: str, prior: np.ndarray, intercepts: np.ndarray, bags: Bags, config: FitConfig
+) -> dict[str, tuple[np.ndarray, float, float | None]]:
+    """Return each part's start, the prior's standard deviation, and the least value it may take."""
+    parts: dict[str, tuple[np.ndarray, float, float | None]] = {
+        "weights": (prior[1:].copy(), config.weight, 0.0), "offsets": (intercepts[1:].copy(), config.offset, None),
+    }  # fmt: skip
+    width = bags.components.shape[1]
+    if form == "linear":
+        parts["slopes"] = (np.zeros(width), config.slope, None)
+    if form == "head":
+        rng = np.random.default_rng(config.seed)
+        inputs = width + bags.matrix.shape[1]
+        parts["w1"] = (rng.normal(0, 0.5 / np.sqrt(inputs), (inputs, config.units)), config.hidden, None)
+        parts["b1"] = (np.zeros(config.units), 1.0, None)
+        parts["w2"] = (np.zeros(config.units) + 1e-3, config.slope, None)
+    return parts
+
+
+def _log_likelihood(
+    own: dict[str, torch.Tensor], tensors: Sequence[torch.Tensor], kind: torch.Tensor, noise: torch.Tensor
+) -> torch.Tensor:
+    """Return sum over words of r log(1 - prod(1 - p_kind)) + (1 - r) log prod(p_fine)."""
+    matrix, components, bag, rejected = tensors
+    score = matrix @ own["weights"].T + own["offsets"]
+    log_p = torch.log_softmax(torch.cat([torch.zeros(len(score), 1, dtype=score.dtype), score], 1), 1)
+    each, fine = log_p[:, 1:].exp(), log_p[:, 0].exp()
+    if "slopes" in own or "w1" in own:
+        each, fine = _moved(own, matrix, components, each, noise)
+    of_kind = kind[bag]
+    named = each.gather(1, of_kind.clamp(min=0)[:, None])[:, 0]
+    bad = torch.where(of_kind < 0, each.sum(1), named).clamp(max=1 - LEAST)
+    count = len(rejected)
+    none_bad = torch.zeros(count, dtype=bad.dtype).index_add(0, bag, torch.log1p(-bad))
+    all_fine = torch.zeros(count, dtype=bad.dtype).index_add(0, bag, fine.clamp(min=LEAST).log())
+    some_bad = torch.log((1 - none_bad.exp()).clamp(min=LEAST))
+    return (rejected * some_bad + (1 - rejected) * all_fine).sum()
+
+
+def _moved(
+    own: dict[str, torch.Tensor], matrix: torch.Tensor, components: torch.Tensor, each: torch.Tensor,
+    noise: torch.Tensor,
+) -> tuple[torch.Tensor, torch.Tensor]:  # fmt: skip
+    """Return the kinds and what is fine after the shift, as ``learned.moved_kinds`` computes them."""
+    delta = components @ own["slopes"] if "slopes" in own else (
+        torch.tanh(torch.cat([components, matrix], 1) @ own["w1"] + own["b1"]) @ own["w2"]
+    )  # fmt: skip
+    bad = each[:, ~noise].sum(1).clamp(LEAST, 1 - LEAST)
+    quiet = torch.maximum(1 - each[:, noise].sum(1), bad + LEAST)
+    now = quiet * torch.sigmoid(torch.log(bad / (quiet - bad)) + delta)
+    each = torch.where(noise[None, :], each, each * (now / bad)[:, None])
+    return each, (quiet - now).clamp(min=LEAST)
+
+
+def _trees(
+    bags: Bags, weights: np.ndarray, offsets: np.ndarray, config: FitConfig, noise: list[bool]
+) -> dict[str, Any]:
+    """Return gradient boosting over the rows; a bad take's reject is shared out by how doubtful each note was."""
+    score = bags.matrix @ weights.T + offsets
+    each = np.exp(score - np.logaddexp.reduce(score, axis=1)[:, None])[:, 1:]
+    played = each[:, ~np.array(noise)].sum(axis=1).clip(LEAST, 1 - LEAST)
+    odds = np.log(played / np.clip(1 - each.sum(axis=1), LEAST, None))
+    about_noise = (bags.kind >= 0) & np.array(noise)[np.clip(bags.kind, 0, None)]
+    some = 1 - np.exp(np.bincount(bags.bag, np.log1p(-played), len(bags.rejected)))
+    share = bags.rejected[bags.bag] * np.clip(played / np.clip(some[bags.bag], LEAST, None), 0, 1)
+    use = ~(about_noise[bags.bag] & (bags.rejected[bags.bag] > 0))  # a noise says nothing of the playing
+    rejects = float(bags.rejected[~about_noise].sum())
+    if rejects < 2 or use.sum() < 20 or (share[use] < 0.5).sum() < 2:
+        return {"form": "none"}
+    inputs = np.column_stack([bags.matrix, bags.components, odds])[use]
+    trees = HistGradientBoostingClassifier(
+        max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=10, l2_regularization=5.0,
+        random_state=config.seed,
+    )  # fmt: skip
+    twice = np.concatenate([inputs, inputs])
+    truth = np.repeat([1, 0], len(inputs))
+    trees.fit(twice, truth, sample_weight=np.concatenate([share[use], 1 - share[use]]) + 1e-9)
+    return {"form": "trees", "trees": trees, "share": rejects / (rejects + config.trees_half)}
+
+
+def calibrate(held_out: Sequence[tuple[LearnedDoubt, VerdictExamples]]) -> tuple[float, float]:
+    """Return slope and level that calibrate a candidate, from what it said of sessions that it did not learn from.
+
+    Platt's two numbers by the same likelihood of words, with a prior at slope 1 and level 0 (0.3 and 0.5 wide).
+    """
+    doubts = [(one.probabilities(own.evidence, own.relative)[1].sum(axis=1), own) for one, own in held_out]
+    log_odds = [np.log(np.clip(p, LEAST, 1 - LEAST) / (1 - np.clip(p, LEAST, 1 - LEAST))) for p, _ in doubts]
+    rows = [odds[own] for odds, (_, one) in zip(log_odds, doubts, strict=True) for own in one.rows]
+    if not rows:
+        return 1.0, 0.0
+    x, bag = np.concatenate(rows), np.repeat(np.arange(len(rows)), [len(own) for own in rows])
+    rejected = np.array([word.rejected for _, one in doubts for word in one.words])
+
+    def loss(point: np.ndarray) -> float:
+        none = np.bincount(bag, -np.logaddexp(0, point[0] * x + point[1]), len(rejected))
+        some = np.log(np.clip(-np.expm1(none), LEAST, 1))
+        return float(((point - [1, 0]) ** 2 / [0.18, 0.5]).sum() - (rejected * some + (1 - rejected) * none).sum())
+
+    found = minimize(loss, np.array([1.0, 0.0]), method="Nelder-Mead").x
+    return float(found[0]), float(found[1])
+
+
+def log_loss(model: LearnedDoubt, sessions: Sequence[VerdictExamples]) -> list[float]:
+    """Return the mean log loss of the words of each session, whatever the reason named."""
+    losses = []
+    for one in sessions:
+        bad = np.clip(model.probabilities(one.evidence, one.relative)[1].sum(axis=1), LEAST, 1 - LEAST)
+        own = []
+        for word, rows in zip(one.words, one.rows, strict=True):
+            none = float(np.log1p(-bad[rows]).sum())
+            own.append(-(word.rejected * np.log(max(-np.expm1(none), LEAST)) + (1 - word.rejected) * none))
+        losses.append(float(np.mean(own)) if own else np.nan)
+    return losses
+
+

@@ -1,0 +1,187 @@
+"""How fast verdicts teach: ``python -m training.learning_evaluation --recordings FOLDER`` prints the curve.
+
+A producer says of built sessions what their truth says, with slips (training/producer.py), take after take in ranked
+order; after so many verdicts the tool is retrained as `triage retrain` does it and ranks sessions that it has not
+met: later ones of the same instruments, and those of the held-back instrument of configs/holdout.toml. Beside it
+stands the shipped doubt, which learns nothing.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import typer
+
+from training.evaluate import HoldoutConfig, orders
+from training.examples import Ears, Heard, Order, ears, hear_all
+from training.producer import say
+from training.ranked import mean_and_error
+from training.scores import auroc, work_saved
+from training.selection import RetrainingConfig, build, take_doubts
+from training.verdict_examples import VerdictExamples, examples_of_session
+from triage.config import Strict, read_toml, shipped
+from triage.encoding import encoder_in_use
+from triage.judge.doubt import DoubtModel, load_model
+from triage.judge.learned import LearnedDoubt
+from triage.placing import place
+
+ECE_BINS = 10
+
+
+class SessionsConfig(Strict):
+    """Sessions to build beside those of configs/development.toml, with its faults."""
+
+    count: int
+    seed: int
+
+
+class LearningConfig(Strict):
+    """All of configs/learning.toml."""
+
+    counts: tuple[int, ...]
+    orders: int
+    slips: float
+    named: float
+    seed: int
+    taught: SessionsConfig
+    later: SessionsConfig
+
+
+@dataclass(frozen=True)
+class Known:
+    """A session as examples without words, with its takes' truth in ranked order."""
+
+    examples: VerdictExamples
+    heard: Heard
+    ranked: list[str]
+
+
+def known(heard: Heard, name: str, model: DoubtModel) -> Known:
+    """Return what there is to say something of in a session, the most doubtful take first."""
+    takes, _, _ = place(heard.takes, heard.a4_hz)
+    examples = examples_of_session(name, takes, [])
+    doubts = take_doubts(model, examples)
+    return Known(examples, heard, sorted(doubts, key=lambda take: -doubts[take]))
+
+
+def teach(sessions: Sequence[Known], count: int, config: LearningConfig, seed: int) -> list[VerdictExamples]:
+    """Return the examples of the first ``count`` verdicts over sessions in a random order."""
+    rng = np.random.default_rng([config.seed, seed])
+    told = []
+    for i in rng.permutation(len(sessions)):
+        one = sessions[i]
+        order = one.ranked[: max(0, count)]
+        count -= len(order)
+        if order:
+            said = say(order, one.heard.truth, one.examples.table, config.slips, config.named, rng)
+            takes, _, _ = place(one.heard.takes, one.heard.a4_hz)
+            told.append(examples_of_session(one.examples.session, takes, said))
+    return told
+
+
+def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Known]) -> dict[str, float]:
+    """Return how well a model ranks takes whose trouble is none of the files', and how true its doubts are."""
+    from training.mishaps import MISHAPS
+
+    ranked, saved, doubts, bad = [], [], [], []
+    for one in sessions:
+        said = take_doubts(model, one.examples)
+        faults = {take: truth["fault"] for take, truth in one.heard.truth.items()}
+        names = [take for take in one.ranked if not (faults[take] and faults[take]["kind"] in MISHAPS)]
+        own, truth = np.array([said[take] for take in names]), np.array([faults[take] is not None for take in names])
+        if truth.any() and not truth.all():
+            ranked.append(auroc(truth, own))
+            saved.append(work_saved(truth, own))
+        doubts.append(own)
+        bad.append(truth)
+    return {"auroc": float(np.mean(ranked)), "work_saved": float(np.mean(saved)),
+            "ece": calibration_error(np.concatenate(doubts), np.concatenate(bad))}
+
+
+def calibration_error(doubt: np.ndarray, rejected: np.ndarray, bins: int = ECE_BINS) -> float:
+    """Return the expected calibration error over bins of equal width: sum_b n_b / n |mean doubt - share rejected|.
+
+    Naeini, Cooper and Hauskrecht, AAAI 2015.
+    """
+    bin_ = np.minimum((doubt * bins).astype(int), bins - 1)
+    parts = [bin_ == b for b in np.unique(bin_)]
+    return float(sum(part.mean() * abs(doubt[part].mean() - rejected[part].mean()) for part in parts))
+
+
+def curve(
+    taught: Sequence[Known], tests: dict[str, Sequence[Known]], config: LearningConfig, how: RetrainingConfig
+) -> list[dict[str, Any]]:
+    """Return one row for each number of verdicts and test set: learnt, shipped, and their difference."""
+    prior, encoder, rows = load_model(), encoder_in_use().name, []
+    before = {name: scores(prior, sessions) for name, sessions in tests.items()}
+    for count in config.counts:
+        models = [
+            build(told, prior, how, encoder).model if (told := teach(taught, count, config, order)) else prior
+            for order in range(config.orders)
+        ]
+        for name, sessions in tests.items():
+            found = [scores(model, sessions) for model in models]
+            row: dict[str, Any] = {"verdicts": count, "on": name}
+            for key in ("auroc", "work_saved", "ece"):
+                row[key] = mean_and_error([one[key] for one in found])
+                row[f"{key}_shipped"] = before[name][key]
+            rows.append(row)
+    return rows
+
+
+def printed(rows: Sequence[dict[str, Any]]) -> str:
+    """Return the curve as Markdown."""
+    head = ("verdicts", "on", "AUROC", "shipped", "work saved", "shipped", "calibration error", "shipped")
+    body = [
+        (str(row["verdicts"]), row["on"], *(
+            text for key in ("auroc", "work_saved", "ece")
+            for text in (f"{row[key][0]:.3f} ± {row[key][1]:.3f}", f"{row[f'{key}_shipped']:.3f}")
+        ))
+        for row in rows
+    ]  # fmt: skip
+    lines = ["| " + " | ".join(head) + " |", "|---" * len(head) + "|"]
+    return "\n".join([*lines, *("| " + " | ".join(cells) + " |" for cells in body)])
+
+
+def orders_of(development: HoldoutConfig, own: SessionsConfig) -> list[Order]:
+    """Return sessions as configs/development.toml builds them, with other seeds."""
+    return orders(development.model_copy(update={"count": own.count, "seed": own.seed}))
+
+
+def main(
+    recordings: Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")],
+    config_file: Annotated[Path | None, typer.Option("--config", help="Recipe; else configs/learning.toml")] = None,
+    encoders: Annotated[Path | None, typer.Option(help="Folder with development.toml's [encoders]")] = None,
+    held_back: Annotated[bool, typer.Option(help="On the held-back instrument too")] = False,
+    cache: Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")] = None,
+    out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
+) -> None:
+    """Print how good the queue is after 0, 5, 10 … verdicts, beside the shipped doubt."""
+    config = read_toml(config_file or shipped("configs/learning.toml"), LearningConfig)
+    how = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
+    development = read_toml(shipped("configs/development.toml"), HoldoutConfig)
+    by, prior = ears(encoders, development.encoders), load_model()
+
+    def heard(wanted: list[Order], recipe: str, listener: Ears) -> list[Known]:
+        found = hear_all(shipped(recipe), recordings, wanted, cache, listener)
+        return [known(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
+                for one, order in zip(found, wanted, strict=True)]  # fmt: skip
+
+    taught = heard(orders_of(development, config.taught), development.recipe, by)
+    tests: dict[str, Sequence[Known]] = {
+        "later sessions": heard(orders_of(development, config.later), development.recipe, by)
+    }
+    if held_back:
+        holdout = read_toml(shipped("configs/holdout.toml"), HoldoutConfig)
+        tests["another instrument"] = heard(orders(holdout), holdout.recipe, Ears())
+    rows = curve(taught, tests, config, how)
+    print(printed(rows))
+    if out:
+        out.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    typer.run(main)

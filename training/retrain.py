@@ -1,0 +1,232 @@
+"""`triage retrain`: learns from every verdict in the store and says whether what it learnt is better.
+
+Verdicts → examples (verdict_examples.py) → a candidate chosen and calibrated on sessions held out (selection.py,
+candidates.py) → compared with the model in use and with the shipped doubt (comparing.py) → kept as a version in the
+store, tracked with MLflow, put to use if the rule of configs/retraining.toml or the producer says so.
+"""
+
+import hashlib
+import json
+import tempfile
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import typer
+from sqlalchemy import Engine
+
+from training.agreeing import agreement_of
+from training.candidates import learn
+from training.comparing import Compared, Situation, compare
+from training.curves import calibration_page, curve_page
+from training.selection import Chosen, RetrainingConfig, better, build, leaks
+from training.tracking import Run, tracked
+from training.verdict_examples import VerdictExamples, examples_of_session
+from triage import __version__
+from triage.config import read_toml, shipped
+from triage.encoding import encoder_in_use
+from triage.errors import JudgeError
+from triage.judge.doubt import DoubtModel, load_model
+from triage.judge.learned import LearnedDoubt, to_bytes
+from triage.opening import StoreOption, login, opened_store
+from triage.placing import place
+from triage.printing import Form, json_text, put, say, table_text
+from triage.silence import audible, grouped, rank_again
+from triage.store.engine import reading, writing
+from triage.store.harmless import marks
+from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
+from triage.store.recording import sessions
+from triage.store.records import VerdictRecord
+from triage.store.reloading import heard_takes
+from triage.store.verdicts import verdicts
+
+EXPERIMENT = "take-triage verdicts"
+REGISTERED = "take-triage-doubt"
+HEAR_AGAIN = 50  # contradictions that a card lists
+MEASURES = ("auroc", "average_precision", "work_saved", "brier")
+
+
+@dataclass(frozen=True)
+class Told:
+    """All sessions with verdicts: their examples, and the verdicts themselves by session."""
+
+    examples: list[VerdictExamples]
+    verdicts: dict[str, tuple[VerdictRecord, ...]]
+    earlier: list[VerdictExamples]  # only with what the model in use had been told
+
+
+def retrain(
+    use: Annotated[
+        bool | None, typer.Option("--use/--no-use", help="Put it to use whatever the comparison says, or not at all")
+    ] = None,
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who retrains; else who is logged in")] = None,
+    config_file: Annotated[Path | None, typer.Option("--config", help="Another configs/retraining.toml")] = None,
+    form: Annotated[Form, typer.Option("--format", help="table or json")] = Form.table,
+    store: StoreOption = None,
+) -> None:
+    """Train on the verdicts. The new model is compared with the one in use and put to use only if it is better.
+
+    Example: triage retrain --by anna
+    """
+    config = read_toml(config_file or shipped("configs/retraining.toml"), RetrainingConfig)
+    with opened_store(store) as engine:
+        report = retrained(engine, config, by or login(), use)
+    if form is Form.json:
+        put(json_text(report))
+    else:
+        put(printed(report))
+
+
+def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | None = None) -> dict[str, Any]:
+    """Train, compare, keep and track one model; return what there is to say of it."""
+    prior, encoder = load_model(), encoder_in_use().name
+    told = gather_told(engine)
+    count = sum(len(one.words) for one in told.examples)
+    if not count:
+        raise JudgeError("no verdict to learn from yet: give some at the desk or with `triage verdict`")
+    with reading(engine) as db:
+        in_use = version_in_use(db)
+        form = next((m.card["form"] for m in models(db) if m.version == in_use), None)
+    _check_no_leak(told, prior, config, encoder)
+    say(f"learning from {count} words on {len(told.examples)} sessions")
+    compared = compare(told.examples, told.earlier, form, Situation(prior, config, encoder))
+    chosen = build(told.examples, prior, config, encoder)
+    made_at = datetime.now(UTC)
+    version = f"verdicts-{made_at:%Y%m%d-%H%M%S}-{data_hash(told)[:6]}"
+    model = replace(chosen.model, version=version)
+    put_to_use = better(compared.against_in_use, config.rule) if use is None else use
+    card = card_of(version, told, chosen, compared, config, in_use, put_to_use)
+    with tracked(EXPERIMENT, version) as run:
+        _track(run, card, model, compared, told)
+    card["run"], card["problems"] = run.run_id, run.problems
+    data = to_bytes(model)
+    stored = StoredModel(version, made_at, by, encoder, hashlib.sha256(data).hexdigest(), card)
+    with writing(engine) as db:
+        add_model(db, stored, data)
+        if put_to_use:
+            use_model(db, version, made_at, by)
+    if put_to_use:
+        rank_everything(engine)
+    for line in run.problems:
+        say(line)
+    return card
+
+
+def gather_told(engine: Engine) -> Told:
+    """Return the examples of every session that somebody said something of."""
+    with reading(engine) as db:
+        in_use = version_in_use(db)
+        since = next((m.made_at for m in models(db) if m.version == in_use), None)
+        all_sessions = sessions(db)
+    examples, said, earlier = [], {}, []
+    for session in all_sessions:
+        with reading(engine) as db:
+            own = verdicts(db, session.id)
+            heard = grouped(heard_takes(db, session.id), marks(db)) if own else []
+        if not own:
+            continue
+        takes = audible(place(heard, session.a4_hz)[0])
+        examples.append(examples_of_session(session.name, takes, own))
+        said[session.name] = own
+        if since is not None:
+            before = [one for one in own if one.at <= since]
+            earlier.append(examples_of_session(session.name, takes, before))
+    return Told(examples, said, earlier)
+
+
+def card_of(
+    version: str, told: Told, chosen: Chosen, compared: Compared, config: RetrainingConfig, in_use: str | None,
+    put_to_use: bool,
+) -> dict[str, Any]:  # fmt: skip
+    """Return what is kept of a training beside the model: data, config, scores, and whether it was put to use."""
+    mean = {
+        name: {m: float(np.mean([row[m] for row in rows])) for m in MEASURES} if rows else None
+        for name, rows in compared.scores.items()
+    }
+    words = [word for one in told.examples for word in one.words]
+    return {
+        "version": version, "tool": __version__, "form": chosen.form,
+        "sessions": [one.session for one in told.examples],
+        "words": len(words), "rejects": int(sum(word.rejected >= 0.5 for word in words)),
+        "people": sorted({said.by for own in told.verdicts.values() for said in own}), "data": data_hash(told),
+        "held_out_log_loss": chosen.losses, "calibration": {"slope": chosen.model.slope, "level": chosen.model.level},
+        "scores": mean, "against_in_use": asdict(compared.against_in_use) | {"in_use": in_use or SHIPPED},
+        "against_shipped": asdict(compared.against_shipped), "agreement": agreement_of(told.verdicts),
+        "contradictions": [vars(one) for one in compared.contradictions[:HEAR_AGAIN]],
+        "put_to_use": put_to_use, "config": config.model_dump(mode="json"),
+    }  # fmt: skip
+
+
+def data_hash(told: Told) -> str:
+    """Return a digest of every verdict that was learnt from, in order."""
+    lines = [
+        f"{session}\t{said.take}\t{said.note}\t{said.verdict}\t{said.reason}\t{said.by}\t{said.at.isoformat()}"
+        for session, own in sorted(told.verdicts.items()) for said in own
+    ]  # fmt: skip
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+
+def rank_everything(engine: Engine) -> None:
+    """Judge every session again with the model now in use; no audio is read."""
+    with reading(engine) as db:
+        every = sessions(db)
+    for done, session in enumerate(every, start=1):
+        rank_again(engine, session)
+        say(f"judged session {done} of {len(every)}")
+
+
+def printed(card: dict[str, Any]) -> str:
+    """Return the report for a person."""
+    rows = [
+        (name, *(f"{scores[m]:.3f}" for m in MEASURES)) if scores else (name, *("-" for _ in MEASURES))
+        for name, scores in card["scores"].items()
+    ]
+    found = card["against_in_use"]
+    text = table_text(
+        f"{card['version']}: {card['form']}, learnt from {card['words']} words on {len(card['sessions'])} sessions",
+        ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)), rows,
+    )  # fmt: skip
+    if found["sessions"]:
+        text += (
+            f"{card['config']['rule']['measure'].replace('_', ' ')} against {found['in_use']}: {found['mean']:+.3f}, "
+            f"{found['low']:+.3f} to {found['high']:+.3f} over {found['sessions']} sessions\n"
+        )
+    else:
+        text += "too few sessions with accepts and rejects to compare: nothing can be said of better or worse yet\n"
+    told = "put to use" if card["put_to_use"] else (
+        "not put to use: not better beyond chance; `triage models --use VERSION` does it all the same"
+    )  # fmt: skip
+    return text + told + "\n"
+
+
+def _check_no_leak(told: Told, prior: DoubtModel, config: RetrainingConfig, encoder: str) -> None:
+    """Refuse to go on if anything of held-out sessions reaches a model: its numbers would be worth nothing."""
+    if len(told.examples) < 2:
+        return
+
+    def fitted(all_of_them: Sequence[VerdictExamples], inside: Sequence[int]) -> LearnedDoubt:
+        return learn("linear", prior, [all_of_them[i] for i in inside], config.fit, encoder)
+
+    if leaks(fitted, told.examples, [len(told.examples) - 1]):
+        raise JudgeError("what is held out reached the training: this is a fault of the tool, nothing was changed")
+
+
+def _track(run: Run, card: dict[str, Any], model: LearnedDoubt, compared: Compared, told: Told) -> None:
+    run.settings(card["config"] | {name: card[name] for name in ("data", "form", "words", "rejects", "tool")})
+    for name, scores in card["scores"].items():
+        run.numbers({f"{name.replace(' ', '_')}/{m}": value for m, value in (scores or {}).items()})
+    run.numbers({f"held_out_log_loss/{form}": loss for form, loss in card["held_out_log_loss"].items()})
+    for name, rows in compared.scores.items():
+        for step, row in enumerate(rows):
+            run.numbers({f"session/{name.replace(' ', '_')}": row["auroc"]}, step)
+    run.text("calibration.html", calibration_page(compared.held_out))
+    run.text("sessions.html", curve_page(compared.scores))
+    run.text("card.json", json.dumps(card, indent=1))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "model.skops"
+        path.write_bytes(to_bytes(model))
+        run.file(path)
+    run.register(REGISTERED, "model.skops", f"{card['version']}, {card['words']} words")

@@ -1,0 +1,82 @@
+"""The command `triage models`: which versions there are, what they were trained on, how good, which is in use."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+import typer
+
+from triage.opening import FormOption, StoreOption, login, opened_store
+from triage.printing import Form, csv_text, json_text, put, say, table_text
+from triage.store.engine import reading, writing
+from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
+from triage.store.recording import sessions
+
+SCORES = ("auroc", "average_precision", "work_saved")
+
+
+def show_models(
+    use: Annotated[
+        str | None, typer.Option(metavar="VERSION", help="Put this version to use, or go back to 'shipped'")
+    ] = None,
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who does so; else who is logged in")] = None,
+    form: FormOption = Form.table,
+    store: StoreOption = None,
+) -> None:
+    """Show the models. Every version with what it was trained on and how good it is; or change the one in use."""
+    with opened_store(store) as engine:
+        if use is not None:
+            from triage.silence import rank_again
+            from triage.using import load_version
+
+            with writing(engine) as db:
+                if use != SHIPPED:
+                    load_version(db, use)  # what cannot judge is not put to use
+                use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login())
+                every = sessions(db)
+            for session in every:
+                rank_again(engine, session)
+            say(f"{use} is in use; {len(every)} sessions judged again")
+        with reading(engine) as db:
+            kept, changes, judged = models(db), uses(db), takes_by_model(db)
+    put(models_text(form, kept, changes, judged))
+
+
+def models_text(
+    form: Form, kept: tuple[StoredModel, ...], changes: tuple[ModelUse, ...], judged: dict[str | None, int]
+) -> str:
+    """Return the versions, the newest first; the shipped doubt last."""
+    in_use = (changes[0].version if changes else None) or SHIPPED
+    if form is Form.json:
+        listed = [_whole(one, in_use) for one in kept]
+        return json_text({"in_use": in_use, "models": listed, "changes": [_change(one) for one in changes],
+                          "judged": {name or "nothing": count for name, count in judged.items()}})  # fmt: skip
+    rows = [(_mark(one.version, in_use), one.made_at.strftime("%Y-%m-%d %H:%M"), one.made_by, one.card["form"],
+             one.card["words"], len(one.card["sessions"]), *_scores(one), judged.get(one.version, 0))
+            for one in kept]  # fmt: skip
+    rows.append((_mark(SHIPPED, in_use), "", "", "before any verdict", 0, 0, *("" for _ in SCORES),
+                 sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept)))
+    columns = ("version", "made", "by", "form", ">words", ">sessions", *(f">{n.replace('_', ' ')}" for n in SCORES),
+               ">takes judged")  # fmt: skip
+    if form is Form.csv:
+        return csv_text([column.lstrip(">") for column in columns], rows)
+    return table_text(f"{in_use} is in use", columns, rows)
+
+
+def _mark(version: str, in_use: str) -> str:
+    return f"{version} (in use)" if version == in_use else version
+
+
+def _scores(one: StoredModel) -> tuple[str, ...]:
+    found = (one.card.get("scores") or {}).get("new")
+    return tuple(f"{found[name]:.3f}" if found else "-" for name in SCORES)
+
+
+def _whole(one: StoredModel, in_use: str) -> dict[str, Any]:
+    return {
+        "version": one.version, "made_at": one.made_at.isoformat(), "made_by": one.made_by, "encoder": one.encoder,
+        "sha256": one.sha256, "in_use": one.version == in_use, "card": one.card,
+    }  # fmt: skip
+
+
+def _change(one: ModelUse) -> dict[str, Any]:
+    return {"version": one.version or SHIPPED, "at": one.at.isoformat(), "by": one.by}

@@ -1,0 +1,76 @@
+"""Agreement: how far people say the same of the same notes, and one person of the same note twice.
+
+Pairs of words go in (two lists of equal length, one word an item); Cohen's kappa with its interval comes out.
+"""
+
+from collections.abc import Hashable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from triage.errors import JudgeError
+
+NORMAL_95 = 1.959964
+
+
+class Kappa(NamedTuple):
+    """Agreement beyond chance: 1 all the same, 0 no more than chance; ``low`` to ``high`` is the 95 % interval."""
+
+    kappa: float
+    low: float
+    high: float
+    agreed: float  # share of items with the same word
+    n: int
+
+
+def cohen_kappa(first: Sequence[Hashable], second: Sequence[Hashable]) -> Kappa:
+    """Return Cohen's kappa of two people over the same items.
+
+    kappa = (p_o - p_e) / (1 - p_e), p_o the share of items with the same word and p_e = sum_k p_k. p_.k what chance
+    would give; its standard error is the large-sample one of Fleiss, Cohen and Everitt.
+
+    Parameters
+    ----------
+    first, second : sequence of hashable, shape (item,)
+        What each said; the same order in both.
+
+    Returns
+    -------
+    Kappa
+        NaN with fewer than two items, or where both used one and the same word throughout: nothing to agree on.
+
+    Raises
+    ------
+    JudgeError
+        If the two are not equally long.
+
+    References
+    ----------
+    Cohen, Educational and Psychological Measurement 20, 1960; Fleiss, Cohen and Everitt, Psychological Bulletin 72,
+    1969.
+    """
+    if len(first) != len(second):
+        raise JudgeError(f"{len(first)} words against {len(second)}: agreement needs the same items of both people")
+    words = sorted({*first, *second}, key=str)
+    table = np.zeros((len(words), len(words)))
+    for a, b in zip(first, second, strict=True):
+        table[words.index(a), words.index(b)] += 1
+    return _kappa(table)
+
+
+def _kappa(table: np.ndarray) -> Kappa:
+    n = int(table.sum())
+    if n < 2:
+        return Kappa(np.nan, np.nan, np.nan, np.nan if not n else float(np.trace(table)), n)
+    share = table / n
+    rows, columns, same = share.sum(axis=1), share.sum(axis=0), np.diag(share)
+    agreed, chance = float(same.sum()), float(rows @ columns)
+    if chance >= 1 - 1e-12:
+        return Kappa(np.nan, np.nan, np.nan, agreed, n)
+    kappa = (agreed - chance) / (1 - chance)
+    on = float((same * (1 - (rows + columns) * (1 - kappa)) ** 2).sum())
+    across = share * (columns[:, None] + rows[None, :]) ** 2
+    off = (1 - kappa) ** 2 * float(across.sum() - np.trace(across))
+    variance = max(0.0, on + off - (kappa - chance * (1 - kappa)) ** 2) / (n * (1 - chance) ** 2)
+    reach = NORMAL_95 * float(np.sqrt(variance))
+    return Kappa(kappa, max(-1.0, kappa - reach), min(1.0, kappa + reach), agreed, n)
