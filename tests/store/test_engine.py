@@ -16,11 +16,14 @@ from triage.errors import StoreError
 from triage.store import schema, tables
 from triage.store.engine import open_store, reading, upgrade_store, writing
 
-SECOND = '''
+NOW = schema.newest()
+NEXT = f"{int(NOW) + 1:04}"
+TOMORROW = '''
 """Make the remark long and add a column."""
 import sqlalchemy as sa
 from alembic import op
-revision, down_revision = "0002", "0001"
+revision, down_revision = "NEXT", "NOW"
+'''.replace("NEXT", NEXT).replace("NOW", NOW) + '''
 
 def upgrade():
     with op.batch_alter_table("session", recreate="auto") as table:
@@ -49,7 +52,7 @@ def tool_of_tomorrow(tmp_path, monkeypatch):
     """A copy of the migrations with one more version, in force for the test."""
     folder = tmp_path / "migrations"
     shutil.copytree(Path(schema.__file__).parent / "migrations", folder)
-    (folder / "versions" / "v0002_place.py").write_text(SECOND)
+    (folder / "versions" / f"v{NEXT}_place.py").write_text(TOMORROW)
 
     def config() -> Config:
         made = Config()
@@ -90,29 +93,29 @@ def test_the_migration_names_every_measurement(engine):
 def test_an_older_store_is_refused_untouched_and_upgraded_when_asked(engine, address, opened, tool_of_tomorrow):
     fill(engine)
     tool_of_tomorrow()
-    with pytest.raises(StoreError, match=r"schema 0001 is older than this tool's 0002.*triage upgrade"):
+    with pytest.raises(StoreError, match=f"schema {NOW} is older than this tool's {NEXT}.*triage upgrade"):
         opened(address)
     with reading(engine) as db:
         assert "place" not in {column["name"] for column in inspect(db).get_columns("session")}
 
-    assert upgrade_store(address) == ("0001", "0002")
+    assert upgrade_store(address) == (NOW, NEXT)
 
     with reading(opened(address)) as db:
         assert db.scalar(text("SELECT place FROM session WHERE id = 1")) is None
         # Rebuilding a table must not take its children along.
         assert db.scalar(text("SELECT name FROM take WHERE session_id = 1")) == "T"
-    assert upgrade_store(address) == ("0002", "0002")
+    assert upgrade_store(address) == (NEXT, NEXT)
 
 
 def test_a_failed_upgrade_leaves_the_store_as_it_was(engine, address, tmp_path, tool_of_tomorrow):
     fill(engine)
-    broken = SECOND + '    op.execute("INSERT INTO nowhere VALUES (1)")\n'
-    (tmp_path / "migrations" / "versions" / "v0002_place.py").write_text(broken)
+    broken = TOMORROW + '    op.execute("INSERT INTO nowhere VALUES (1)")\n'
+    (tmp_path / "migrations" / "versions" / f"v{NEXT}_place.py").write_text(broken)
     tool_of_tomorrow()
     with pytest.raises(Exception, match="nowhere"):
         upgrade_store(address)
     with reading(engine) as db:
-        assert schema.state_of(db).found == "0001"
+        assert schema.state_of(db).found == NOW
         assert "place" not in {column["name"] for column in inspect(db).get_columns("session")}
         assert db.scalar(text("SELECT name FROM take")) == "T"
 
@@ -120,7 +123,7 @@ def test_a_failed_upgrade_leaves_the_store_as_it_was(engine, address, tmp_path, 
 def test_a_newer_store_is_refused(engine, address, opened):
     with writing(engine) as db:
         db.execute(text("UPDATE alembic_version SET version_num = '9999'"))
-    with pytest.raises(StoreError, match="9999 is newer than this tool's 0001; install the newer tool"):
+    with pytest.raises(StoreError, match=f"9999 is newer than this tool's {NOW}; install the newer tool"):
         opened(address)
     with pytest.raises(StoreError, match="newer"):
         upgrade_store(address)

@@ -1,0 +1,175 @@
+"""The review through HTTP, as a page does it: next take, verdict, undo, what is left, on both databases."""
+
+import threading
+import time
+
+from triage.store.engine import open_store, reading, writing
+from triage.store.recording import find_session, save_take
+from triage.store.records import TakeRecord
+from triage.store.verdicts import verdicts
+
+
+def accept(person, take_id, key, **more):
+    return person.post(f"/api/takes/{take_id}/verdict", {"verdict": "accept", "key": key, **more})
+
+
+def test_a_whole_review_goes_down_the_queue_and_says_what_is_left(either_desk):
+    anna = either_desk.person()
+    heard, left = [], None
+    for step in range(9):
+        answer = anna.get("/api/s/1/next?n=2").json()
+        left = answer["left"]
+        if not answer["takes"]:
+            break
+        take = answer["takes"][0]
+        heard.append((take["take"], left["takes"], left["can_stop"]))
+        said = accept(anna, take["id"], f"click-{step:04}").json()
+        assert said["left"]["takes"] == left["takes"] - 1
+    # Doubts of 0.9, 0.4, 0.2 and 0.1 against a bound of one reject: 1.6 expected at first, 0.7 after one take.
+    assert heard == [("T001", 4, False), ("T002", 3, True), ("T003", 2, True), ("T004", 1, True)]
+    assert (left["takes"], left["settled"], left["expected_rejects"]) == (0, 4, 0)
+
+
+def test_a_take_is_shown_with_all_that_the_page_needs(desk):
+    take = desk.person().get("/api/s/1/next?n=1").json()["takes"][0]
+    spot = take["spots"][0]
+    assert (spot["why"], spot["note"], spot["found"], spot["expected"], spot["unit"]) == (
+        "0.21 s longer than its neighbours", 1, 0.62, 0.41, "s")  # fmt: skip
+    assert spot["play"] == {"start_s": 0.0, "end_s": 1.4}  # half a second around it, cut at the take's start
+    assert [mic["name"] for mic in take["mics"]] == ["close", "room"]
+    assert [note["pitch"] for note in take["notes"]] == ["C4", "D4"]
+    assert take["hits"][0]["mics"] == ["room"] and take["back"] is None
+
+
+def test_a_second_person_is_heard_and_the_disagreement_shown(either_desk):
+    anna, ben = either_desk.person("anna"), either_desk.person("ben", "producer")
+    take_id = anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"]
+    accept(anna, take_id, "click-0001")
+    answer = ben.post(f"/api/takes/{take_id}/verdict", {
+        "verdict": "reject", "key": "click-0001", "reason": "attack", "comment": "splits"}).json()  # fmt: skip
+    assert answer["words"]["disagreements"] == [{"note": None, "accept": ["anna"], "reject": ["ben"]}]
+    assert [(one["by"], one["reason"], one["comment"]) for one in answer["words"]["said"]] == [
+        ("anna", None, None), ("ben", "attack", "splits")]  # fmt: skip
+    cleo = either_desk.person("cleo", "lead")
+    assert cleo.get("/api/s/1/next?n=1").json()["takes"][0]["id"] == take_id
+    assert anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"] != take_id
+    listed = anna.get("/api/s/1/list?show=disputed").json()["takes"]
+    assert [(one["take"], one["verdicts"]) for one in listed] == [("T001", {"anna": "accept", "ben": "reject"})]
+
+
+def test_undo_brings_the_take_back_to_its_place(either_desk):
+    anna = either_desk.person()
+    for step, take in enumerate(anna.get("/api/s/1/next?n=3").json()["takes"]):
+        accept(anna, take["id"], f"click-{step:04}", note=1 if step == 2 else None)
+    undone = anna.post("/api/s/1/undo", {"key": "undo-0001", "steps": 2}).json()
+    assert [(one["take"], one["note"]) for one in undone["taken_back"]] == [("T003", 1), ("T002", None)]
+    assert undone["left"]["takes"] == 3
+    assert anna.post("/api/s/1/undo", {"key": "undo-0001", "steps": 2}).json()["taken_back"] == undone["taken_back"]
+    assert anna.get("/api/s/1/next").json()["takes"][0]["take"] == "T002"
+    said = anna.get(f"/api/takes/{undone['taken_back'][1]['take_id']}").json()["words"]["said"]
+    assert [one["taken_back"] for one in said] == [True]
+
+
+def test_a_changed_take_comes_back_with_the_reason(desk, store):
+    anna = desk.person()
+    take_id = anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"]
+    accept(anna, take_id, "click-0001")
+    engine = open_store(store)
+    with writing(engine) as db:
+        changed = TakeRecord("T001", "new", "horn", "staccato", "ff", None, (60, 62), 1, sound="another sound")
+        save_take(db, 1, changed)
+    engine.dispose()
+    take = anna.get(f"/api/takes/{take_id}").json()
+    assert take["back"].startswith("its sound changed after anna said accept on ")
+    assert not take["settled"]
+
+
+def test_everybody_sets_their_own_bound(desk):
+    anna, ben = desk.person("anna"), desk.person("ben")
+    assert anna.post("/api/me/preferences", {"bound_rejects": 2.5}).json()["bound_rejects"] == 2.5
+    assert anna.get("/api/s/1/left").json()["can_stop"] is True
+    assert ben.get("/api/s/1/left").json()["can_stop"] is False
+    refused = anna.post("/api/me/preferences", {"bound_rejects": "many"})
+    assert refused.status_code == 400 and "number from 0 to 1000" in refused.json()["error"]
+
+
+def test_six_people_at_once_lose_nothing_and_double_nothing(either_desk):
+    people = [either_desk.person(f"editor {n}") for n in range(6)]
+    takes = [take["id"] for take in people[0].get("/api/s/1/list").json()["takes"]]
+    wrong: list[str] = []
+
+    def work(n: int) -> None:
+        for step in range(20):
+            body = {"verdict": ("accept", "reject", "unsure")[(n + step) % 3], "key": f"click-{step:04}"}
+            # Each click is sent twice, as by a browser that was not sure whether it had got through.
+            answers = [people[n].post(f"/api/takes/{takes[step % 4]}/verdict", body) for _ in range(2)]
+            if {one.status_code for one in answers} != {200} or len({one.json()["verdict"] for one in answers}) != 1:
+                wrong.append(answers[0].text)
+
+    workers = [threading.Thread(target=work, args=(n,)) for n in range(6)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join()
+    assert wrong == []
+    engine = open_store(either_desk.settings.store)
+    with reading(engine) as db:
+        kept = verdicts(db, find_session(db).id)
+    engine.dispose()
+    assert len(kept) == 6 * 20
+    for n in range(6):
+        mine = [one.verdict for one in kept if one.by == f"editor {n}"]
+        assert mine == [("accept", "reject", "unsure")[(n + step) % 3] for step in range(20)]
+
+
+def test_what_was_answered_is_there_after_the_desk_is_started_again(serve, store):
+    first = serve(store)
+    anna = first.person()
+    take_id = anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"]
+    accept(anna, take_id, "click-0001")
+    cookie = dict(anna.client.cookies)
+    first.stop()
+    second = serve(store)
+    client = second.stranger()
+    name = f"desk-{second.settings.port}"
+    client.cookies.set(name, cookie[f"desk-{first.settings.port}"])
+    assert client.get("/api/me").json()["name"] == "anna"
+    assert client.get("/api/s/1/next?n=1").json()["takes"][0]["id"] != take_id
+
+
+def test_a_change_by_another_process_is_told_to_open_pages(desk, store):
+    anna = desk.person()
+    events: list[str] = []
+
+    def listen() -> None:
+        with anna.client.stream("GET", "/api/s/1/live") as answer:
+            assert answer.headers["content-type"].startswith("text/event-stream")
+            for line in answer.iter_lines():
+                events.append(line)
+                if len([one for one in events if one.startswith("data:")]) == 2:
+                    return
+
+    listener = threading.Thread(target=listen)
+    listener.start()
+    until_s = time.monotonic() + 10
+    while not any(one.startswith("data:") for one in events) and time.monotonic() < until_s:
+        time.sleep(0.01)
+    engine = open_store(store)
+    with writing(engine) as db:
+        save_take(db, 1, TakeRecord("T005", "f"))
+    engine.dispose()
+    listener.join(10)
+    data = [one for one in events if one.startswith("data:")]
+    assert not listener.is_alive() and len(data) == 2 and data[0] != data[1]
+    assert anna.get("/api/s/1/change").json()["takes"] > 0
+
+
+def test_a_desk_with_open_pages_stops_when_told(serve, store):
+    one = serve(store)
+    anna = one.person()
+    with anna.client.stream("GET", "/api/s/1/live") as answer:
+        lines = answer.iter_lines()
+        next(lines)
+        one.server.should_exit = True
+        one.thread.join(15)
+        assert not one.thread.is_alive()

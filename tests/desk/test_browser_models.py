@@ -1,0 +1,72 @@
+"""The producer's retraining in a real browser; the command itself is stood in for by one that is soon done."""
+
+import sys
+import time
+
+import pytest
+
+from tests.desk.browsing import CHROMIUM, come_in
+from triage.desk import jobs
+from triage.errors import ConfigError
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+SAYS = (
+    "import sys, time; print('learning', *sys.argv[1:4], flush=True); time.sleep(0.3); print('compared', flush=True)"
+)
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Put a command that says two lines in place of this tool's own."""
+    monkeypatch.setattr(jobs, "COMMAND", (sys.executable, "-c", SAYS))
+
+
+def test_the_producer_starts_a_retraining_and_sees_what_it_says(context, desk, quick):
+    page = come_in(context, desk, "petra", "producer")
+    page.goto(f"{desk.address}/models")
+    page.get_by_role("button", name="Retrain").press("Enter")
+    page.wait_for_function("() => document.getElementById('job-lines').textContent.includes('compared')")
+    assert page.locator("#job-lines").inner_text().splitlines() == ["learning retrain --by=petra --store", "compared"]
+    page.wait_for_function("() => document.getElementById('job-state').textContent.includes('is done')")
+    assert "started by petra" in page.locator("#job-state").inner_text()
+    assert page.slips == []
+
+
+def test_only_a_producer_is_given_the_button_and_the_desk_itself_refuses_others(context, desk):
+    page = come_in(context, desk, "anna", "editor")
+    page.goto(f"{desk.address}/models")
+    assert page.get_by_role("button", name="Retrain").count() == 0
+    status = page.evaluate("""() => fetch('/api/models/retrain', { method: 'POST', body: '{}', headers: {
+        'Content-Type': 'application/json', 'X-Form-Token': document.querySelector('meta[name=form-token]').content,
+    } }).then(answer => answer.status)""")
+    assert status == 403
+
+
+def test_a_page_says_so_where_retraining_is_not_installed(context, desk, monkeypatch):
+    monkeypatch.setattr("triage.desk.pages_models.is_installed", lambda command: False)
+    page = come_in(context, desk, "petra", "producer")
+    page.goto(f"{desk.address}/models")
+    assert "is not part of this installation" in page.locator(".notice").inner_text()
+
+
+def test_the_producer_goes_back_to_the_shipped_doubt(context, desk, quick, monkeypatch):
+    monkeypatch.setattr("triage.desk.pages_models.version_in_use", lambda db: "verdicts-1")
+    page = come_in(context, desk, "petra", "producer")
+    page.goto(f"{desk.address}/models")
+    page.get_by_role("button", name="Go back to it").press("Enter")
+    lines = "document.getElementById('job-lines').textContent"
+    page.wait_for_function(f"() => {lines}.includes('learning models --use=shipped')")
+
+
+def test_one_job_runs_at_a_time_and_a_failed_one_says_so(monkeypatch):
+    slow = "import sys, time; print('no verdicts', flush=True); time.sleep(30)"
+    monkeypatch.setattr(jobs, "COMMAND", (sys.executable, "-c", slow))
+    desk_jobs = jobs.Jobs("sqlite:///none.db")
+    first = desk_jobs.start(["retrain"], "petra")
+    with pytest.raises(ConfigError, match="`triage retrain` of petra still runs"):
+        desk_jobs.start(["retrain"], "piet")
+    while not first.lines:
+        time.sleep(0.01)
+    desk_jobs.end()
+    first.follower.join(10)
+    assert (first.state, list(first.lines)) == ("failed", ["no verdicts"])

@@ -1,0 +1,163 @@
+"""Every page in a real browser: nothing serious for a checker of accessibility, nothing forbidden, nothing heavy.
+
+The checker is axe (Deque), rules of WCAG 2.0 to 2.2, levels A and AA; what it calls serious or critical fails.
+"""
+
+import json
+
+import pytest
+
+from tests.desk.browsing import CHROMIUM, LAPTOP, STUDIO, audition, come_in, settled, to_a_note, watched
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+OF_SESSION = ["queue", "queue/list", "arrivals", "noise", "consistency", "pickups"]
+PAGES = ["", "models", "keys", "door", *(f"s/1/{page}" for page in OF_SESSION)]
+READY = {"s/1/queue": "#cell strong", "s/1/consistency": "#plot .main-svg"}  # what a page shows once it is all there
+RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
+MOST_BYTES = 400_000  # of the issue, without sound
+# Plotly brings a style sheet for maps, which the desk does not draw and its policy refuses.
+MAPS = "Applying inline style violates the following Content Security Policy directive"
+
+
+def opened(page, desk, path: str) -> None:
+    page.goto(f"{desk.address}/{path}")
+    page.wait_for_selector(READY.get(path, "h1"))
+
+
+def serious(page) -> list[str]:
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page, options=RULES).response["violations"]
+    return [
+        f"{one['id']}: {one['help']}: {json.dumps([node['html'][:120] for node in one['nodes'][:3]])}"
+        for one in found if one["impact"] in ("serious", "critical")
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_on_any_page(browser, desk, scheme):
+    with browser.new_context(viewport=LAPTOP, color_scheme=scheme, bypass_csp=True) as context:
+        page = come_in(context, desk, role="producer")
+        for path in PAGES:
+            opened(page, desk, path)
+            assert serious(page) == [], path
+        opened(page, desk, "s/1/queue")
+        page.keyboard.press("KeyH")
+        page.wait_for_selector("#sheet[open]")
+        assert serious(page) == [], "the sheet of keys"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_in_an_empty_store(browser, empty_desk, scheme):
+    with browser.new_context(viewport=LAPTOP, color_scheme=scheme, bypass_csp=True) as context:
+        page = come_in(context, empty_desk)
+        for path in ("", "models", "door"):
+            opened(page, empty_desk, path)
+            assert serious(page) == [], path
+        assert page.goto(f"{empty_desk.address}/s/1/queue").status == 404
+        assert serious(page) == []
+
+
+@pytest.mark.parametrize("size", [LAPTOP, STUDIO], ids=["13 inch", "large"])
+def test_every_page_fits_the_screen_weighs_little_and_needs_nothing_forbidden(browser, desk, size):
+    with browser.new_context(viewport=size) as context:
+        come_in(context, desk)
+        for path in PAGES:
+            weights: dict[str, int] = {}
+            with watched(context) as page:
+                page.on("response", lambda answer, to=weights: to.update({answer.url: weight_of(answer)}))
+                opened(page, desk, path)
+                page.wait_for_load_state("load")
+                assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], path
+                if path == "s/1/queue":
+                    assert page.evaluate("document.documentElement.scrollHeight") <= size["height"]
+                assert [said for said in page.slips if MAPS not in said] == [], path
+            heavy = {url: n for url, n in weights.items() if "/audio/" not in url and "/script/plotly" not in url}
+            assert 0 < sum(heavy.values()) <= MOST_BYTES, (path, heavy)
+
+
+def weight_of(answer) -> int:
+    """Return an answer's bytes; those of events that never end count as none."""
+    return 0 if answer.url.endswith("/live") or answer.status in (204, 303, 304) else len(answer.body())
+
+
+def test_all_focus_is_seen_and_every_deck_key_has_a_name(context, desk):
+    page = audition(context, desk)
+    names = page.locator(".key").evaluate_all("all => all.map(one => one.innerText.trim())")
+    assert len(names) == 30 and all(names)
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+
+
+def test_single_keys_can_be_switched_off(context, desk):
+    """WCAG 2.2, 2.1.4: a person whose voice types letters must be able to turn them off."""
+    page = audition(context, desk)
+    take = page.locator("#cell strong").inner_text()
+    page.keyboard.press("KeyH")
+    page.get_by_label("Single keys do something").uncheck()
+    page.keyboard.press("Escape")
+    page.keyboard.press("KeyJ")
+    page.get_by_role("button", name="unsure").press("Enter")
+    page.wait_for_function("was => document.querySelector('#cell strong').textContent !== was", arg=take)
+    settled(page)
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    assert not page.get_by_label("Single keys do something").is_checked()
+
+
+def test_the_switch_of_the_scheme_is_kept(context, desk):
+    page = come_in(context, desk)
+    page.get_by_label("Light").select_option("dark")
+    page.reload()
+    assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(25, 24, 22)"
+
+
+def test_a_dot_of_the_evenness_page_plays_its_note_by_click_and_by_keys(context, desk):
+    page = come_in(context, desk)
+    opened(page, desk, "s/1/consistency")
+    page.locator("#plot").focus()
+    page.keyboard.press("ArrowRight")
+    said = page.locator("#at-dot").inner_text()
+    assert "note" in said
+    page.keyboard.press("Enter")
+    page.wait_for_function("() => window.started.length === 1")
+    dot = page.locator("#plot .scatterlayer .points path").first.bounding_box()
+    page.mouse.click(dot["x"] + dot["width"] / 2, dot["y"] + dot["height"] / 2)
+    page.wait_for_function("() => window.started.length === 2")
+
+
+def test_an_engineer_calls_a_group_of_noises_harmless_and_it_leaves_the_sheet(context, desk):
+    page = come_in(context, desk, "edda", "engineer")
+    opened(page, desk, "s/1/noise")
+    before = page.locator(".group").count()
+    assert before
+    page.locator("[data-sound]").first.press("Enter")
+    page.wait_for_function("() => window.started.length === 1")
+    page.locator(".group [data-harmless]").first.press("Enter")
+    page.wait_for_selector("#harmless")
+    assert page.locator(".group").count() == before - 1
+    page.get_by_role("button", name="Bring back").press("Enter")
+    page.wait_for_function("() => !document.getElementById('harmless')")
+    assert page.locator(".group").count() == before
+
+
+def test_who_may_not_judge_is_told_so_and_nothing_is_kept_back(context, desk):
+    page = come_in(context, desk, "edda", "engineer")
+    opened(page, desk, "s/1/queue")
+    page.keyboard.press("KeyJ")
+    page.wait_for_function("() => document.getElementById('spoken').textContent.includes('engineer')")
+    settled(page)
+    assert page.locator("#pending").inner_text() == ""
+
+
+def test_the_pictures_show_the_spot_and_the_notes_in_words_too(context, desk):
+    page = audition(context, desk)
+    to_a_note(page)
+    page.wait_for_function("() => document.getElementById('near').getAttribute('aria-label').includes('Spectrogram')")
+    assert "the spot from 0:" in page.locator("#near").get_attribute("aria-label")
+    assert "notes" in page.locator("#whole").get_attribute("aria-label")
+    colours = page.locator("#near").evaluate(
+        "one => new Set(one.getContext('2d').getImageData(0, 0, one.width, one.height).data).size"
+    )
+    assert colours > 50  # a picture and not an empty ground

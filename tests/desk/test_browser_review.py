@@ -1,0 +1,191 @@
+"""A whole review in a real browser, by keyboard alone, and what must not be lost on the way."""
+
+import pytest
+
+from tests.desk.browsing import CHROMIUM, audition, come_in, settled, to_a_note, verdicts_of
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+
+
+def card(page) -> str:
+    return page.locator("#cell strong").inner_text()
+
+
+def press_until_next(page, key: str) -> str:
+    """Press a key that decides, wait for another take or the end, and return the take decided on."""
+    before = card(page)
+    page.keyboard.press(key)
+    page.wait_for_function(
+        "was => document.getElementById('lectern').hidden"
+        " || ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)",
+        arg=before,
+    )
+    return before
+
+
+def test_a_whole_session_is_reviewed_without_the_mouse(context, desk, demo):
+    page = come_in(context, desk)
+    link = page.get_by_role("link", name="Listen")
+    for _ in range(40):  # by the tab key alone, as somebody without a mouse would
+        if link.evaluate("one => one === document.activeElement"):
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#cell strong")
+    said = {}
+    keys = ["KeyJ", "KeyL", "Digit3", "KeyJ", "Shift+Digit5", "KeyJ"]
+    while page.locator("#lectern").is_visible():
+        page.keyboard.press("KeyF")
+        key = keys[len(said) % len(keys)]
+        take = press_until_next(page, key)
+        assert take not in said, "a take came back that had its verdict"
+        said[take] = key
+    assert page.get_by_role("heading", name="Every take has its verdict").is_visible()
+    assert said.keys() == demo.takes
+    settled(page)
+    stored = verdicts_of(desk.store)
+    assert [one.take for one in stored] == list(said)
+    words = {"KeyJ": "accept", "KeyL": "reject", "Digit3": "reject", "Shift+Digit5": "unsure"}
+    assert [one.verdict for one in stored] == [words[key] for key in said.values()]
+    reasons = dict(zip(said, (one.reason for one in stored), strict=True))
+    assert all(reasons[take] == {"Digit3": "length", "Shift+Digit5": "tone"}[key] for take, key in said.items()
+               if key in ("Digit3", "Shift+Digit5"))  # fmt: skip
+    assert page.slips == []
+
+
+def test_the_reject_key_takes_the_reason_of_the_spot_in_hand(context, desk):
+    page = audition(context, desk)
+    kind = page.locator(".spot[aria-current] b").inner_text()
+    press_until_next(page, "KeyL")
+    settled(page)
+    assert [(one.verdict, one.reason) for one in verdicts_of(desk.store)] == [("reject", kind.replace(" ", "-"))]
+
+
+def test_undo_goes_back_any_number_of_steps_and_further_back_than_the_page(context, desk):
+    page = audition(context, desk)
+    decided = [press_until_next(page, "KeyJ") for _ in range(4)]
+    for take in decided[:1:-1]:
+        page.keyboard.press("KeyU")
+        assert card(page) == take
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    page.keyboard.press("Backspace")
+    page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=decided[1])
+    settled(page)
+    assert [one.take for one in verdicts_of(desk.store)] == decided[:1]
+
+
+def test_a_verdict_on_one_note_leaves_the_take_to_be_decided(context, desk):
+    page = audition(context, desk)
+    to_a_note(page)
+    take = card(page)
+    page.keyboard.press("KeyN")
+    page.keyboard.press("Digit2")
+    settled(page)
+    assert card(page) == take
+    (said,) = verdicts_of(desk.store)
+    assert said.take == take and said.note is not None and (said.verdict, said.reason) == ("reject", "attack")
+
+
+def test_a_comment_is_kept_with_the_verdict_and_its_letters_press_no_keys(context, desk):
+    page = audition(context, desk)
+    take = card(page)
+    page.keyboard.press("KeyM")
+    page.keyboard.type("jaunty, but keeps flat")
+    page.keyboard.press("Enter")
+    assert card(page) == take
+    press_until_next(page, "KeyK")
+    settled(page)
+    (said,) = verdicts_of(desk.store)
+    assert (said.verdict, said.comment) == ("unsure", "jaunty, but keeps flat")
+
+
+def test_a_reload_in_the_middle_loses_nothing(context, desk):
+    page = audition(context, desk)
+    decided = [press_until_next(page, "KeyJ"), press_until_next(page, "KeyL")]
+    before = card(page)
+    page.keyboard.press("KeyM")
+    page.keyboard.type("half a thought")
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    assert card(page) == before
+    assert page.locator("#comment").input_value() == "half a thought"
+    settled(page)
+    assert [one.take for one in verdicts_of(desk.store)] == decided
+
+
+def test_the_desk_killed_and_started_again_in_the_middle_loses_nothing(context, mortal_desk):
+    desk = mortal_desk
+    page = audition(context, desk)
+    decided = [press_until_next(page, "KeyJ")]
+    settled(page)
+    page.wait_for_function(
+        "() => performance.getEntriesByType('resource').filter(one => one.name.includes('/picture/')).length >= 3"
+    )
+    desk.stop()
+    decided += [press_until_next(page, "KeyL"), press_until_next(page, "KeyJ")]  # those ahead are here already
+    page.wait_for_function("() => document.getElementById('pending').textContent.includes('kept on this machine')")
+    desk.start()
+    page.wait_for_function("() => document.getElementById('pending').textContent === ''", timeout=30_000)
+    page.wait_for_selector("#cell strong")
+    decided.append(press_until_next(page, "KeyJ"))
+    settled(page)
+    assert [one.take for one in verdicts_of(desk.store)] == decided
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    assert card(page) not in decided
+
+
+def test_what_was_said_while_the_desk_was_away_outlives_the_page(context, desk):
+    page = audition(context, desk)
+    desk.stop()
+    take = press_until_next(page, "KeyL")
+    page.close()
+    desk.start()
+    page = audition(context, desk, enter=False)
+    settled(page)
+    assert [one.take for one in verdicts_of(desk.store)] == [take]
+    assert card(page) != take
+
+
+def test_two_people_who_differ_are_both_shown(context, desk, browser):
+    page = audition(context, desk)
+    take = card(page)
+    press_until_next(page, "KeyJ")
+    settled(page)
+    with browser.new_context() as other:
+        page = come_in(other, desk, "ben", "producer")
+        page.goto(f"{desk.address}/s/1/queue/list?show=all")
+        page.get_by_role("link", name=take).click()
+        page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=take)
+        page.keyboard.press("KeyL")
+        settled(page)
+        page.goto(f"{desk.address}/s/1/queue/list?show=disputed")
+        row = page.get_by_role("row").filter(has_text=take)
+        assert row.locator(".said.accept").is_visible() and row.locator(".said.reject").is_visible()
+        row.get_by_role("link", name=take).click()
+        page.wait_for_selector(".split")
+        assert "anna accept" in page.locator(".split").inner_text()
+
+
+def test_takes_that_come_in_appear_by_themselves(context, growing, demo):
+    page = audition(context, growing.desk)
+    assert page.locator("#left b").first.inner_text() == f"{len(demo.takes) - 1} takes"
+    before = card(page)
+    growing.arrive()
+    page.wait_for_function("n => document.querySelector('#left b').textContent === `${n} takes`", arg=len(demo.takes))
+    assert card(page) == before, "the take in hand was taken away"
+    assert page.slips == []
+
+
+def test_the_line_says_when_one_can_stop_and_the_bound_is_the_persons_own(context, desk):
+    page = audition(context, desk)
+    page.locator("#bound").fill("0")
+    page.keyboard.press("Tab")
+    page.wait_for_function("() => !document.querySelector('#left .stop')")
+    page.locator("#bound").fill("99")
+    page.keyboard.press("Tab")
+    page.wait_for_selector("#left .stop")
+    page.reload()
+    page.wait_for_selector("#left .stop")
+    assert page.locator("#bound").input_value() == "99"

@@ -1,0 +1,84 @@
+"""The plan and people's choices in the store, on both databases; and the clock of a take."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from triage.errors import StoreError
+from triage.store.choices import kept_choices, record_choice
+from triage.store.engine import reading, writing
+from triage.store.plan import save_sheet, sheet
+from triage.store.recording import drop_takes, save_take, takes
+from triage.store.records import ChoiceRecord, NoteRecord, SheetRowRecord, TakeRecord
+
+NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
+ROWS = (
+    SheetRowRecord("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall"),
+    SheetRowRecord("T1"),
+)
+
+
+@pytest.fixture
+def one_take(engine, session_id):
+    with writing(engine) as db:
+        notes = (NoteRecord(1, 1, 2, pitch_midi=53, sheet_midi=53), NoteRecord(2, 3, 4, pitch_midi=54))
+        save_take(db, session_id, TakeRecord("T001", "f", notes=notes))
+        save_take(db, session_id, TakeRecord("T002", "f"))
+    return session_id
+
+
+def test_a_take_sheet_is_kept_in_its_order_and_replaced_whole(engine, session_id):
+    for rows in (ROWS, ROWS[:1], ()):
+        with writing(engine) as db:
+            save_sheet(db, session_id, rows)
+        with reading(engine) as db:
+            assert sheet(db, session_id) == rows
+
+
+def test_the_last_word_on_a_note_counts(engine, one_take):
+    said = [ChoiceRecord("T001", 1, True, "anna", NOON), ChoiceRecord("T001", 2, True, "ben", NOON, 2),
+            ChoiceRecord("T001", 1, False, "anna", NOON + timedelta(hours=1)),
+            ChoiceRecord("T001", 1, True, "ben", NOON + timedelta(hours=2), 3)]  # fmt: skip
+    with writing(engine) as db:
+        for one in said:
+            record_choice(db, one_take, one)
+    with reading(engine) as db:
+        found = kept_choices(db, one_take)
+    told = [(one.note, one.by, one.repetition, one.pitch_midi) for one in found]
+    assert told == [(1, "ben", 3, 53), (2, "ben", 2, 54)]
+    assert found[0].at == NOON + timedelta(hours=2)
+
+
+@pytest.mark.parametrize(
+    "said, error",
+    [
+        (ChoiceRecord("T001", 3, True, "anna", NOON), "take T001 has no note 3: its notes are 1 to 2"),
+        (ChoiceRecord("T002", 1, True, "anna", NOON), "no notes were found in it"),
+        (ChoiceRecord("T01", 1, True, "anna", NOON), "no take 'T01'; nearest"),
+        (ChoiceRecord("T001", 1, True, " ", NOON), "--by"),
+        (ChoiceRecord("T001", 1, True, "anna", NOON, 0), "count from 1"),
+    ],
+)
+def test_a_choice_that_cannot_be_right_is_refused(engine, one_take, said, error):
+    with pytest.raises(StoreError, match=error), writing(engine) as db:
+        record_choice(db, one_take, said)
+
+
+def test_a_take_that_a_person_chose_from_is_not_forgotten(engine, one_take):
+    with writing(engine) as db:
+        record_choice(db, one_take, ChoiceRecord("T001", 1, True, "anna", NOON))
+        assert drop_takes(db, one_take, []) == ("T001",)
+    with reading(engine) as db:
+        assert [take.name for take in takes(db, one_take)] == ["T001"]
+        assert len(kept_choices(db, one_take)) == 1
+
+
+def test_a_take_keeps_the_clock_of_its_hall_and_its_seats(engine, session_id):
+    at = datetime(2026, 3, 14, 23, 59, 58)
+    record = TakeRecord("T1", "f", setup="by the wall", recorded_at=at, recorded_from="bext")
+    with writing(engine) as db:
+        save_take(db, session_id, record)
+    with reading(engine) as db:
+        (found,) = takes(db, session_id)
+    assert (found.recorded_at, found.recorded_from, found.setup) == (at, "bext", "by the wall")
+    assert found.recorded_at.tzinfo is None

@@ -1,0 +1,53 @@
+"""What is drawn of a take at intake, and the digest of its sound that verdicts are held to."""
+
+import json
+import zlib
+
+import numpy as np
+import pytest
+
+from tests.sessions import RATE_HZ, play
+from tests.test_take import heard
+
+
+@pytest.fixture(scope="module")
+def tracks():
+    return play([60, 62], 1)
+
+
+@pytest.fixture(scope="module")
+def apart(tracks, tmp_path_factory):
+    return heard(tmp_path_factory.mktemp("apart"), tracks, together=False)
+
+
+def test_every_microphone_is_drawn_the_one_heard_on_finely_and_with_its_pitch(apart, tracks):
+    found = {preview.mic: preview for preview in apart.previews}
+    assert list(found) == ["close", "room"]
+    assert (found["close"].picture_hop_s, found["room"].picture_hop_s) == (0.02, pytest.approx(0.06))
+    columns = np.frombuffer(zlib.decompress(found["room"].wave), "<i2").reshape(-1, 2)
+    assert len(columns) == -(-tracks.shape[1] // (RATE_HZ // 100))
+    assert columns.max() / 32767 == pytest.approx(tracks[1].max(), abs=1e-3)
+    assert found["room"].courses is None
+
+
+def test_the_pitch_drawn_is_the_pitch_measured(apart):
+    courses = json.loads(zlib.decompress(apart.previews[0].courses))["courses"]
+    assert [one["note"] for one in courses] == [1, 2]
+    for one, note in zip(courses, apart.notes, strict=True):
+        voiced = [cents for cents in one["cents"] if cents is not None]
+        measured = 100 * (69 + 12 * np.log2(note.measurements["f0_hz"] / 442.0))
+        assert np.median(voiced) == pytest.approx(measured, abs=5)
+        assert one["start_s"] == pytest.approx(note.start_s, abs=1e-3)
+
+
+def test_the_same_sound_has_the_same_digest_in_one_file_or_in_several(apart, tracks, tmp_path):
+    together = heard(tmp_path, tracks, together=True)
+    assert together.sound == apart.sound is not None
+    # A copy has another time of change, so it is listened to again, and nobody has to hear it again.
+    assert together.fingerprint != apart.fingerprint
+
+
+def test_one_changed_sample_of_one_microphone_changes_the_digest(apart, tracks, tmp_path):
+    changed = tracks.copy()
+    changed[1, 1000] += 2**-22
+    assert heard(tmp_path, changed, together=False).sound != apart.sound

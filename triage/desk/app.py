@@ -1,0 +1,97 @@
+"""The desk's application: ``create_app(settings)`` joins the store, the guards and the routes.
+
+Pages are in ``pages*.py`` and ``door.py``; what their scripts fetch is JSON under /api (``takes``, ``verdicts``,
+``live``, ``pages_*``) and sound under /audio, described by /api/openapi.json. Every route but the door wants a person
+at the desk, every POST the header X-Form-Token (its value is in ``<meta name="form-token">`` and /api/me). An error
+is ``{"error": "one line"}`` with status 4xx, or 503 while the store is away; for a page it is one that says the line.
+"""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from sqlalchemy import Engine
+from sqlalchemy.exc import DatabaseError
+from starlette.exceptions import HTTPException as AnyHTTPException
+from starlette.responses import JSONResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from triage import __version__
+from triage.desk import audio, door, live, pages, pages_evenness, pages_models, pages_sheets, takes, verdicts
+from triage.desk.access import Desk, whoever
+from triage.desk.jobs import Jobs
+from triage.desk.kept import Kept
+from triage.desk.people import Throttle
+from triage.desk.security import Guard
+from triage.desk.settings import DeskSettings
+from triage.errors import AudioError, TriageError
+from triage.store.engine import open_store, writing
+from triage.store.people import accounts, secret_key
+
+STATIC = Path(__file__).parent / "static"
+
+
+def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
+    """Return the desk's application; served beyond the loopback address without accounts is an error."""
+    engine = engine or open_store(settings.store, create=False)
+    with writing(engine) as db:
+        settings.check(accounts(db))
+        key = secret_key(db, "desk")
+    watcher = live.Watcher(engine, settings.poll_s)
+
+    @asynccontextmanager
+    async def while_served(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        await watcher.end()
+        app.state.jobs.end()
+        engine.dispose()
+
+    app = FastAPI(
+        title="The desk", version=__version__, lifespan=while_served,
+        openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,  # their pages load scripts from elsewhere
+    )  # fmt: skip
+    app.state.desk = Desk(settings, engine, key, Throttle(), Kept())
+    app.state.watcher = watcher
+    app.state.jobs = Jobs(settings.store)
+    for part in (door, pages, pages_evenness, pages_models, pages_sheets, takes, verdicts, live, audio):
+        app.include_router(part.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_middleware(Guard, settings=settings)
+    app.add_exception_handler(AnyHTTPException, _refused)
+    app.add_exception_handler(RequestValidationError, _not_understood)
+    app.add_exception_handler(TriageError, _said_plainly)
+    return app
+
+
+def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, AnyHTTPException)
+    if _wants_data(request):
+        return JSONResponse({"error": str(error.detail)}, error.status_code, headers=error.headers)
+    if error.status_code == 401:
+        return pages.to_the_door(request)
+    return pages.slip(request, whoever(request), error.status_code, str(error.detail))
+
+
+def _not_understood(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    slip = error.errors()[0]
+    line = f"{'.'.join(str(part) for part in slip['loc'])}: {slip['msg']}"
+    if _wants_data(request):
+        return JSONResponse({"error": line}, 422)
+    return pages.slip(request, whoever(request), 422, line)
+
+
+def _said_plainly(request: Request, error: Exception) -> Response:
+    """Answer what a person can put right: 503 where the store is away, 404 for sound that is not there, else 400."""
+    away = isinstance(error.__cause__, DatabaseError)
+    status = 503 if away else 404 if isinstance(error, AudioError) else 400
+    if _wants_data(request):
+        return JSONResponse({"error": str(error)}, status)
+    # Who it is cannot be asked where the store is away.
+    return pages.slip(request, None if away else whoever(request), status, str(error))
+
+
+def _wants_data(request: Request) -> bool:
+    return request.url.path.startswith(("/api/", "/audio/", "/static/"))

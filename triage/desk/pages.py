@@ -1,0 +1,121 @@
+"""Pages: the desk's HTML. Each route names a template of ``templates/`` and gives it what it shows.
+
+Every template has ``me`` (name, person.role, rights), ``form_token`` (for the meta tag and hidden fields), ``path``,
+``session`` (None where a page is of none) and ``ways``, the session's pages. Whoever is not at the desk is sent to
+the door and back. The pages made from sheets are in ``pages_sheets.py``.
+"""
+
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from sqlalchemy import Connection
+from starlette.responses import Response
+
+from triage.desk.access import AtDesk, Db, Me
+from triage.desk.wording import FILTERS
+from triage.store.arrivals import arrivals
+from triage.store.recording import session_of
+from triage.store.records import ARRIVAL_KINDS
+from triage.store.review import progress, take_page
+from triage.store.spots import spots_of
+from triage.store.stored import StoredSession
+
+router = APIRouter(include_in_schema=False)
+_PAGES = Environment(
+    loader=PackageLoader("triage.desk"), autoescape=select_autoescape(default=True), undefined=StrictUndefined,
+    trim_blocks=True, lstrip_blocks=True,
+)  # fmt: skip
+_PAGES.filters.update(FILTERS)
+WAYS = (
+    ("queue", "Audition"), ("queue/list", "Queue"), ("arrivals", "Arrivals"), ("noise", "Noise"),
+    ("consistency", "Evenness"), ("pickups", "Pick-ups"),
+)  # fmt: skip
+SHOWS = (("open", "still open"), ("disputed", "people differ"), ("settled", "settled"), ("all", "all"))
+GROUPS = {
+    "missing": ("missing tracks", "Announced by take sheet and microphones, not in the folder.", ("take", "mic")),
+    "broken": ("broken files", "There, but not whole or not readable.", ("path", "why")),
+    "unexpected": ("unexpected files", "In the folder, neither on the sheet nor named by the pattern.", ("path",)),
+    "unlike": ("unlike the others", "Another format than the rest.", ("path", "what", "found", "expected")),
+}
+ROWS = 50  # of a page of the queue
+Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+def show(request: Request, template: str, me: AtDesk | None, status: int = 200, **values: Any) -> HTMLResponse:
+    """Return the page of a template; text in values is escaped."""
+    token = me.form_token if me else ""
+    about = {"session": None, "ways": WAYS, "path": request.url.path} | values
+    return HTMLResponse(_PAGES.get_template(template).render(me=me, form_token=token, **about), status)
+
+
+def slip(request: Request, me: AtDesk | None, status: int, line: str) -> HTMLResponse:
+    """Return the page that says what went wrong, in one line."""
+    head = {403: "Not for this role", 404: "Nothing there"}.get(status, "That did not work")
+    return show(request, "slip.html", me, status, head=head, line=line)
+
+
+def to_the_door(request: Request) -> Response:
+    """Send whoever is not at the desk to the door, and remember where they wanted to go."""
+    there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return RedirectResponse(f"/door?then={quote(there)}", 303)
+
+
+def session_here(db: Db, session_id: Id) -> StoredSession:
+    """Return the session that the address names."""
+    return found_session(db, session_id)
+
+
+def found_session(db: Connection, session_id: int) -> StoredSession:
+    """Return a session by its id; an unknown one is a 404."""
+    found = session_of(db, session_id)
+    if found is None:
+        raise HTTPException(404, f"no session {session_id} in the store")
+    return found
+
+
+Here = Annotated[StoredSession, Depends(session_here, scope="function")]
+
+
+@router.get("/")
+def sessions_page(request: Request, me: Me, db: Db) -> HTMLResponse:
+    """Show the sessions and how far each is."""
+    return show(request, "sessions.html", me, sessions=progress(db))
+
+
+@router.get("/s/{session_id}/queue")
+def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
+    """Show the next doubtful take; the page fetches it from /api/s/{id}/next."""
+    return show(request, "audition.html", me, session=session)
+
+
+@router.get("/s/{session_id}/queue/list")
+def list_page(
+    request: Request, me: Me, db: Db, session: Here,
+    which: Annotated[str, Query(alias="show")] = "open", after: Annotated[int, Query(ge=0)] = 0,
+) -> HTMLResponse:  # fmt: skip
+    """Show the queue as a list, a page at a time."""
+    which = which if which in dict(SHOWS) else "open"
+    takes, words = take_page(db, session.id, which, after, ROWS + 1)
+    onward = takes[ROWS - 1].rank if len(takes) > ROWS else None
+    spots = spots_of(db, [take.id for take in takes[:ROWS]])
+    return show(
+        request, "list.html", me, session=session, shows=SHOWS, which=which, takes=takes[:ROWS], words=words,
+        spots=spots, onward=onward,
+    )  # fmt: skip
+
+
+@router.get("/s/{session_id}/arrivals")
+def arrivals_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
+    """Show what did not arrive as it should."""
+    arrived = arrivals(db, session.id)
+    entries = {kind: [vars(one) for one in arrived.entries if one.kind == kind] for kind in ARRIVAL_KINDS}
+    return show(request, "arrivals.html", me, session=session, arrived=arrived, entries=entries, groups=GROUPS)
+
+
+@router.get("/keys")
+def keys_page(request: Request, me: Me) -> HTMLResponse:
+    """Show the keys of the audition page."""
+    return show(request, "keys.html", me)

@@ -1,0 +1,87 @@
+"""The models' page: which model and encoder judge, what else there is, and the producer's retraining.
+
+Retraining and going back are commands of this tool, started as jobs; the page shows what they say.
+"""
+
+import json
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Body, Depends, Request
+from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
+
+from triage.config import shipped
+from triage.desk.access import AtDesk, Db, Me, change
+from triage.desk.jobs import Job, Jobs, is_installed
+from triage.desk.pages import show
+from triage.errors import ConfigError
+from triage.store.models import SHIPPED, models, takes_by_model, uses, version_in_use
+from triage.store.recording import sessions, take_ids
+
+router = APIRouter(include_in_schema=False)
+AGAIN = 20  # words to hear again that are listed
+Producer = Annotated[AtDesk, Depends(change("retrain"))]
+
+
+def jobs_of(request: Request) -> Jobs:
+    """Return what runs the desk's long commands."""
+    jobs: Jobs = request.app.state.jobs
+    return jobs
+
+
+@router.get("/models")
+def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
+    """Show the models, the one in use first."""
+    versions = models(db)
+    return show(
+        request, "models.html", me, in_use=version_in_use(db) or SHIPPED, shipped_name=SHIPPED, models=versions,
+        again=to_hear_again(db, versions[0].card) if versions else [], judged=takes_by_model(db), uses=uses(db),
+        sessions=sessions(db), doubt=card("doubt"), encoder=card("encoder"), retrains=is_installed("retrain"),
+    )  # fmt: skip
+
+
+@router.get("/api/models/job")
+def job(request: Request, me: Me) -> dict[str, Any]:
+    """Return the job that runs, or the last one that did."""
+    return said_of(jobs_of(request).last)
+
+
+@router.post("/api/models/retrain")
+def retrain(request: Request, me: Producer) -> dict[str, Any]:
+    """Start retraining on the verdicts of this store."""
+    if not is_installed("retrain"):
+        raise ConfigError("`triage retrain` is not part of this installation; install the package that brings it")
+    return said_of(jobs_of(request).start(["retrain", f"--by={me.name}"], me.name))
+
+
+@router.post("/api/models/use")
+def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
+    """Put a version to use, or go back to the shipped doubt; takes are then ranked anew."""
+    return said_of(jobs_of(request).start(["models", f"--use={version}", f"--by={me.name}"], me.name))
+
+
+def to_hear_again(db: Connection, made: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the words that the newest training found against the rest, each with where to hear its take."""
+    ids = {one.name: (one.id, take_ids(db, one.id)) for one in sessions(db)}
+    found = []
+    for word in made.get("contradictions", [])[:AGAIN]:
+        session_id, takes = ids.get(word["session"], (0, {}))
+        found.append(word | {"session_id": session_id, "take_id": takes.get(word["take"])})
+    return found
+
+
+def said_of(one: Job | None) -> dict[str, Any]:
+    """Return what the page shows of a job."""
+    if one is None:
+        return {"state": "none", "lines": []}
+    about = {"state": one.state, "what": one.what, "by": one.by, "started_at": one.started_at}
+    return about | {"lines": list(one.lines)}
+
+
+def card(name: str) -> dict[str, Any] | None:
+    """Return the card that lies beside a shipped model, None where there is none."""
+    try:
+        found: dict[str, Any] = json.loads(shipped(f"models/{name}.json").read_text(encoding="utf-8"))
+    except ConfigError:
+        return None
+    return found

@@ -1,0 +1,67 @@
+"""Serving: the desk on an address of this machine, until it is told to stop."""
+
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from triage.desk.app import create_app
+from triage.desk.settings import DeskSettings
+from triage.errors import ConfigError
+
+ENDING_S = 2  # for answers under way; open pages hold a connection for changes and would never end it
+
+
+class Server(uvicorn.Server):
+    """A server that lets pages which listen for changes go first; their connections would never end."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the watcher, then what is left."""
+        if isinstance(self.config.app, FastAPI):
+            await self.config.app.state.watcher.end()
+        await super().shutdown(sockets)
+
+
+def serve(
+    settings: DeskSettings, certificate: tuple[Path, Path] | None = None, ready: Callable[[], None] | None = None
+) -> None:
+    """Serve the desk and call ``ready`` when it can be reached; ``certificate`` is a TLS certificate and its key."""
+    app = create_app(settings)
+    tls: dict[str, Any] = {}
+    if certificate:
+        for path in certificate:
+            if not path.is_file():
+                raise ConfigError(f"{path}: no such file; name the certificate and its key, both in PEM form")
+        tls = {"ssl_certfile": str(certificate[0]), "ssl_keyfile": str(certificate[1])}
+    config = uvicorn.Config(
+        app, log_level="warning", access_log=False, server_header=False, proxy_headers=False,
+        timeout_graceful_shutdown=ENDING_S, **tls,
+    )  # fmt: skip
+    door = listening(settings)
+    try:
+        if ready:
+            ready()
+        Server(config).run([door])
+    finally:
+        door.close()
+
+
+def listening(settings: DeskSettings) -> socket.socket:
+    """Return a socket that listens on the desk's address; one that is taken is an error."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    # With the protocol named, asyncio switches Nagle's algorithm off; else small answers wait 40 ms for an ACK.
+    door = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    try:
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind((settings.host, settings.port))
+        door.listen(128)
+        return door
+    except (OSError, OverflowError) as error:
+        door.close()
+        reason = getattr(error, "strerror", None) or error
+        raise ConfigError(
+            f"{settings.address} cannot be served ({reason}); name another port with --port, or address with --host"
+        ) from None

@@ -1,0 +1,12 @@
+// What is in hand on the audition page: the take, its spot, the microphone it is heard on, and what a verdict is on.
+
+export const state = { take: null, spotAt: 0, micAt: 0, scope: "take", itself: true, judges: true, role: "" };
+export const spotNow = () => state.take?.spots[state.spotAt] ?? null;
+export const noteNow = () => spotNow()?.note ?? null;
+export const micNow = () => (state.take ? micsOf(state.take, spotNow())[state.micAt] : undefined);
+
+/** Return the microphones in the order to be heard: where the spot shows best first. */
+export function micsOf(take, spot) {
+  const first = spot?.mic || take.heard_on;
+  return [...take.mics].sort((a, b) => (b.name === first) - (a.name === first));
+}

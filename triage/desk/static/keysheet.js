@@ -1,0 +1,7 @@
+// The page of all keys: the audition page's own sheet, filled from the same table.
+
+import { fillSheet } from "./deck.js";
+import { learnLabels } from "./keys.js";
+
+await learnLabels();
+fillSheet(document.getElementById("sheet-keys"));

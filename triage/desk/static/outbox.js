@@ -1,0 +1,96 @@
+// The outbox: what a person said, kept on this machine until the desk has it. Each entry carries a key of its own, so
+// that sending it twice counts once. Entries go one after another, in the order given; while the desk is away they
+// wait and are sent again; one that the desk refuses is kept apart and shown, never dropped in silence.
+
+import { lineOf } from "./desk.js";
+
+const WAITS_S = [0.5, 1, 2, 4, 8];
+
+export class Outbox {
+  /** `send(entry)` returns a Response; `tell(state)` hears {waiting, refused, away} after every change. */
+  constructor(name, send, tell) {
+    this.name = `triage.outbox.${name}`;
+    this.send = send;
+    this.tell = tell;
+    this.away = false;
+    addEventListener("online", () => this.flush());
+    addEventListener("storage", (event) => event.key === this.name && this.#say());
+  }
+
+  /** Keep an entry and try to send it; return it with its key. */
+  put(entry) {
+    const kept = { key: crypto.randomUUID?.() ?? randomKey(), ...entry };
+    this.#change((state) => state.waiting.push(kept));
+    this.flush();
+    return kept;
+  }
+
+  get waiting() { return this.#read().waiting; }
+  get refused() { return this.#read().refused; }
+
+  /** Send what waits; two pages of one machine never send at once. */
+  async flush() {
+    clearTimeout(this.timer);
+    const work = () => this.#drain();
+    await (navigator.locks ? navigator.locks.request(this.name, work) : work());
+  }
+
+  forgetRefused() { this.#change((state) => (state.refused = [])); }
+
+  async #drain() {
+    for (let entry = this.waiting[0]; entry; entry = this.waiting[0]) {
+      const outcome = await this.#attempt(entry);
+      this.door = Boolean(outcome.door);
+      if (outcome.again) return this.#later();
+      this.tries = 0;
+      this.away = false;
+      this.#change((state) => {
+        state.waiting = state.waiting.filter((one) => one.key !== entry.key);
+        if (outcome.refusal) state.refused.push({ ...entry, refusal: outcome.refusal });
+      });
+      if (outcome.answer) this.onAnswer?.(entry, outcome.answer);
+    }
+  }
+
+  async #attempt(entry) {
+    try {
+      const response = await this.send(entry);
+      if (response.ok) return { answer: await response.json() };
+      if (response.status >= 500 || response.status === 429) return { again: true };
+      if (response.status === 401) return { again: true, door: true };
+      return { refusal: await lineOf(response) };
+    } catch {
+      return { again: true };
+    }
+  }
+
+  #later() {
+    this.away = true;
+    this.#say();
+    const wait = WAITS_S[Math.min(this.tries ?? 0, WAITS_S.length - 1)];
+    this.tries = (this.tries ?? 0) + 1;
+    this.timer = setTimeout(() => this.flush(), 1000 * wait);
+  }
+
+  #change(how) {
+    const state = this.#read();
+    how(state);
+    try { localStorage.setItem(this.name, JSON.stringify(state)); } catch { /* full or switched off: */ this.memory = state; }
+    this.#say();
+  }
+
+  #read() {
+    if (this.memory) return this.memory;
+    try { return JSON.parse(localStorage.getItem(this.name)) || { waiting: [], refused: [] }; }
+    catch { return { waiting: [], refused: [] }; }
+  }
+
+  #say() {
+    const { waiting, refused } = this.#read();
+    this.tell({ waiting, refused, away: this.away && waiting.length > 0, door: this.door });
+  }
+}
+
+function randomKey() {
+  return Array.from(crypto.getRandomValues(new Uint32Array(4)), (part) => part.toString(16)).join("-");
+}

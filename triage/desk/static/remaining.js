@@ -1,0 +1,44 @@
+// What is left: takes, minutes, rejects that are probably still unheard, whether one may stop; what waits to be sent.
+
+import { make } from "./desk.js";
+import { span } from "./words.js";
+
+const by = (id) => document.getElementById(id);
+
+/** Remember a small thing on this machine; null forgets it. */
+export function remember(name, value) {
+  try { value === null ? localStorage.removeItem(`triage.${name}`) : localStorage.setItem(`triage.${name}`, value); } catch { /* not kept */ }
+}
+
+/** Return what was remembered, or null. */
+export function remembered(name) {
+  try { return localStorage.getItem(`triage.${name}`); } catch { return null; }
+}
+
+/** Say in one line what is left of the session. */
+export function showLeft(left) {
+  if (!left) return;
+  const rejects = left.expected_rejects;
+  const line = by("left");
+  if (!left.takes) line.replaceChildren("Nothing is left for you to hear");
+  else line.replaceChildren(
+    make("b", { text: left.takes === 1 ? "1 take" : `${left.takes} takes` }), " and ",
+    make("b", { text: span(left.listen_s) }), " of spots left · ",
+    make("b", { text: rejects < 0.05 ? "hardly any" : `about ${rejects.toFixed(1)}` }), ` reject${rejects >= 0.95 && rejects < 1.05 ? "" : "s"} still unheard`,
+  );
+  if (left.disputed) line.append(` · you differ on ${left.disputed}`);
+  if (left.can_stop && left.takes) line.append(make("strong", { class: "stop", text: "You can stop here" }));
+  if (document.activeElement !== by("bound")) by("bound").value = left.bound;
+}
+
+/** Say what the desk does not have yet, and what it refused. */
+export function showPending({ waiting, refused, away, door }) {
+  const parts = [];
+  const many = (list) => `${list.length} ${list.length === 1 ? "entry" : "entries"}`;
+  if (away && door) parts.push(`Nobody is logged in any more. ${many(waiting)} kept on this machine: say at the door who you are, they are sent then.`);
+  else if (away) parts.push(`The desk cannot be reached. ${many(waiting)} kept on this machine, sent as soon as it is back; go on.`);
+  else if (waiting.length > 1) parts.push(`sending ${many(waiting)} …`);
+  for (const entry of refused) parts.push(`Not taken by the desk: ${entry.body.verdict ?? "undo"} (${entry.refusal}).`);
+  by("pending").textContent = parts.join(" ");
+  by("pending").dataset.away = String(Boolean(away));
+}

@@ -1,0 +1,49 @@
+// Words and numbers as a person reads them: pitches by name, kinds by family, seconds and minutes.
+
+const NAMES = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
+export const PLAYING = ["intonation", "attack", "length", "level", "tone", "steadiness", "release", "wrong-note", "unlike"];
+export const NOISES = ["click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss", "other-noise"];
+export const TECHNICAL = ["dropout", "clipped", "dead-track", "polarity", "delay", "truncated"];
+
+/** Return the family of a kind: playing, noise or technical. */
+export const family = (kind) => (NOISES.includes(kind) ? "noise" : TECHNICAL.includes(kind) ? "technical" : "playing");
+
+/** Return a kind as it is said. */
+export const said = (kind) => (kind || "").replaceAll("-", " ");
+
+/** Return the name of a MIDI pitch, middle C being C4. */
+export function pitchName(midi) {
+  if (midi === null || midi === undefined) return "";
+  const nearest = Math.round(midi);
+  return `${NAMES[((nearest % 12) + 12) % 12]}${Math.floor(nearest / 12) - 1}`;
+}
+
+/** Return a measured number with its unit. */
+export function amount(value, unit) {
+  if (value === null || value === undefined) return "–";
+  if (unit === "MIDI") {
+    const cents = Math.round(100 * (value - Math.round(value)));
+    return pitchName(value) + (cents ? ` ${cents > 0 ? "+" : "−"}${Math.abs(cents)} cents` : "");
+  }
+  const digits = unit === "s" ? (Math.abs(value) < 0.1 ? 3 : 2) : Math.abs(value) >= 100 ? 0 : 1;
+  return `${minus(value.toFixed(digits))}${unit ? ` ${unit}` : ""}`;
+}
+
+/** Return a length of time: 48 s, 3 min, 1 h 20 min. */
+export function span(seconds) {
+  if (seconds === null || seconds === undefined) return "–";
+  if (seconds < 90) return `${seconds < 10 ? seconds.toFixed(1) : Math.round(seconds)} s`;
+  const minutes = Math.round(seconds / 60);
+  return minutes < 90 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+}
+
+/** Return a place in a take: 0:12.31. */
+export function place(seconds) {
+  const hundredths = Math.round(100 * seconds);
+  return `${Math.floor(hundredths / 6000)}:${((hundredths % 6000) / 100).toFixed(2).padStart(5, "0")}`;
+}
+
+/** Return a doubt in hundredths, as a word and a number are said of it. */
+export const percent = (share) => (share === null || share === undefined ? "–" : `${Math.round(100 * share)} %`);
+
+const minus = (text) => text.replace("-", "−");

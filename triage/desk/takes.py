@@ -1,0 +1,136 @@
+"""Takes: the queue, one take, good neighbours and pictures, as JSON and bytes."""
+
+import json
+import struct
+import zlib
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, HTTPException, Query, Request
+from sqlalchemy import Connection
+from starlette.responses import Response
+
+from triage.desk.access import AtDesk, Db, may
+from triage.desk.pages import Here, Id
+from triage.desk.showing import beside_shown, left_shown, row_shown, take_shown
+from triage.store.beside import notes_beside
+from triage.store.changes import changes
+from triage.store.preferences import preferences
+from triage.store.previews import find_preview, pitch_courses
+from triage.store.recording import take_of
+from triage.store.records import PreviewRecord
+from triage.store.review import left, next_takes, progress, take_page
+from triage.store.stored import StoredTake
+
+router = APIRouter(prefix="/api", tags=["takes"])
+Hears = Annotated[AtDesk, Depends(may("hear"))]
+SHOWN = ("open", "settled", "disputed", "all")
+
+
+def take_here(db: Db, take_id: Id) -> StoredTake:
+    """Return the take that the address names."""
+    found = take_of(db, take_id)
+    if found is None:
+        raise HTTPException(404, f"no take {take_id} in the store")
+    return found
+
+
+HereTake = Annotated[StoredTake, Depends(take_here, scope="function")]
+
+
+def left_of(db: Connection, session_id: int, me: AtDesk, settings: dict[str, Any] | None = None) -> dict[str, Any]:
+    """Return what a person has left to hear of a session, held against their own bound."""
+    settings = settings or preferences(db, me.person.id)
+    return left_shown(left(db, session_id, me.name), settings["bound_rejects"])
+
+
+@router.get("/sessions")
+def sessions(me: Hears, db: Db) -> dict[str, Any]:
+    """Return every session with how far it is."""
+    return {"sessions": [vars(one) for one in progress(db)]}
+
+
+@router.get("/s/{session_id}/next")
+def next_to_hear(session: Here, me: Hears, db: Db, n: Annotated[int, Query(ge=1, le=10)] = 3) -> dict[str, Any]:
+    """Return the takes that this person should hear next, and how much is left."""
+    settings = preferences(db, me.person.id)
+    found = next_takes(db, session.id, me.name, n)
+    return {
+        "takes": [take_shown(db, take, settings["around_s"], me.name) for take in found],
+        "left": left_of(db, session.id, me, settings), "change": changes(db, session.id),
+    }  # fmt: skip
+
+
+@router.get("/s/{session_id}/left")
+def how_much_is_left(session: Here, me: Hears, db: Db) -> dict[str, Any]:
+    """Return how much this person has not heard of a session."""
+    return left_of(db, session.id, me)
+
+
+@router.get("/s/{session_id}/list")
+def list_of_takes(
+    session: Here, me: Hears, db: Db, show: Annotated[str, Query(pattern=f"^({'|'.join(SHOWN)})$")] = "open",
+    after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0, n: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> dict[str, Any]:  # fmt: skip
+    """Return takes in order of rank after one rank, with everybody's last word."""
+    found, words = take_page(db, session.id, show, after, n)
+    more = found[-1].rank if len(found) == n else None
+    return {"takes": [row_shown(take, words.get(take.id, {})) for take in found], "next": more}
+
+
+@router.get("/takes/{take_id}")
+def one_take(take: HereTake, me: Hears, db: Db) -> dict[str, Any]:
+    """Return all that the desk shows of a take."""
+    return take_shown(db, take, preferences(db, me.person.id)["around_s"], me.name)
+
+
+@router.get("/takes/{take_id}/notes/{note}/neighbours")
+def neighbours(
+    take: HereTake, me: Hears, db: Db, note: Id, n: Annotated[int, Query(ge=1, le=12)] = 3,
+    mic: Annotated[str | None, Query(max_length=200)] = None,
+) -> dict[str, Any]:  # fmt: skip
+    """Return good notes to hear a note against, each with the address of its sound, as loud as this note."""
+    found = notes_beside(db, take.id, note, n)
+    return {"neighbours": [beside_shown(one, mic or take.heard_on, take.id, note) for one in found]}
+
+
+@router.get("/takes/{take_id}/picture/{mic}", response_class=Response)
+def picture(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Response:
+    """Give the spectrogram as a grey PNG, one column a frame, the highest band on top."""
+    found = _preview(db, take, mic)
+    facts = {"X-Hop-S": found.picture_hop_s, "X-Low-Hz": found.low_hz, "X-High-Hz": found.high_hz}
+    about = {name: f"{value:g}" for name, value in facts.items()}
+    return _kept(request, take, found.picture, "image/png", about)
+
+
+@router.get("/takes/{take_id}/wave/{mic}")
+def wave(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Response:
+    """Give the lowest and highest sample of every hop, 127 being full scale."""
+    found = _preview(db, take, mic)
+    packed = zlib.decompress(found.wave)
+    pairs = [round(v / 258, 2) for v in struct.unpack(f"<{len(packed) // 2}h", packed)]  # lowest, highest, lowest, ..
+    body = {"hop_s": found.wave_hop_s, "low": pairs[::2], "high": pairs[1::2]}
+    return _kept(request, take, json.dumps(body, separators=(",", ":")).encode(), "application/json", {})
+
+
+@router.get("/takes/{take_id}/pitch")
+def pitch(request: Request, take: HereTake, me: Hears, db: Db) -> Response:
+    """Give the course of each note's pitch, in cents (MIDI number times 100, A4 = the session's), null unvoiced."""
+    packed = pitch_courses(db, take.id)
+    body = zlib.decompress(packed) if packed else b'{"hop_s": 0.02, "courses": []}'
+    return _kept(request, take, body, "application/json", {})
+
+
+def _preview(db: Connection, take: StoredTake, mic: str) -> PreviewRecord:
+    found = find_preview(db, take.id, mic)
+    if found is None:
+        raise HTTPException(404, f"no picture of take {take.name}, {mic[:60]!r}; take the session in again")
+    return found
+
+
+def _kept(request: Request, take: StoredTake, body: bytes, kind: str, about: dict[str, str]) -> Response:
+    """Return bytes that a browser may keep until the take sounds otherwise."""
+    tag = f'"{take.id}-{zlib.crc32(body):08x}"'
+    headers = {"ETag": tag, "Cache-Control": "private, max-age=3600", **about}
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    return Response(body, media_type=kind, headers=headers)

@@ -1,0 +1,81 @@
+"""Verdicts, undo and preferences come in here: what was answered is stored, and stored once."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Body, Depends, HTTPException
+from pydantic import BaseModel, ConfigDict, Field
+
+from triage.desk.access import AtDesk, Db, Me, WriteDb, change
+from triage.desk.pages import Id, found_session
+from triage.desk.showing import words_shown
+from triage.desk.takes import left_of
+from triage.store.hearing import said_of
+from triage.store.preferences import preferences, save_preferences
+from triage.store.recording import take_of
+from triage.store.records import VerdictRecord
+from triage.store.verdicts import LONGEST_TEXT, record_verdict, take_back
+
+router = APIRouter(prefix="/api", tags=["verdicts"])
+Judges = Annotated[AtDesk, Depends(change("verdict"))]
+Key = Annotated[str, Field(min_length=8, max_length=80)]  # made by the client, one for each click
+Text = Annotated[str | None, Field(max_length=LONGEST_TEXT)]
+MOST_STEPS = 1000
+
+
+class Verdict(BaseModel):
+    """What a person says of a take, or of one note of it."""
+
+    model_config = ConfigDict(extra="forbid")
+    verdict: Literal["accept", "reject", "unsure"]
+    key: Key
+    note: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
+    reason: Text = None
+    comment: Text = None
+    sound: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
+
+
+class Undo(BaseModel):
+    """How many of one's own words in this session to take back, the last one first."""
+
+    model_config = ConfigDict(extra="forbid")
+    key: Key
+    steps: Annotated[int, Field(ge=1, le=MOST_STEPS)] = 1
+
+
+@router.post("/takes/{take_id}/verdict")
+def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: Verdict) -> dict[str, Any]:
+    """Add a verdict; the same key again is the same verdict. Answers with everybody's words and what is left."""
+    take = take_of(db, take_id)
+    if take is None:
+        raise HTTPException(404, f"no take {take_id} in the store")
+    record = VerdictRecord(
+        take.name, said.verdict, me.name, datetime.now(UTC), said.note, said.reason or None, said.comment or None
+    )
+    made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.sound)
+    words = said_of(db, take.id)
+    return {"verdict": made, "words": words_shown(words), "left": left_of(db, take.session_id, me)}
+
+
+@router.post("/s/{session_id}/undo")
+def post_undo(me: Judges, db: WriteDb, session_id: Id, undo: Undo) -> dict[str, Any]:
+    """Take back this person's last words in a session; they stay on record as taken back."""
+    found_session(db, session_id)
+    back = take_back(db, session_id, me.name, datetime.now(UTC), undo.steps, f"{me.person.id}:{undo.key}")
+    return {"taken_back": [vars(one) for one in back], "left": left_of(db, session_id, me)}
+
+
+@router.get("/me")
+def who_am_i(me: Me, db: Db) -> dict[str, Any]:
+    """Return who is at the desk, what they may do and what they set."""
+    shown = {"name": me.name, "role": me.role, "rights": sorted(me.rights), "form_token": me.form_token}
+    return shown | {"preferences": preferences(db, me.person.id)}
+
+
+@router.post("/me/preferences")
+def post_preferences(
+    me: Annotated[AtDesk, Depends(change("hear"))], db: WriteDb,
+    changed: Annotated[dict[str, Any], Body(max_length=20)],
+) -> dict[str, Any]:  # fmt: skip
+    """Store what a person changed, such as the expected rejects at which they stop; returns all preferences."""
+    return save_preferences(db, me.person.id, changed)

@@ -1,0 +1,35 @@
+"""Previews: what the desk draws of a track, packed at intake, so that no page waits for a recording."""
+
+from collections.abc import Iterable
+
+from sqlalchemy import Connection, delete, insert, select
+
+from triage.store import tables
+from triage.store.records import PreviewRecord
+
+preview = tables.preview
+
+
+def save_previews(db: Connection, take_id: int, records: Iterable[PreviewRecord]) -> None:
+    """Store the pictures of a take in place of those before."""
+    db.execute(delete(preview).where(preview.c.take_id == take_id))
+    if rows := [{"take_id": take_id, **vars(record)} for record in records]:
+        db.execute(insert(preview), rows)
+
+
+def find_preview(db: Connection, take_id: int, mic: str) -> PreviewRecord | None:
+    """Return what is drawn of one track, if anything was made of it."""
+    columns = [column for column in preview.c if column.name != "take_id"]
+    row = db.execute(select(*columns).where(preview.c.take_id == take_id, preview.c.mic == mic)).first()
+    return None if row is None else PreviewRecord(**row._mapping)
+
+
+def drawn_mics(db: Connection, take_id: int) -> tuple[str, ...]:
+    """Return the microphones of a take that there are pictures of."""
+    return tuple(db.scalars(select(preview.c.mic).where(preview.c.take_id == take_id).order_by(preview.c.mic)))
+
+
+def pitch_courses(db: Connection, take_id: int) -> bytes | None:
+    """Return the packed pitch courses of a take's notes."""
+    query = select(preview.c.courses).where(preview.c.take_id == take_id, preview.c.courses.is_not(None))
+    return db.scalar(query.limit(1))
