@@ -49,3 +49,45 @@ def test_a_take_without_any_note_says_so(tmp_path):
     floor = np.random.default_rng(0).standard_normal((2, 2 * RATE_HZ)) * 1e-4
     record = heard(tmp_path, floor, together=False)
     assert record.notes == () and record.problem == "no note found: silence, or nothing above the floor"
+
+
+def knock(at_s, length_s, rng):
+    """A dull blow that dies in a quarter of a second, laid into silence."""
+    t = np.arange(round(0.3 * RATE_HZ)) / RATE_HZ
+    blow = (np.sin(2 * np.pi * 170 * t) + 0.5 * rng.standard_normal(len(t))) * np.exp(-t / 0.03)
+    track = np.zeros(round(length_s * RATE_HZ))
+    first = round(at_s * RATE_HZ)
+    track[first : first + len(blow)] += blow
+    return track
+
+
+@pytest.mark.parametrize("nearer, later_s", [("close", (0.0, 0.006)), ("room", (0.006, 0.0))])
+def test_a_knock_is_one_hit_at_the_microphone_that_it_reaches_first(tmp_path, nearer, later_s):
+    tracks, rng = play([60, 62, 64, 60], 1), np.random.default_rng(3)
+    quiet_s = heard(tmp_path, tracks, together=False).notes[1].ring_end_s + 0.05
+    blow = 0.02 * knock(quiet_s, tracks.shape[1] / RATE_HZ, rng)
+    spoilt = tracks + np.stack([np.roll(blow, round(s * RATE_HZ)) for s in later_s])
+    (hit,) = [h for h in heard(tmp_path, spoilt, together=True).hits if h.level_dbfs is not None]
+    assert hit.mic == nearer and set(hit.mics) == {"close", "room"}
+    assert hit.start_s == pytest.approx(quiet_s, abs=0.15) and hit.exposed > 0.5
+
+
+def test_what_is_clipped_carries_its_true_peak(tmp_path):
+    tracks = play([60, 62], 1)
+    tracks[1] = np.clip(tracks[1] * 8 / np.abs(tracks[1]).max(), -0.99, 0.99)
+    hits = [h for h in heard(tmp_path, tracks, together=True).hits if h.kind == "clipped"]
+    assert {h.mic for h in hits} == {"room"}
+    assert all(-0.2 < h.level_dbfs < 3.0 for h in hits)  # flat tops ring above themselves between the samples
+
+
+def test_hum_is_told_once_for_the_whole_take(tmp_path):
+    tracks = play([60, 62], 1)
+    t = np.arange(tracks.shape[1]) / RATE_HZ
+    tracks[1] += 0.003 * (np.sin(2 * np.pi * 50 * t) + 0.5 * np.sin(2 * np.pi * 150 * t))
+    (hum,) = [h for h in heard(tmp_path, tracks, together=False).hits if h.kind == "hum"]
+    assert (hum.mic, hum.note, hum.start_s) == ("room", None, 0.0)
+    assert hum.level_dbfs == pytest.approx(20 * np.log10(0.003) - 3.01 + 0.97, abs=0.5)  # two sines' mean squares
+
+
+def test_a_clean_take_has_no_hit(tmp_path):
+    assert heard(tmp_path, play([60, 62, 64], 1), together=True).hits == ()

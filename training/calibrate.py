@@ -7,17 +7,17 @@ code, and a classifier is fitted to which note was spoilt and how. Writes models
 
 import json
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
 import typer
-from scipy.optimize import minimize
+from scipy.optimize import brentq, minimize
 from scipy.special import logsumexp
 from sklearn.linear_model import LogisticRegression
 
-from training.examples import Heard, Order, hear_all
+from training.examples import Ears, Heard, Order, ears, hear_all
 from training.faults import FAULTS
 from training.mishaps import MISHAPS
 from triage.config import Strict, read_toml, shipped
@@ -41,7 +41,7 @@ class SessionsConfig(Strict):
     count: int
     share: float
     most: int
-    noise_half: str
+    noise_half: dict[str, str]  # of each instrument: clips that its encoder has not heard
     rt60_s: tuple[float, ...]
     sizes: dict[str, tuple[float, float]]
     weights: dict[str, float]
@@ -51,6 +51,7 @@ class FitConfig(Strict):
     """How the classifier is fitted."""
 
     bad_notes: float
+    taught_notes: float
     technical_takes: float
     penalty: float
     foreign: float
@@ -63,6 +64,7 @@ class CalibrationConfig(Strict):
     version: str
     seed: int
     sessions: SessionsConfig
+    encoders: dict[str, str]  # instrument -> file in --encoders
     fit: FitConfig
 
 
@@ -100,15 +102,40 @@ def examples_of(heard: Heard) -> Examples:
 
 
 def fit(examples: list[Examples], config: FitConfig, version: str) -> DoubtModel:
-    """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has."""
+    """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has.
+
+    The weights of the evidence are learnt with more spoilt notes than that (``taught_notes``): at two in a hundred
+    the good notes' rare oddities would settle them. Then the intercepts move together until the mean doubt is the
+    share that a real session has.
+    """
     matrix = np.concatenate([one.evidence.matrix[one.usable] for one in examples])
     kind = np.concatenate([one.kind[one.usable] for one in examples])
-    bad = kind != FINE
-    weight = np.where(bad, config.bad_notes / bad.mean(), (1 - config.bad_notes) / (1 - bad.mean()))
     names, kinds = examples[0].evidence.names, sorted(set(kind) - {FINE})
     own = np.array([[speaks_for(name) in (one, None) for name in names] for one in kinds])
     held_back = np.where(own, 1.0, config.foreign) / config.penalty
-    return DoubtModel(version, names, monotone_softmax(matrix, kind, weight, held_back), {})
+    classifier = monotone_softmax(matrix, kind, shares(kind, config.taught_notes), held_back)
+    return DoubtModel(version, names, at_rate(classifier, matrix, kind, config.bad_notes), {})
+
+
+def shares(kind: np.ndarray, bad_notes: float) -> np.ndarray:
+    """Return a weight for each note that makes ``bad_notes`` of all of them spoilt [shape=(note,)]."""
+    bad = kind != FINE
+    return np.where(bad, bad_notes / bad.mean(), (1 - bad_notes) / (1 - bad.mean()))
+
+
+def at_rate(
+    classifier: LogisticRegression, matrix: np.ndarray, kind: np.ndarray, bad_notes: float
+) -> LogisticRegression:
+    """Move all intercepts against that of FINE by one number, so that the mean doubt is ``bad_notes``."""
+    weight, fine = shares(kind, bad_notes), list(classifier.classes_).index(FINE)
+    first = classifier.intercept_ + 0.0
+
+    def over(move: float) -> float:
+        classifier.intercept_ = first + move * (np.arange(len(first)) != fine)
+        return float(np.average(1 - classifier.predict_proba(matrix)[:, fine], weights=weight) - bad_notes)
+
+    over(brentq(over, -12.0, 12.0))
+    return classifier
 
 
 def monotone_softmax(
@@ -190,10 +217,21 @@ def orders(config: CalibrationConfig) -> list[Order]:
     players += [("invented",)] * config.sessions.invented
     own = config.sessions
     return [
-        Order(config.seed * 1000 + 10 * i + p, player, own.share, own.noise_half, own.most,
+        Order(config.seed * 1000 + 10 * i + p, player, own.share, own.noise_half[player[0]], own.most,
               own.rt60_s[(i + p) % len(own.rt60_s)], own.weights, own.sizes)
         for i in range(own.count) for p, player in enumerate(players)
     ]  # fmt: skip
+
+
+def sessions_of(config: CalibrationConfig, recordings: Path, by: Ears, cache: Path | None) -> list[Heard]:
+    """Return the sessions that the doubt is calibrated on, heard."""
+    return hear_all(shipped(config.recipe), recordings, orders(config), cache, by)
+
+
+def fitted(heard: list[Heard], examples: list[Examples], config: CalibrationConfig) -> DoubtModel:
+    """Return the whole model: the classifier of notes and how sure each other finding is."""
+    model = fit(examples, config.fit, config.version)
+    return replace(model, certain=certainties(heard, model, config.fit.technical_takes))
 
 
 def card(config: CalibrationConfig, examples: list[Examples], model: DoubtModel) -> dict[str, Any]:
@@ -210,18 +248,18 @@ def card(config: CalibrationConfig, examples: list[Examples], model: DoubtModel)
 def main(
     recordings: Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")],
     config_file: Annotated[Path | None, typer.Option("--config")] = None,
+    encoders: Annotated[Path | None, typer.Option(help="Folder with the files of [encoders]")] = None,
     out: Annotated[Path, typer.Option(help="Folder for the model and its card")] = Path("models"),
     cache: Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")] = None,
 ) -> None:
     """Build, listen, fit and write the model of the doubt before any verdict."""
     config = read_toml(config_file or shipped("configs/calibration.toml"), CalibrationConfig)
-    heard = hear_all(shipped(config.recipe), recordings, orders(config), cache)
+    heard = [one.only() for one in sessions_of(config, recordings, ears(encoders, config.encoders), cache)]
     examples = [examples_of(one) for one in heard]
-    model = fit(examples, config.fit, config.version)
-    certain = certainties(heard, model, config.fit.technical_takes)
-    model = DoubtModel(model.version, model.names, model.classifier, certain)
+    model = fitted(heard, examples, config)
     save_model(model, out / "doubt.skops")
-    (out / "doubt.json").write_text(json.dumps(card(config, examples, model), indent=1) + "\n", encoding="utf-8")
+    whole = card(config, examples, model) | {"heard_with": sorted({one.encoder for one in heard})}
+    (out / "doubt.json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
     print(f"{out / 'doubt.skops'}: {len(examples)} sessions, {sum(len(e.table) for e in examples)} notes")
 
 

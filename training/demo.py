@@ -5,7 +5,6 @@ configs/demo.toml. truth.json in the session's folder says what was planted, and
 one is missing, one breaks off, one does not belong. The store lies in that folder too, apart from any real one.
 """
 
-import importlib.util
 import json
 import math
 import os
@@ -62,6 +61,7 @@ class DemoRecipe(Recipe):
 def demo(
     folder: Annotated[Path, typer.Option(help="Where the session is written")] = Path("triage-demo"),
     serve: Annotated[bool, typer.Option("--serve/--no-serve", help="Open the desk afterwards")] = True,
+    port: Annotated[int, typer.Option(min=1, max=65_535, help="Port of the desk")] = 8451,
     store: Annotated[
         str | None,
         typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else FOLDER/triage.db"),
@@ -80,7 +80,7 @@ def demo(
     say(f"to look on: `triage queue --store {address}`, and likewise notes, hits, arrivals")
     say(CAUTION)
     if serve:
-        open_desk(address)
+        open_desk(address, port)
 
 
 def render_demo(folder: Path, recipe: DemoRecipe, tell: Tell | None = None) -> Truth:
@@ -163,10 +163,10 @@ def said_of_ranking(ranked: list[str], truth: Truth) -> str:
     return f"{found} of {len(planted)} planted faults stand in the first fifth of the queue ({len(first)} takes)\n"
 
 
-def open_desk(address: str) -> None:
-    """Serve the pages on this machine; nothing happens in an installation without them."""
-    if importlib.util.find_spec("triage.desk") is None:
-        return
-    from triage.desk import serve
+def open_desk(address: str, port: int) -> None:
+    """Serve the pages on this machine until Ctrl-C."""
+    from triage.desk.serving import serve
+    from triage.desk.settings import DeskSettings
 
-    serve(address)
+    settings = DeskSettings(address, port=port)
+    serve(settings, ready=lambda: say(f"the desk is open at {settings.address} (Ctrl-C ends it)"))

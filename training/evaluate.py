@@ -1,31 +1,44 @@
-"""How good the queue is: ``python -m training.evaluate --recordings FOLDER`` prints the table that the README shows.
+"""How good the queue is: ``python -m training.evaluate --recordings FOLDER`` prints what the README shows.
 
 Sessions are built from instruments that nothing was tuned on (configs/holdout.toml), with noise clips that nothing
-was tuned on, taken in by the tool's own code, and ranked before any verdict. Beside it stand general baselines on
-the same takes.
+was tuned on, taken in by the tool's own code, and ranked before any verdict; then played again in another room, and
+probed with a few verdicts. Further commands: ``ablation`` and ``noise``. All of it follows from the recipe's seeds.
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
 import typer
-from scipy.stats import sem
+from pydantic import Field
 
-from training.baselines import gaussian_mixture, isolation_forest, level_only, random_order
-from training.calibrate import PLAYED
-from training.examples import Heard, Order, hear_all
+from training.ablation import ablated
+from training.calibrate import CalibrationConfig, examples_of, sessions_of
+from training.examples import Ears, Elsewhere, Heard, Order, ears, hear_all
 from training.mishaps import MISHAPS
-from training.scores import all_scores, mean_place
+from training.noise_evaluation import noise_main
+from training.probe import probe_auroc, probed
+from training.ranked import TOOL, mean_and_error, printed, rank_one, report, table, table_text
+from training.scores import auroc
 from triage.config import Strict, read_toml, shipped
 from triage.judge.doubt import DoubtModel, load_model
-from triage.placing import place
-from triage.scoring import judge
 
-TOOL = "take triage"
-MATCH_S = 0.3
+app = typer.Typer(help=__doc__, add_completion=False, invoke_without_command=True)
+
+Recordings = Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")]
+ConfigFile = Annotated[Path | None, typer.Option("--config", help="Recipe; else configs/holdout.toml")]
+Encoders = Annotated[Path | None, typer.Option(help="Folder with the files of the recipe's [encoders]")]
+Cache = Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")]
+Out = Annotated[Path | None, typer.Option(help="File for the figures as JSON")]
+
+
+class ProbeConfig(Strict):
+    """The sessions of the linear probe: every take holds a spoilt note, so that there are verdicts of both kinds."""
+
+    sessions: int
+    share: float
+    verdicts: int
 
 
 class HoldoutConfig(Strict):
@@ -37,152 +50,143 @@ class HoldoutConfig(Strict):
     instruments: tuple[str, ...]
     share: float
     most: int
-    noise_half: str
+    noise_half: str | dict[str, str]  # one for all, or by instrument
     rt60_s: tuple[float, ...]
     sizes: dict[str, tuple[float, float]]
     weights: dict[str, float]
+    encoders: dict[str, str] = Field(default_factory=dict)  # instrument -> file in --encoders
+    elsewhere: Elsewhere | None = None  # where the same sessions are played again
+    probe: ProbeConfig | None = None
 
-
-@dataclass(frozen=True)
-class Ranked:
-    """One session's takes in a fixed order: what was wrong, and every ranker's score."""
-
-    rejected: np.ndarray  # (take,) bool
-    kind: list[str | None]  # of the planted fault; "noise" for every noise
-    minutes: np.ndarray
-    scores: dict[str, np.ndarray]
-    reasons: list[bool]  # one a performance fault: is the most doubtful spot of its note of that kind?
-    onset_ms: np.ndarray  # found less true onset, of every note that has one within MATCH_S
-    notes: tuple[int, int, int]  # matched within 50 ms, found, true
-
-
-def rank_one(heard: Heard, model: DoubtModel, seed: int) -> Ranked:
-    """Rank one built session with the tool and with every baseline."""
-    takes, missing, _ = place(heard.takes, heard.a4_hz)
-    judgement = judge(takes, missing, model, {})
-    doubt = {row.take: row.doubt for row in judgement.takes}
-    names = [take.name for take in takes]
-    faults = [heard.truth[name]["fault"] for name in names]
-    kind = [_group(fault["kind"]) if fault else None for fault in faults]
-    cohort = np.array([f"{take.instrument} {take.articulation} {take.dynamic}" for take in takes])
-    pools = [heard.pooled[name] for name in names]
-    scores = {
-        TOOL: np.array([doubt[name] for name in names]),
-        "pooled MFCC + isolation forest": isolation_forest(np.stack([pool[1] for pool in pools]), seed),
-        "pooled log-mel + Gaussian mixture": gaussian_mixture(np.stack([pool[0] for pool in pools]), seed),
-        "level only": level_only(np.array([pool[2] for pool in pools]), cohort),
-        "random order": random_order(len(names), seed),
-    }
-    reasons = []
-    for take, fault in zip(takes, faults, strict=True):
-        if fault and fault["kind"] in PLAYED:
-            spots = [s for s in judgement.spots if s.take == take.name]
-            reasons.append(bool(spots) and spots[0].kind == fault["kind"])
-    onset_ms, counts = _onsets(heard)
-    minutes = np.array([(take.duration_s or 0.0) / 60 for take in takes])
-    return Ranked(np.array([k is not None for k in kind]), kind, minutes, scores, reasons, onset_ms, counts)
-
-
-def _group(kind: str) -> str:
-    return kind if kind in PLAYED or kind in MISHAPS else "noise"
-
-
-def _onsets(heard: Heard) -> tuple[np.ndarray, tuple[int, int, int]]:
-    away, matched, found_all, true_all = [], 0, 0, 0
-    for take in heard.takes:
-        true = np.array([note["onset_s"] for note in heard.truth[take.name]["notes"]])
-        found = np.array([note.start_s for note in take.notes])
-        true_all, found_all = true_all + len(true), found_all + len(found)
-        for onset_s in true if len(found) else ():
-            off = (found - onset_s)[np.abs(found - onset_s).argmin()]
-            if abs(off) < MATCH_S:
-                away.append(1000 * off)
-                matched += abs(off) <= 0.05
-    return np.array(away), (matched, found_all, true_all)
-
-
-def table(sessions: list[Ranked]) -> dict[str, dict[str, tuple[float, float]]]:
-    """Return for every ranker each score's mean over sessions and its standard error."""
-    rows = {}
-    for name in sessions[0].scores:
-        own = [all_scores(s.rejected, s.scores[name], s.minutes) for s in sessions]
-        columns = {key: [scores[key] for scores in own] for key in own[0]}
-        rows[name] = {key: (float(np.mean(values)), float(sem(values))) for key, values in columns.items()}
-    return rows
-
-
-def report(sessions: list[Ranked]) -> dict[str, Any]:
-    """Return everything that is printed, as plain values."""
-    places: dict[str, list[float]] = {}
-    for one in sessions:
-        for kind, place_ in mean_place(one.kind, one.scores[TOOL]).items():
-            places.setdefault(kind, []).append(place_)
-    doubts = np.concatenate([one.scores[TOOL] for one in sessions])
-    rejected = np.concatenate([one.rejected for one in sessions])
-    reasons = [reason for one in sessions for reason in one.reasons]
-    onset_ms = np.concatenate([one.onset_ms for one in sessions])
-    matched, found, true = np.sum([one.notes for one in sessions], axis=0)
-    return {
-        "sessions": len(sessions), "takes": len(doubts), "rejects": int(rejected.sum()),
-        "table": table(sessions),
-        "mean_place": {kind: float(np.mean(p)) for kind, p in sorted(places.items())},
-        "reason_right": float(np.mean(reasons)) if reasons else float("nan"), "reasons": len(reasons),
-        "onset_median_ms": float(np.median(np.abs(onset_ms))), "onset_f": float(2 * matched / (found + true)),
-        "brier": float(np.mean((doubts - rejected) ** 2)), "mean_doubt": float(doubts.mean()),
-        "calibration": _bins(doubts, rejected),
-    }  # fmt: skip
-
-
-def _bins(doubts: np.ndarray, rejected: np.ndarray) -> list[tuple[float, float, int]]:
-    """Return mean doubt, share of rejects and count in fifths of the takes by doubt."""
-    order = np.array_split(np.argsort(doubts), 5)
-    return [(float(doubts[part].mean()), float(rejected[part].mean()), len(part)) for part in order if len(part)]
-
-
-def printed(found: dict[str, Any]) -> str:
-    """Return the report as Markdown."""
-    first = next(iter(found["table"].values()))
-    lines = ["| ranking | " + " | ".join(first) + " |", "|---" * (len(first) + 1) + "|"]
-    for name, row in found["table"].items():
-        lines.append(f"| {name} | " + " | ".join(f"{mean:.3f} ± {error:.3f}" for mean, error in row.values()) + " |")
-    lines += ["", f"{found['sessions']} sessions, {found['takes']} takes, {found['rejects']} of them spoilt; mean ± "
-              "standard error over sessions.", "",
-              f"Reason exact on {found['reason_right']:.0%} of {found['reasons']} performance faults. Onsets: median "
-              f"{found['onset_median_ms']:.1f} ms off, F {found['onset_f']:.3f} at 50 ms. Brier score of the doubt "
-              f"{found['brier']:.3f}; mean doubt {found['mean_doubt']:.2f}.", "",
-              "Mean place in the queue (0 first, 1 last): "
-              + ", ".join(f"{kind} {place_:.2f}" for kind, place_ in found["mean_place"].items()) + ".", "",
-              "Doubt against rejects, by fifths: "
-              + ", ".join(f"{doubt:.2f} → {share:.2f}" for doubt, share, _ in found["calibration"]) + ".",
-              ]  # fmt: skip
-    return "\n".join(lines)
+    def half(self, instrument: str) -> str:
+        """Return the part of the noise clips that the sessions of an instrument hold."""
+        return self.noise_half if isinstance(self.noise_half, str) else self.noise_half[instrument]
 
 
 def orders(config: HoldoutConfig) -> list[Order]:
     """Return what to build, one instrument a session, in turn."""
+    players = [config.instruments[i % len(config.instruments)] for i in range(config.count)]
     return [
-        Order(config.seed * 1000 + i, (config.instruments[i % len(config.instruments)],), config.share,
-              config.noise_half, config.most, config.rt60_s[i % len(config.rt60_s)], config.weights, config.sizes)
-        for i in range(config.count)
+        Order(config.seed * 1000 + i, (player,), config.share, config.half(player), config.most,
+              config.rt60_s[i % len(config.rt60_s)], config.weights, config.sizes)
+        for i, player in enumerate(players)
     ]  # fmt: skip
 
 
+def probe_orders(config: HoldoutConfig, probe: ProbeConfig) -> list[Order]:
+    """Return the sessions of the linear probe: two in a row of each instrument, so that a next one is there."""
+    weights = {kind: weight for kind, weight in config.weights.items() if kind not in MISHAPS}
+    each = max(2, probe.sessions // len(config.instruments))
+    return [
+        Order(config.seed * 1000 + 500 + 10 * p + i, (player,), probe.share, config.half(player), config.most,
+              config.rt60_s[i % len(config.rt60_s)], weights, config.sizes)
+        for p, player in enumerate(config.instruments) for i in range(each)
+    ]  # fmt: skip
+
+
+def probes(sessions: list[Heard], wanted: list[Order], verdicts: int) -> dict[str, tuple[float, float]]:
+    """Return each probe's AUROC, every session taught on the one before it of its instrument (round about)."""
+    found = [probed(examples_of(one.only())) for one in sessions]
+    scores: dict[str, list[float]] = {name: [] for name in found[0]}
+    for i, order in enumerate(wanted):
+        same = [j for j, other in enumerate(wanted) if other.instruments == order.instruments]
+        before = same[same.index(i) - 1]
+        for name, taught in found[before].items():
+            scores[name].append(probe_auroc(taught, found[i][name], verdicts, order.seed))
+    return {name: mean_and_error(each) for name, each in scores.items()}
+
+
+def moved(config: HoldoutConfig, here: list[Heard], there: list[Heard], model: DoubtModel) -> dict[str, Any]:
+    """Return the AUROC of the same sessions in both rooms, and what the move cost each, mean and standard error."""
+    pairs = []
+    for i, both in enumerate(zip(here, there, strict=True)):
+        ranked = [rank_one(one.only(), model, config.seed + i) for one in both]
+        pairs.append([auroc(one.rejected, one.scores[TOOL]) for one in ranked])
+    return {
+        "auroc_here": mean_and_error([one for one, _ in pairs]),
+        "auroc_there": mean_and_error([one for _, one in pairs]),
+        "loss": mean_and_error([one - other for one, other in pairs]),
+    }
+
+
+def heard_of(
+    config: HoldoutConfig, wanted: list[Order], recordings: Path, cache: Path | None, by: Ears
+) -> list[Heard]:
+    """Return sessions heard by the recipe."""
+    return hear_all(shipped(config.recipe), recordings, wanted, cache, by)
+
+
+@app.callback()
 def main(
-    recordings: Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")],
-    config_file: Annotated[Path | None, typer.Option("--config")] = None,
-    model_file: Annotated[Path | None, typer.Option("--model")] = None,
-    cache: Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")] = None,
-    out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
+    context: typer.Context,
+    recordings: Annotated[Path | None, typer.Option(help="Folder with notes.csv and noise.csv")] = None,
+    config_file: ConfigFile = None,
+    model_file: Annotated[Path | None, typer.Option("--model", help="Doubt model; else the shipped one")] = None,
+    encoders: Encoders = None,
+    cache: Cache = None,
+    out: Out = None,
 ) -> None:
     """Print how good the queue is on instruments that nothing was tuned on, beside general baselines."""
+    if context.invoked_subcommand:
+        return
+    if recordings is None:
+        raise typer.BadParameter("name a folder with notes.csv and noise.csv", param_hint="--recordings")
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
-    model = load_model(model_file)
-    heard = hear_all(shipped(config.recipe), recordings, orders(config), cache)
-    found = report([rank_one(one, model, config.seed + i) for i, one in enumerate(heard)])
+    model, by = load_model(model_file), ears(encoders, config.encoders)
+    here = heard_of(config, orders(config), recordings, cache, by)
+    found = report([rank_one(one.only(), model, config.seed + i) for i, one in enumerate(here)])
     print(printed(found))
+    if config.elsewhere:
+        away = [replace(order, elsewhere=config.elsewhere) for order in orders(config)]
+        found["moved"] = moved(config, here, heard_of(config, away, recordings, cache, by), model)
+        print("\n" + moved_text(found["moved"]))
+    if config.probe:
+        wanted = probe_orders(config, config.probe)
+        heard = heard_of(config, wanted, recordings, cache, by)
+        found["probe"] = probes(heard, wanted, config.probe.verdicts)
+        print("\n" + probe_text(found["probe"], config.probe))
+    _keep(found, out)
+
+
+@app.command()
+def ablation(
+    recordings: Recordings, config_file: ConfigFile = None,
+    calibration: Annotated[Path | None, typer.Option(help="Recipe; else configs/calibration.toml")] = None,
+    encoders: Encoders = None, cache: Cache = None, out: Out = None,
+) -> None:  # fmt: skip
+    """Print what each embedding is worth: each with a doubt of its own, fitted and ranked on the same sessions."""
+    config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
+    fit = read_toml(calibration or shipped("configs/calibration.toml"), CalibrationConfig)
+    known = sessions_of(fit, recordings, ears(encoders, fit.encoders, general=True), cache)
+    by = ears(encoders, config.encoders, general=True)
+    found = table(ablated(known, heard_of(config, orders(config), recordings, cache, by), fit, config.seed))
+    print(table_text(found))
+    _keep({"table": found}, out)
+
+
+app.command("noise")(noise_main)
+
+
+def moved_text(found: dict[str, Any]) -> str:
+    """Return what a move to another room cost, as a sentence."""
+    return (f"The same sessions in another room with other microphones: AUROC {_said(found['auroc_there'])} against "
+            f"{_said(found['auroc_here'])}, a loss of {_said(found['loss'])}.")  # fmt: skip
+
+
+def probe_text(found: dict[str, tuple[float, float]], probe: ProbeConfig) -> str:
+    """Return what a few verdicts are worth, as a sentence."""
+    each = ", ".join(f"{_said(value)} on the {name}" for name, value in found.items())
+    return f"Linear probe, {probe.verdicts} verdicts from one session, AUROC over the notes of the next: {each}."
+
+
+def _said(value: tuple[float, float]) -> str:
+    return f"{value[0]:.3f} ± {value[1]:.3f}"
+
+
+def _keep(found: dict[str, Any], out: Path | None) -> None:
     if out:
         out.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
-    typer.run(main)
+    app()

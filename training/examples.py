@@ -1,15 +1,18 @@
 """Examples: built sessions, listened to, with what is known to be wrong with each note.
 
 A recipe and an order go in; the takes as the tool hears them and the truth of the builder come out. The audio lives
-in a temporary folder and is gone afterwards; what was heard can be kept in a cache folder.
+in a temporary folder and is gone afterwards; what was heard can be kept in a cache folder, with the frames of the
+microphone that was judged, so that another encoder can be tried without building and measuring again.
 """
 
 import hashlib
 import json
 import pickle
 import tempfile
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -17,37 +20,68 @@ from typing import Any
 import numpy as np
 import torch
 
-from training.baselines import pooled_logmel, pooled_mfcc
+from training import general_embedding
 from training.demo import DemoRecipe, invented_stage
 from training.recipe import Recipe
 from training.recordings import RecordedNoise
+from training.rooms import MicRecipe
 from training.sessions import build, write_session
-from triage.config import read_toml, shipped
+from triage.config import Strict, read_toml, shipped
 from triage.crew import cores
+from triage.encoding import BESIDE, encode, encoder_in_use
 from triage.intake import wav
-from triage.intake.roll import call_roll
+from triage.intake.roll import Take, call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
+from triage.listen.embed import Encoder, FixedEmbedding
+from triage.listen.encoder import load_encoder
 from triage.listen.logmel import LogMel
-from triage.store.records import TakeRecord
+from triage.listen.notes import Note
+from triage.store.records import NoteRecord, TakeRecord
 from triage.take import VERSION, listen_take
 
 INVENTED = "invented"  # stands for the synthesised instruments of configs/demo.toml
+SHIPPED = ""  # of the encoders: the one in models/
 
 
 @dataclass(frozen=True)
 class Heard:
-    """One built session as the tool heard it, and the builder's truth for each take by name."""
+    """One built session as the tool heard it, and the builder's truth for each take by name.
+
+    Notes hold the vectors of every encoder that was asked for; ``frames`` [shape=(mel, frame), float16] are those of
+    the microphone that each take was judged on; ``encoder`` is the one whose vectors count.
+    """
 
     takes: list[TakeRecord]
     truth: dict[str, dict[str, Any]]
     a4_hz: float
-    pooled: dict[str, tuple[np.ndarray, np.ndarray, float]]  # take -> log-mel, cepstra, level for the baselines
+    frames: dict[str, np.ndarray]
+    encoder: str = FixedEmbedding.name
+
+    def only(self, encoder: str | None = None) -> "Heard":
+        """Return the session as if one encoder alone had heard it: the one that counts, or the named one."""
+        name = self.encoder if encoder is None else encoder
+        kept = {name, name + BESIDE}
+        return replace(self, encoder=name, takes=[
+            replace(take, notes=tuple(
+                replace(note, embeddings={key: own for key, own in note.embeddings.items() if key in kept})
+                for note in take.notes
+            ))
+            for take in self.takes
+        ])  # fmt: skip
+
+
+class Elsewhere(Strict):
+    """Another room and other microphones for the same music."""
+
+    rt60_s: float
+    critical_m: float
+    mics: tuple[MicRecipe, ...]
 
 
 @dataclass(frozen=True)
 class Order:
-    """What to build: who plays, share of spoilt takes, which half of the noise clips, how many takes, the hall."""
+    """What to build: who plays, share of spoilt takes, which part of the noise clips, how many takes, the hall."""
 
     seed: int
     instruments: tuple[str, ...]
@@ -57,67 +91,166 @@ class Order:
     rt60_s: float
     weights: dict[str, float] = field(default_factory=dict)
     sizes: dict[str, tuple[float, float]] = field(default_factory=dict)
+    elsewhere: Elsewhere | None = None
 
     def applied(self, recipe: Recipe) -> Recipe:
         """Return the recipe with the order's own numbers in it."""
         faults = {"share": self.share, "weights": self.weights or recipe.faults.weights, "sizes": self.sizes}
+        away = self.elsewhere
+        hall = {"rt60_s": away.rt60_s, "critical_m": away.critical_m} if away else {"rt60_s": self.rt60_s}
         return recipe.model_copy(update={
             "faults": recipe.faults.model_copy(update=faults),
             "noise": recipe.noise.model_copy(update={"half": self.half}),
             "takes": recipe.takes.model_copy(update={"most": self.most}),
-            "hall": recipe.hall.model_copy(update={"rt60_s": self.rt60_s}),
+            "hall": recipe.hall.model_copy(update=hall),
+            "mics": away.mics if away else recipe.mics,
         })  # fmt: skip
 
 
-def hear(recipe_file: Path, recordings: Path, order: Order) -> Heard:
+@dataclass(frozen=True)
+class Ears:
+    """What to listen with beside the tool's own code: the encoder of each instrument, and the general embedding.
+
+    ``encoders`` maps an instrument to a file of weights; one that is not named is heard with the shipped encoder.
+    """
+
+    encoders: Mapping[str, str] = field(default_factory=dict)
+    general: bool = False
+
+    def encoder(self, order: Order) -> Encoder:
+        """Return the encoder for the instrument of a session."""
+        return _encoder(self.encoders.get(order.instruments[0], SHIPPED))
+
+
+def ears(folder: Path | None, files: Mapping[str, str], general: bool = False) -> Ears:
+    """Return what to listen with: the files of a recipe's [encoders] in ``folder``, if one is given."""
+    return Ears({name: str(folder / file) for name, file in files.items()} if folder else {}, general)
+
+
+@lru_cache(maxsize=4)
+def _encoder(file: str) -> Encoder:
+    return load_encoder(Path(file)) if file != SHIPPED else encoder_in_use()
+
+
+def hear(recipe_file: Path, recordings: Path, order: Order, general: bool = False) -> Heard:
     """Build one session in a temporary folder, listen to it with the tool's own code, and return what was heard."""
     torch.set_num_threads(1)
-    recipe = order.applied(read_toml(recipe_file, Recipe))
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
-        if order.instruments == (INVENTED,):
-            parts = read_toml(shipped("configs/demo.toml"), DemoRecipe).parts
-            noise = RecordedNoise(recordings, recipe)
-            plans, stage = invented_stage(DemoRecipe(**{**dict(recipe), "parts": parts}), order.seed, noise)
-            write_session(plans, stage, folder, order.seed)
-        else:
-            build(recipe, folder, recordings, order.seed, order.instruments)
-        return listen_to(folder)
+        _build(recipe_file, recordings, order, folder)
+        heard = listen_to(folder)
+        return with_general(heard, folder) if general else heard
+
+
+def _build(recipe_file: Path, recordings: Path, order: Order, folder: Path) -> None:
+    recipe = order.applied(read_toml(recipe_file, Recipe))
+    if order.instruments == (INVENTED,):
+        parts = read_toml(shipped("configs/demo.toml"), DemoRecipe).parts
+        noise = RecordedNoise(recordings, recipe)
+        plans, stage = invented_stage(DemoRecipe(**{**dict(recipe), "parts": parts}), order.seed, noise)
+        write_session(plans, stage, folder, order.seed)
+    else:
+        build(recipe, folder, recordings, order.seed, order.instruments)
 
 
 def listen_to(folder: Path) -> Heard:
-    """Listen to a built session."""
+    """Listen to a built session; the notes' vectors are the simple ones."""
     session = read_session(folder)
-    roll = call_roll(folder, session, read_sheet(folder / "take_sheet.csv", session.middle_c_octave))
     judge_mic = session.judge_mic_name()
-    takes, pooled = [], {}
-    for take in roll.takes:
-        takes.append(listen_take(take, folder, judge_mic, session.a4_hz))
-        track = next(track for track in take.tracks if track.mic == judge_mic)
-        blocks = wav.blocks(folder / track.path, [track.channel])
-        frames = np.concatenate(list(LogMel(track.facts.sample_rate_hz).frames(blocks)), axis=2)[0]
-        level_db = 10 * np.log10((10 ** (frames / 10)).sum(axis=0).mean())
-        pooled[take.name] = (pooled_logmel(frames), pooled_mfcc(frames), float(level_db))
+    takes, frames = [], {}
+    for take in _roll(folder):
+        heard = listen_take(take, folder, judge_mic, session.a4_hz, FixedEmbedding())
+        samples, rate_hz = _samples(take, folder, heard.heard_on or judge_mic)
+        frames[take.name] = LogMel(rate_hz)(samples[None])[0].astype(np.float16)
+        takes.append(heard)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["takes"]
-    return Heard(takes, truth, session.a4_hz, pooled)
+    return Heard(takes, truth, session.a4_hz, frames)
 
 
-def hear_all(recipe_file: Path, recordings: Path, orders: list[Order], cache: Path | None = None) -> list[Heard]:
+def with_general(heard: Heard, folder: Path) -> Heard:
+    """Return a session with the general embedding's vectors added; its audio is in ``folder``."""
+    audio, takes = {take.name: take for take in _roll(folder)}, []
+    judge_mic = read_session(folder).judge_mic_name()
+    for take in heard.takes:
+        samples, rate_hz = _samples(audio[take.name], folder, take.heard_on or judge_mic)
+        vectors = general_embedding.general_vectors(samples, rate_hz, notes_of(take))
+        takes.append(_with(take, [{general_embedding.NAME: vector} for vector in vectors]))
+    return replace(heard, takes=takes)
+
+
+def _roll(folder: Path) -> list[Take]:
+    session = read_session(folder)
+    return list(call_roll(folder, session, read_sheet(folder / "take_sheet.csv", session.middle_c_octave)).takes)
+
+
+def _samples(take: Take, folder: Path, mic: str) -> tuple[np.ndarray, int]:
+    track = next(track for track in take.tracks if track.mic == mic)
+    blocks = list(wav.blocks(folder / track.path, [track.channel]))
+    return np.concatenate(blocks, axis=1)[0], track.facts.sample_rate_hz
+
+
+def notes_of(take: TakeRecord) -> list[Note]:
+    """Return a take's notes as the encoders want them."""
+    return [Note(n.start_s, n.end_s, n.ring_end_s or n.end_s, float("nan")) for n in take.notes]
+
+
+def _with(take: TakeRecord, more: list[dict[str, np.ndarray]]) -> TakeRecord:
+    notes: list[NoteRecord] = [
+        replace(note, embeddings={**note.embeddings, **own}) for note, own in zip(take.notes, more, strict=True)
+    ]
+    return replace(take, notes=tuple(notes))
+
+
+def encoded(heard: Heard, encoder: Encoder) -> Heard:
+    """Return a session with one encoder's vectors and evidence added; they are the ones that count."""
+    takes = [
+        _with(take, encode(encoder, heard.frames[take.name].astype(np.float32), notes_of(take)))
+        for take in heard.takes
+    ]
+    return replace(heard, takes=takes, encoder=encoder.name)
+
+
+def hear_all(
+    recipe_file: Path, recordings: Path, orders: list[Order], cache: Path | None = None, by: Ears | None = None
+) -> list[Heard]:
     """Hear several sessions, one a core; those found in ``cache`` are not built again."""
-    work = [(recipe_file, recordings, order, cache) for order in orders]
-    with ProcessPoolExecutor(cores(), mp_context=get_context("spawn")) as pool:
-        return list(pool.map(_cached, *zip(*work, strict=True)))
+    work = [(recipe_file, recordings, order, cache, by or Ears()) for order in orders]
+    if len(work) == 1:
+        return [_heard(*work[0])]
+    with ProcessPoolExecutor(min(cores(), len(work)), mp_context=get_context("spawn")) as pool:
+        return list(pool.map(_heard, *zip(*work, strict=True)))
 
 
-def _cached(recipe_file: Path, recordings: Path, order: Order, cache: Path | None) -> Heard:
+def _heard(recipe_file: Path, recordings: Path, order: Order, cache: Path | None, by: Ears) -> Heard:
+    torch.set_num_threads(1)
+    return encoded(_cached(recipe_file, recordings, order, cache, by.general), by.encoder(order))
+
+
+def _cached(recipe_file: Path, recordings: Path, order: Order, cache: Path | None, general: bool) -> Heard:
+    """Return a session as it was heard, from the cache where it was heard before with as many ears."""
     if cache is None:
-        return hear(recipe_file, recordings, order)
+        return hear(recipe_file, recordings, order, general)
     key = hashlib.sha256(f"{VERSION} {order} {recipe_file.read_text(encoding='utf-8')}".encode()).hexdigest()[:16]
-    path = cache / f"{'-'.join(order.instruments)}_{order.seed}_{key}.pickle"
-    if path.exists():
-        kept: Heard = pickle.loads(path.read_bytes())  # our own cache on this machine, never a file from elsewhere
-        return kept
-    heard = hear(recipe_file, recordings, order)
-    cache.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(pickle.dumps(heard))
+    name = f"{'-'.join(order.instruments)}_{order.seed}_{key}"
+    plain, whole = cache / f"{name}.pickle", cache / f"{name}.general.pickle"
+    if known := _read(whole) or (None if general else _read(plain)):
+        return known
+    if general and (known := _read(plain)):  # heard before without it: only the audio is made again
+        with tempfile.TemporaryDirectory() as temporary:
+            _build(recipe_file, recordings, order, Path(temporary))
+            return _keep(with_general(known, Path(temporary)), whole)
+    return _keep(hear(recipe_file, recordings, order, general), whole if general else plain)
+
+
+def _read(path: Path) -> Heard | None:
+    # Our own cache on this machine, never a file from elsewhere.
+    known: Heard | None = pickle.loads(path.read_bytes()) if path.exists() else None
+    return known
+
+
+def _keep(heard: Heard, path: Path) -> Heard:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_suffix(".part")
+    unfinished.write_bytes(pickle.dumps(heard))
+    unfinished.rename(path)  # a run that is cut off leaves no half a session behind
     return heard

@@ -4,6 +4,8 @@ A hit has one place in the hall, so every microphone hears it at its own level a
 loudest 10 ms, in the microphone where that is highest, under the RMS of the note it follows.
 """
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 from scipy import signal
 
@@ -11,6 +13,8 @@ from training import shaping
 from training.plans import NOISE, Laid, NoiseClip, Stage, Truth
 from training.recipe import NoiseRecipe
 from training.shaping import Array
+
+Maker = Callable[[int, np.random.Generator], Array]
 
 
 def add_noise(tracks: Array, laid: Laid, stage: Stage, rng: np.random.Generator) -> tuple[Array, Truth]:
@@ -53,16 +57,17 @@ def _level_db(note_db: float, floor_db: float, recipe: NoiseRecipe, rng: np.rand
 
 
 class InventedNoise:
-    """A bank of synthesised noises: knock, creak, breath, mechanism, paper."""
+    """A bank of synthesised noises; without ``makers`` knock, creak, breath, mechanism, paper."""
 
-    def __init__(self, rate_hz: int) -> None:
+    def __init__(self, rate_hz: int, makers: Mapping[str, Maker] | None = None) -> None:
         self.rate_hz = rate_hz
+        few = {"knock": knock, "creak": creak, "breath": breath, "mechanism": mechanism, "paper": paper}
+        self.makers = dict(makers or few)
 
     def draw(self, rng: np.random.Generator) -> NoiseClip:
         """Return one clip of a random kind."""
-        makers = {"knock": knock, "creak": creak, "breath": breath, "mechanism": mechanism, "paper": paper}
-        kind = str(rng.choice(sorted(makers)))
-        return NoiseClip(kind, makers[kind](self.rate_hz, rng), "invented")
+        kind = str(rng.choice(sorted(self.makers)))
+        return NoiseClip(kind, self.makers[kind](self.rate_hz, rng), "invented")
 
 
 def knock(rate_hz: int, rng: np.random.Generator) -> Array:

@@ -62,7 +62,8 @@ class NoiseRecipe(Strict):
     under_note_db: Range = (15.0, 38.0)
     least_over_floor_db: float = 10.0  # weaker ones are raised to this: nobody hears them
     longest_s: float = 0.9
-    half: Literal["all", "first", "second"] = "all"  # lets training and evaluation use different clips
+    # Lets training and evaluation use different clips; first-a and first-b are the two halves of the first.
+    half: Literal["all", "first", "first-a", "first-b", "second"] = "all"
     kinds: dict[str, str] = Field(default_factory=dict)  # category of noise.csv -> kind of a spot
 
 

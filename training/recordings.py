@@ -131,7 +131,7 @@ class RecordedNoise:
         self.by_kind: dict[str, list[str]] = defaultdict(list)
         for row in read_rows(folder / "noise.csv"):
             kind = recipe.noise.kinds.get(row["category"])
-            if kind and recipe.noise.half in ("all", _half(row["path"])):
+            if kind and recipe.noise.half in _parts(row["path"]):
                 self.by_kind[kind].append(row["path"])
         if not self.by_kind:
             raise AudioError(f"{folder / 'noise.csv'}: no clip of the categories in [noise.kinds]; add some")
@@ -146,5 +146,7 @@ class RecordedNoise:
         return NoiseClip(kind, shaping.retune(clip, rate_hz / self.rate_hz), path)
 
 
-def _half(path: str) -> str:
-    return "first" if zlib.crc32(path.encode()) % 2 == 0 else "second"
+def _parts(path: str) -> tuple[str, ...]:
+    """Return the shares of the clips that one belongs to, as NoiseRecipe.half names them."""
+    quarter = zlib.crc32(path.encode()) % 4
+    return ("all", "second") if quarter % 2 else ("all", "first", "first-a" if quarter == 0 else "first-b")

@@ -4,10 +4,8 @@ Exit status: 0 done; 1 a one-line error; 2 wrong usage; 3 done, and something ne
 to stdout. What is slow to load (the pipeline, commands of other packages) is loaded when it is called for.
 """
 
-import getpass
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from enum import Enum
 from importlib.metadata import entry_points
@@ -15,22 +13,25 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from sqlalchemy import Connection, Engine
 from typer.core import TyperGroup
 
 from triage import __version__
+from triage.cli_consistency import show_consistency
+from triage.cli_desk import open_desk, show_people
+from triage.cli_hits import show_hits
+from triage.cli_models import show_models
+from triage.cli_plan import hand_over, receive, show_keep, show_pickups
 from triage.config import store_url
 from triage.errors import ConfigError, TriageError
-from triage.listing import arrivals_text, hits_text, notes_text, queue_text
+from triage.listing import arrivals_text, notes_text, queue_text
+from triage.opening import FormOption, SessionArgument, StoreOption, login, opened_session, opened_store
 from triage.printing import Form, one_line, progress_bar, put, say
 from triage.store.arrivals import arrivals
-from triage.store.engine import open_store, reading, upgrade_store, writing
-from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
+from triage.store.engine import upgrade_store, writing
 from triage.store.notes import notes
 from triage.store.ranking import queue, queue_length
 from triage.store.recording import find_session
 from triage.store.records import VerdictRecord
-from triage.store.stored import StoredSession
 from triage.store.verdicts import record_verdict
 
 PLUG_INS = "triage.commands"  # entry point group: other packages bring commands of their own
@@ -60,14 +61,8 @@ app = typer.Typer(
     "no verdict. Mind your ears: after a spot heard with raised gain a full-level note may follow.",
 )
 
-StoreOption = Annotated[
-    str | None,
-    typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else sqlite:///triage.db"),
-]
-FormOption = Annotated[Form, typer.Option("--format", help="How the result is written")]
-SessionArgument = Annotated[
-    str | None, typer.Argument(metavar="[SESSION]", help="Name of the session; else the one taken in last")
-]
+
+
 FolderArgument = Annotated[Path, typer.Argument(metavar="FOLDER", help="The session's folder")]
 
 
@@ -104,7 +99,7 @@ def take_in_folder(folder: FolderArgument, store: StoreOption = None) -> None:
         raise ConfigError(f"{folder}: no such folder; `triage new {folder}` makes one to fill in")
     from triage.pipeline import take_in
 
-    with _store(store, create=True) as engine, progress_bar() as tell:
+    with opened_store(store, create=True) as engine, progress_bar() as tell:
         summary = take_in(folder, engine, progress=tell)
     for line in summary.problems:
         say(f"note: {line}")
@@ -122,7 +117,7 @@ def show_queue(
     store: StoreOption = None,
 ) -> None:
     """Show the ranked queue. Every take with its doubtful spots, the one to hear first at the top."""
-    with _session(store, session) as (db, found):
+    with opened_session(store, session) as (db, found):
         text = queue_text(form, found, queue(db, found.id, limit=top), queue_length(db, found.id))
     put(text)
 
@@ -132,20 +127,12 @@ def show_notes(
     session: SessionArgument = None, form: FormOption = Form.table, store: StoreOption = None
 ) -> None:
     """Show the measured notes. The table has the main measurements, json and csv have all."""
-    with _session(store, session) as (db, found):
+    with opened_session(store, session) as (db, found):
         text = notes_text(form, found, notes(db, found.id))
     put(text)
 
 
-@app.command("hits", epilog="Example: triage hits mill-day2-b --format json")
-def show_hits(
-    session: SessionArgument = None, form: FormOption = Form.table, store: StoreOption = None
-) -> None:
-    """Show the noise hits. When, what kind, which microphone, how loud, whether they can be heard."""
-    with _session(store, session) as (db, found):
-        counts = (hits_by_mic(db, found.id), hits_by_kind(db, found.id))
-        text = hits_text(form, found, hits(db, found.id), counts, floors(db, found.id))
-    put(text)
+app.command("hits", epilog="Example: triage hits mill-day2-b --format html --out noise.html")(show_hits)
 
 
 @app.command("arrivals", epilog="Example: triage arrivals mill-day2-b --format json")
@@ -153,7 +140,7 @@ def show_arrivals(
     session: SessionArgument = None, form: FormOption = Form.table, store: StoreOption = None
 ) -> None:
     """Show the files amiss. Missing, unexpected, broken, unlike the others; status 3 if missing or broken."""
-    with _session(store, session) as (db, found):
+    with opened_session(store, session) as (db, found):
         arrived = arrivals(db, found.id)
     put(arrivals_text(form, found, arrived))
     if any(entry.kind in ("missing", "broken") for entry in arrived.entries):
@@ -173,12 +160,22 @@ def give_verdict(
     store: StoreOption = None,
 ) -> None:
     """Record a verdict. It is on a take or on one note of it; earlier ones stay, the last one counts."""
-    said = VerdictRecord(take, verdict.value, by or _login(), datetime.now(UTC), note, reason)
-    with _store(store, create=False) as engine, writing(engine) as db:
+    said = VerdictRecord(take, verdict.value, by or login(), datetime.now(UTC), note, reason)
+    with opened_store(store) as engine, writing(engine) as db:
         found = find_session(db, session)
         record_verdict(db, found.id, said)
     what = take if note is None else f"{take} note {note}"
     put(f"{found.name}: {what}: {said.verdict} by {said.by}\n")
+
+
+app.command("models", epilog="Example: triage models --use shipped --by anna")(show_models)
+app.command("desk", epilog="Example: triage desk --port 8500 --store sqlite:///mill.db")(open_desk)
+app.command("pickups", epilog="Example: triage pickups --format html --out stand.html")(show_pickups)
+app.command("keep", epilog="Example: triage keep mill-day2-b --keep T012:4 --cue markers --by anna")(show_keep)
+app.command("consistency", epilog="Example: triage consistency --format html --out even.html")(show_consistency)
+app.command("handover", epilog="Example: triage handover mill-day2-b --manifest-only")(hand_over)
+app.command("receive", epilog="Example: triage receive mill-day2-b-bag --format json")(receive)
+app.command("people", epilog="Example: triage people anna --role editor")(show_people)
 
 
 @app.command("upgrade", epilog="Example: triage upgrade --store sqlite:///mill.db")
@@ -195,30 +192,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except TriageError as error:
         say(f"error: {error}")
         sys.exit(1)
-
-
-@contextmanager
-def _store(store: str | None, create: bool) -> Iterator[Engine]:
-    engine = open_store(store_url(store), create)
-    try:
-        yield engine
-    finally:
-        engine.dispose()
-
-
-@contextmanager
-def _session(store: str | None, name: str | None) -> Iterator[tuple[Connection, StoredSession]]:
-    with _store(store, create=False) as engine, reading(engine) as db:
-        yield db, find_session(db, name)
-
-
-def _login() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        raise ConfigError(
-            "nobody is logged in by name here; say who gives the verdict with --by NAME"
-        ) from None
 
 
 def _plug_in(name: str) -> Any:

@@ -5,20 +5,27 @@ is for eyes and shows less.
 """
 
 from collections.abc import Sequence
-from statistics import median
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from triage.intake.pitchname import pitch_name
 from triage.printing import Form, csv_text, json_text, number, table_text
 from triage.store.records import ARRIVAL_KINDS, MEASUREMENTS, ArrivalRecord, ArrivalsRecord, SpotRecord
-from triage.store.stored import QueueEntry, StoredFloor, StoredHit, StoredNote, StoredSession
+from triage.store.stored import QueueEntry, StoredHit, StoredNote, StoredSession
+
+if TYPE_CHECKING:  # what makes sheets is slow to load
+    from triage.sheets.backgrounds import MicBackground
+    from triage.sheets.noise import GroupLine, NoiseSheet
 
 CELL = ("instrument", "articulation", "dynamic")
 QUEUE = ("rank", "take", *CELL, "doubt", "listen_s", "duration_s", "verdict")
 SPOT = ("start_s", "end_s", "note", "kind", "doubt", "mic", "found", "expected", "unit", "why")
 NOTE = ("take", "note", *CELL, "start_s", "end_s", "ring_end_s", "pitch_midi", "sheet_midi")
 SCORES = ("doubt", "reject_probability", "outlier")
-HIT = ("take", "kind", "start_s", "end_s", "mic", "mics", "level_dbfs", "over_floor_db", "exposed", "note")
+HIT = ("take", "kind", "start_s", "end_s", "mic", "mics", "level_dbfs", "over_floor_db", "exposed", "note", "group",
+       "harmless")  # fmt: skip
+FLOOR = ("mic", "level_dbfs", "highest_dbfs", "highest_take", "a_dbfs", "a_highest_dbfs", "a_highest_take", "db_a",
+         "change_db")  # fmt: skip
+OCTAVES = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
 ARRIVAL = ("kind", "path", "take", "mic", "what", "found", "expected", "why")
 ARRIVAL_KEYS = {
     "missing": ("take", "mic"),
@@ -67,24 +74,30 @@ def hits_text(
     session: StoredSession,
     hits: Sequence[StoredHit],
     counts: tuple[dict[str, int], dict[str, int]],
-    floors: Sequence[StoredFloor],
+    sheet: "NoiseSheet",
 ) -> str:
-    """Return the noise hits, how many each microphone and kind has, and each microphone's background."""
+    """Return the noise hits and their groups, how many each microphone and kind has, and the backgrounds."""
     by_mic, by_kind = counts
     if form is Form.json:
-        listed = {"session": session.name, "hits": [_keys(hit, HIT) for hit in hits]}
-        return json_text(listed | {"by_mic": by_mic, "by_kind": by_kind, "floor": _floor(floors)})
+        listed: dict[str, Any] = {"session": session.name, "hits": [_keys(hit, HIT) for hit in hits]}
+        listed |= {"by_mic": by_mic, "by_kind": by_kind, "floor": [_floor(one) for one in _measured(sheet)]}
+        return json_text(listed | {"groups": [_group(line) for line in sheet.groups], "silent": sheet.silent})
     if form is Form.csv:
         rows = (_keys(hit, HIT) | {"mics": "; ".join(hit.mics)} for hit in hits)
         return csv_text(HIT, (list(row.values()) for row in rows))
     title = f"{session.name}: {_count(len(hits), 'noise hit')}"
     columns = ("take", ">start", ">end", "kind", ">level", ">over floor", ">audible", ">note", "loudest in")
     text = table_text(title, columns, (_hit_cells(hit) for hit in hits))
+    if sheet.groups:
+        names = (">exposed", ">level", "group", "what")
+        text += table_text("groups, the worst first", names, (_group_cells(line) for line in sheet.groups))
     text += "".join(
         f"{what}: {_shares(counted)}\n" for what, counted in (("mics", by_mic), ("kinds", by_kind))
     )
-    lows = (f"{row['mic']} {number(row['level_dbfs'], 1, 'dBFS')}" for row in _floor(floors))
-    return text + f"background: {', '.join(lows) or '-'}\n"
+    text += "".join(f"background {_quiet(one)}\n" for one in _measured(sheet))
+    if sheet.silent:
+        text += f"{_count(sheet.silent, 'hit')} called harmless not listed; --all lists them\n"
+    return text
 
 
 def arrivals_text(form: Form, session: StoredSession, arrived: ArrivalsRecord) -> str:
@@ -162,21 +175,37 @@ def _shares(counted: dict[str, int]) -> str:
     return ", ".join(f"{name} {n}" for name, n in counted.items()) or "-"
 
 
-def _floor(floors: Sequence[StoredFloor]) -> list[dict[str, Any]]:
-    """Return each microphone's usual background (median of its takes) and where it was highest."""
-    by_mic: dict[str, list[tuple[float, str]]] = {}
-    for row in floors:
-        if row.level_dbfs is not None:
-            by_mic.setdefault(row.mic, []).append((row.level_dbfs, row.take))
-    return [
-        {
-            "mic": mic,
-            "level_dbfs": median(level for level, _ in levels),
-            "highest_dbfs": max(levels)[0],
-            "highest_take": max(levels)[1],
-        }
-        for mic, levels in by_mic.items()
-    ]
+def _measured(sheet: "NoiseSheet") -> "list[MicBackground]":
+    return [one for one in sheet.backgrounds if one.level_dbfs is not None]
+
+
+def _floor(one: "MicBackground") -> dict[str, Any]:
+    """Return a microphone's usual background (median of its takes), where it was highest, and its noise rating."""
+    octaves = dict(zip(OCTAVES, one.octaves_dbfs, strict=True)) if one.octaves_dbfs else None
+    nr, nr_hz = (one.rating.nr, one.rating.band_hz) if one.rating else (None, None)
+    return _keys(one, FLOOR) | {"octaves_dbfs": octaves, "nr": nr, "nr_hz": nr_hz}
+
+
+def _quiet(one: "MicBackground") -> str:
+    weighted = f", {number(one.a_dbfs, 1)} A-weighted" if one.a_dbfs is not None else ""
+    rated = f", {number(one.db_a, 0, 'dB(A)')}" if one.db_a is not None else ""
+    rated += f", NR {one.rating.curve}" if one.rating else ""
+    return f"{one.mic}: {number(one.level_dbfs, 1, 'dBFS')}{weighted}{rated}"
+
+
+def _group(line: "GroupLine") -> dict[str, Any]:
+    group, worst = line.group, line.worst
+    first, last = ({"take": hit.take, "start_s": hit.start_s} for hit in (line.first, line.last))
+    return {
+        "group": group.key, "line": line.line, "mic": group.mic, "kind": group.kind, "rhythm": group.rhythm,
+        "period_s": group.period_s, "hits": len(group.hits), "takes": group.takes, "audible": group.audible,
+        "exposed": group.exposed, "low_dbfs": group.low_dbfs, "high_dbfs": group.high_dbfs,
+        "worst": {"take": worst.take, "start_s": worst.start_s}, "first": first, "last": last,
+    }  # fmt: skip
+
+
+def _group_cells(line: "GroupLine") -> list[str]:
+    return [number(line.group.exposed, 2), line.levels or "-", line.group.key, line.line]
 
 
 def _arrivals_of(kind: str, entries: Sequence[ArrivalRecord]) -> list[Any]:

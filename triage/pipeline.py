@@ -13,16 +13,20 @@ from triage.crew import listen_all
 from triage.intake.roll import Roll, call_roll
 from triage.intake.session import Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
-from triage.judge.doubt import DoubtModel, load_model
 from triage.placing import place
 from triage.scoring import judge
+from triage.silence import audible, grouped
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import reading, writing
+from triage.store.harmless import marks
+from triage.store.hits import save_groups
+from triage.store.plan import save_sheet
 from triage.store.ranking import save_judgement
 from triage.store.recording import drop_takes, fingerprints, save_session, save_take
-from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord
+from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord, SheetRowRecord
 from triage.store.reloading import heard_takes, save_places
 from triage.take import fingerprint
+from triage.using import Model, model_in_use
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many of it, out of how many
 
@@ -42,9 +46,11 @@ def take_in(folder: Path, db_engine: Engine, progress: Progress | None = None) -
     """Take a session's folder in: check what came, listen to what is new, judge and rank all of it."""
     tell = progress or (lambda what, done, total: None)
     session = read_session(folder)
-    roll = call_roll(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
+    sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
+    roll = call_roll(folder, session, sheet)
     with writing(db_engine) as db:
         session_id = save_session(db, _record(session, folder, roll))
+        save_sheet(db, session_id, [SheetRowRecord(**vars(row)) for row in sheet.rows])
         known = fingerprints(db, session_id)
     judge_mic = session.judge_mic_name()
     new = [take for take in roll.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
@@ -62,17 +68,18 @@ def take_in(folder: Path, db_engine: Engine, progress: Progress | None = None) -
 
 
 def rank_session(
-    db_engine: Engine, session_id: int, a4_hz: float, roll: Roll, model: DoubtModel | None = None
+    db_engine: Engine, session_id: int, a4_hz: float, roll: Roll, model: Model | None = None
 ) -> tuple[list[str], int]:
     """Judge and rank everything heard of a session; return lines for a person and the number of takes."""
     with reading(db_engine) as db:
-        heard = heard_takes(db, session_id)
+        heard, used = grouped(heard_takes(db, session_id), marks(db)), model or model_in_use(db)
     placed, missing, lines = place(heard, a4_hz)
     broken = {take.name: list(take.broken) for take in roll.takes if take.broken}
-    judgement = judge(placed, missing, model or load_model(), broken)
+    judgement = judge(audible(placed), missing, used, broken)
     problems = [*roll.problems, *lines, *(f"{take.name}: {take.problem}" for take in placed if take.problem)]
     with writing(db_engine) as db:
         save_places(db, session_id, placed)
+        save_groups(db, session_id, placed)
         save_arrivals(db, session_id, _arrivals(roll, problems))
         save_judgement(db, session_id, judgement)
     return problems, len(placed)
@@ -82,8 +89,8 @@ def _record(session: Session, folder: Path, roll: Roll) -> SessionRecord:
     rates = [track.facts.sample_rate_hz for take in roll.takes for track in take.tracks]
     usual = max(sorted(set(rates)), key=rates.count) if rates else None
     return SessionRecord(
-        session.name, str(folder), session.date, session.sample_rate_hz or usual, session.a4_hz,
-        session.judge_mic_name(),
+        session.name, str(folder.resolve()), session.date, session.sample_rate_hz or usual, session.a4_hz,
+        session.judge_mic_name(), full_scale_db_spl=session.full_scale_db_spl() or None,
     )  # fmt: skip
 
 

@@ -31,6 +31,7 @@ class Form(str, Enum):  # noqa: UP042 - typer lists a str Enum's values in --hel
     table = "table"
     json = "json"
     csv = "csv"
+    html = "html"
 
 
 def put(text: str) -> None:

@@ -7,13 +7,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from triage.encoding import PARTS, evidence_of, vector_name
 from triage.intake.pitchname import pitch_name
 from triage.judge.doubt import DoubtModel, any_of
-from triage.judge.features import Trouble, gather
+from triage.judge.features import COHORT, Evidence, Trouble, gather
+from triage.judge.learned import LearnedDoubt
+from triage.judge.relative import relative_vectors
 from triage.judge.spots import LEAST_DOUBT, Spot, note_spots
 from triage.judge.table import COMPARED, NoteTable
 from triage.judge.tracks import TrackFacts, track_faults
-from triage.listen.hits import over_decay
+from triage.listen.encoder import EVIDENCE, NOISES
+from triage.listen.masking import over_decay
 from triage.placing import expected
 from triage.store.records import (
     HitRecord,
@@ -27,19 +31,31 @@ from triage.store.records import (
 TECHNICAL = {
     "dropout": "sound missing", "click": "digital click", "clipped": "clipped", "dead-track": "digital silence",
 }  # fmt: skip
+LASTING = ("hum", "rumble", "hiss")
 AROUND_S = 0.5
 
 
 def is_technical(hit: HitRecord) -> bool:
     """Tell trouble in the samples from a sound in the room (which has a level)."""
-    return hit.kind in TECHNICAL and hit.level_dbfs is None
+    return hit.kind in TECHNICAL and (hit.level_dbfs is None or hit.kind != "click")
 
 
-def table_of(takes: Sequence[TakeRecord]) -> NoteTable:
-    """Return all notes of a session as one table."""
+def is_of_a_note(hit: HitRecord) -> bool:
+    """Tell a noise beside a note from trouble in the samples and from what lasts for the whole take."""
+    lasting = hit.kind in LASTING and hit.note is None and hit.start_s == 0.0
+    return not is_technical(hit) and not lasting
+
+
+def table_of(takes: Sequence[TakeRecord], encoder: str | None = None) -> NoteTable:
+    """Return all notes of a session as one table, with the vectors of ``encoder`` where there are some."""
     rows = [(take, note) for take in takes for note in take.notes]
-    vectors = [next(iter(note.embeddings.values())) for _, note in rows if note.embeddings]
-    width = len(vectors[0]) if vectors else 1
+    name = vector_name([note.embeddings for _, note in rows], encoder) or ""
+    known = [note.embeddings[name] for _, note in rows if name in note.embeddings]
+    unknown = np.full(len(known[0]) if known else 1, np.nan)
+    starts_s = np.array([note.start_s for _, note in rows], dtype=float)
+    evidence = np.array([evidence_of(note.embeddings, name) for _, note in rows])
+    heard = evidence.reshape(len(rows), len(EVIDENCE), len(PARTS))
+    told = list(enumerate(EVIDENCE)) if np.isfinite(heard).any() else []
     values = {
         name: np.array([_number(note.measurements.get(name)) for _, note in rows], dtype=float) for name in COMPARED
     }
@@ -56,8 +72,11 @@ def table_of(takes: Sequence[TakeRecord]) -> NoteTable:
         ring_end_s=np.array([_number(note.ring_end_s) for _, note in rows], dtype=float),
         values=values,
         embedding=np.array(
-            [next(iter(note.embeddings.values()), np.full(width, np.nan)) for _, note in rows], dtype=float
-        ).reshape(len(rows), width),
+            [note.embeddings.get(name, unknown) for _, note in rows], dtype=float
+        ).reshape(len(rows), len(unknown)),
+        heard={kind: heard[:, i, 0] for i, kind in told},
+        heard_mean={kind: heard[:, i, 1] for i, kind in told},
+        heard_s={kind: heard[:, i, 2] + starts_s for i, kind in told},
     )  # fmt: skip
 
 
@@ -68,14 +87,15 @@ def trouble_of(takes: Sequence[TakeRecord], table: NoteTable) -> Trouble:
     for take in takes:
         for hit in take.hits:
             i = row.get((take.name, hit.note or 1))
-            if i is not None and not is_technical(hit) and over_decay(hit.exposed or 0.0) > over[i]:
+            if i is not None and is_of_a_note(hit) and over_decay(hit.exposed or 0.0) > over[i]:
                 over[i] = over_decay(hit.exposed or 0.0)
                 under[i] = table.values["level_dbfs"][i] - _number(hit.level_dbfs)
     return Trouble(over, under)
 
 
 def judge(
-    takes: Sequence[TakeRecord], missing: dict[str, list[int]], model: DoubtModel, broken: dict[str, list[str]]
+    takes: Sequence[TakeRecord], missing: dict[str, list[int]], model: DoubtModel | LearnedDoubt,
+    broken: dict[str, list[str]],
 ) -> Judgement:
     """Judge and rank all takes of a session.
 
@@ -85,7 +105,7 @@ def judge(
         As ``place`` returns them.
     missing : dict of str to list of int
         Take to the pitches without a note.
-    model : DoubtModel
+    model : DoubtModel or LearnedDoubt
     broken : dict of str to list of str
         Take to a line for each of its files that cannot be used.
 
@@ -96,11 +116,12 @@ def judge(
     """
     table = table_of(takes)
     evidence = gather(table, trouble_of(takes, table))
-    kinds, doubts = model.probabilities(evidence)
+    kinds, doubts = _said(model, table, evidence)
     row = _rows(table)
     spots = [_spot_record(table, spot) for spot in note_spots(table, evidence, kinds, doubts)]
     noise = dict(zip(kinds, doubts.T, strict=True)).get("noise", np.zeros(len(table)))
     spots += _noise_spots(takes, row, noise)
+    spots += _heard_spots(takes, table, noise)
     certain = [*_technical(takes, model.certain), *_silent_spots(takes, model.certain)]
     certain += _sheet_spots(takes, missing, model.certain)
     certain += _broken_spots(takes, broken, model.certain)
@@ -112,6 +133,15 @@ def judge(
     ]
     everything = sorted((*spots, *certain), key=lambda s: (s.take, -s.doubt, s.start_s, s.kind, s.mic or ""))
     return Judgement(model.version, tuple(ranked), tuple(notes), tuple(everything))
+
+
+def _said(model: DoubtModel | LearnedDoubt, table: NoteTable, evidence: Evidence) -> tuple[list[str], np.ndarray]:
+    if isinstance(model, DoubtModel):
+        return model.probabilities(evidence)
+    if not np.isfinite(table.embedding).any():  # nothing was embedded: no vector differs from its neighbours
+        return model.probabilities(evidence, np.zeros((len(table), len(model.basis))))
+    cohort = table.cohort(*COHORT)
+    return model.probabilities(evidence, relative_vectors(table.embedding, cohort, table.pitch, table.take))
 
 
 def _rows(table: NoteTable) -> dict[tuple[str, int], int]:
@@ -132,7 +162,7 @@ def _noise_spots(
     """Return a spot for each noise hit: the doubt of its note's strongest, less as it is less exposed."""
     spots = []
     for take in takes:
-        heard = [hit for hit in take.hits if not is_technical(hit) and (take.name, hit.note or 1) in row]
+        heard = [hit for hit in take.hits if is_of_a_note(hit) and (take.name, hit.note or 1) in row]
         strongest: dict[int, float] = {}
         for hit in heard:
             strongest[hit.note or 1] = max(strongest.get(hit.note or 1, 0.0), hit.exposed or 0.0)
@@ -147,6 +177,22 @@ def _noise_spots(
     return spots
 
 
+def _heard_spots(takes: Sequence[TakeRecord], table: NoteTable, noise: np.ndarray) -> list[SpotRecord]:
+    """Return a spot for each note with a noise that the encoder heard and no hit explains, where it was clearest."""
+    explained = {(take.name, hit.note or 1) for take in takes for hit in take.hits if is_of_a_note(hit)}
+    spots = []
+    for (take, number), i in _rows(table).items():
+        if (take, number) in explained or noise[i] < 2 * LEAST_DOUBT or "noise" not in table.heard_s:
+            continue
+        at_s, odds = float(table.heard_s["noise"][i]), {kind: float(table.heard[kind][i]) for kind in NOISES}
+        kind = max(odds, key=lambda name: odds[name])
+        kind = kind if odds[kind] > 0 else "other-noise"  # more likely than not, by the encoder's own count
+        why = f"{kind.replace('-', ' ')} heard with the note, clearer than with its neighbours"
+        spots.append(SpotRecord(take, max(0.0, at_s - 0.15), at_s + 0.25, number, kind, float(noise[i]), why,
+                                str(table.mic[i]) or None))
+    return spots
+
+
 def _technical(takes: Sequence[TakeRecord], certain: dict[str, float]) -> list[SpotRecord]:
     """Return one spot for each kind of technical trouble on each microphone of a take."""
     spots = []
@@ -157,9 +203,11 @@ def _technical(takes: Sequence[TakeRecord], certain: dict[str, float]) -> list[S
                 seen.add((hit.kind, hit.mic))
                 count = sum(1 for other in take.hits if (other.kind, other.mic) == (hit.kind, hit.mic))
                 places = f", {count} places" if count > 1 else ""
-                why = f"{TECHNICAL[hit.kind]} in the {hit.mic} microphone{places}"
+                peak = f", true peak {hit.level_dbfs:+.1f} dBTP" if hit.level_dbfs is not None else ""
+                why = f"{TECHNICAL[hit.kind]} in the {hit.mic} microphone{places}{peak}"
                 spots.append(SpotRecord(take.name, hit.start_s, hit.end_s, hit.note, hit.kind,
-                                        certain.get(hit.kind, 0.9), why, hit.mic))
+                                        certain.get(hit.kind, 0.9), why, hit.mic, hit.level_dbfs, None,
+                                        "dBTP" if peak else None))
     facts = [
         TrackFacts(take.name, take.instrument or "", f.mic, f.level_dbfs, f.note_dbfs, f.lag_s, f.polarity, f.clear)
         for take in takes for f in take.floors

@@ -1,10 +1,12 @@
 """Evidence: it grows with the trouble, and only with its own."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.judge.tables import no_trouble, note_table
-from triage.judge.features import MOST_SIGMAS, calm, gather, off_axis, on_axis
+from triage.judge.features import HEARD, MOST_SIGMAS, calm, gather, off_axis, on_axis, speaks_for
 from triage.judge.table import COMPARED
 
 
@@ -89,3 +91,23 @@ def test_a_note_is_never_compared_with_another_microphones():
     table.mic[:] = "close"
     together = column(gather(table, no_trouble(table)), "level_dbfs-")[far].mean()
     assert apart < 1.0 < together  # sigmas: half of the good notes lie below their neighbours, by 0.8 in the mean
+
+
+def test_what_the_encoder_heard_counts_only_beyond_what_it_heard_of_the_neighbours():
+    table = note_table()
+    shown = np.random.default_rng(2).normal(3.0, 0.3, len(table))  # all notes of this instrument look a little so
+    shown[9] += 6.0
+    heard = replace(table, heard_mean={"attack": shown})
+    evidence = gather(heard, no_trouble(heard))
+    own = column(evidence, "heard_attack")
+    assert own.argmax() == 9 and own[9] > 4 and np.median(own) < 0.5
+    assert not column(evidence, "heard_noise").any()
+    assert speaks_for("heard_attack") == "attack"
+
+
+def test_an_encoder_without_evidence_leaves_the_same_columns_empty():
+    table = note_table()
+    evidence = gather(table, no_trouble(table))
+    empty = [name for name in evidence.names if name.startswith("heard_")]
+    assert empty == [f"heard_{kind}" for kind in HEARD]
+    assert not any(column(evidence, name).any() for name in empty)

@@ -8,7 +8,7 @@ from sklearn.neighbors import NearestNeighbors
 from sklearn.preprocessing import StandardScaler
 
 from triage.errors import JudgeError
-from triage.judge.outliers import _density_ratio, _whiten, joint_deviation, local_knn
+from triage.judge.outliers import _density_ratio, _whiten, centre_distance, joint_deviation, local_knn
 
 
 def embedded(rng, dynamics=3, takes=2, pitches=36, d=32):
@@ -141,8 +141,22 @@ def test_joint_deviation_of_nothing_is_unknown():
     assert joint_deviation(np.zeros((0, 2))).shape == (0,)
 
 
+def test_the_distance_from_the_centre_finds_what_lies_apart_in_any_direction_and_in_a_clump():
+    rng = np.random.default_rng(12)
+    x, pitch, cohort, take = embedded(rng)
+    bad = rng.random(len(x)) < 0.05
+    x[bad] = x[bad] + 9.0 * rng.choice([-1, 1], (bad.sum(), x.shape[1]))
+    score = centre_distance(x, cohort, pitch, take)
+    assert roc_auc_score(bad, score) > 0.98
+    for c in np.unique(cohort):
+        assert np.median(score[(cohort == c) & ~bad]) == pytest.approx(0, abs=0.25)
+    assert np.isnan(centre_distance(x[:1], cohort[:1], pitch[:1], take[:1])).all()
+
+
 def test_wrong_tables_are_refused():
     with pytest.raises(JudgeError, match=r"one label a note, found \(3, 2\)"):
         local_knn(np.zeros((3, 2)), np.zeros(2), np.zeros(3), np.zeros(3), 1)
+    with pytest.raises(JudgeError, match=r"one label a note, found \(3, 2\)"):
+        centre_distance(np.zeros((3, 2)), np.zeros(3), np.zeros(3), np.zeros(2))
     with pytest.raises(JudgeError, match="k is 0"):
         local_knn(np.zeros((3, 2)), np.zeros(3), np.zeros(3), np.zeros(3), 0)

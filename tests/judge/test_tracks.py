@@ -51,5 +51,54 @@ def test_too_few_takes_know_nothing():
     assert track_faults([facts("T001"), facts("T002", polarity=-1)]) == []
 
 
+def on(mic, take, lag_s, note_dbfs, clear=2.0):
+    sign = None if lag_s is None else 1
+    return TrackFacts(take, "horn", mic, -70.0, note_dbfs, lag_s, sign, clear if lag_s else None)
+
+
+def session(swapped=()):
+    """Six takes on three microphones; in the last the named two hold each other's track."""
+    takes = []
+    for i in range(6):
+        soft_db = 4.0 * (i % 2)  # dynamics differ from take to take
+        levels = {"close": -20.0 - soft_db, "main": -26.0 - soft_db, "room": -34.0 - soft_db}
+        arrive_s = {"close": 0.0, "main": 0.007, "room": 0.023}
+        if i == 5 and swapped:
+            a, b = swapped
+            levels[a], levels[b] = levels[b], levels[a]
+            arrive_s[a], arrive_s[b] = arrive_s[b], arrive_s[a]
+        takes += [on(mic, f"T{i:03d}", None if mic == "close" else arrive_s[mic] - arrive_s["close"], levels[mic])
+                  for mic in levels]  # fmt: skip
+    return takes
+
+
+def test_a_session_in_order_has_no_swapped_tracks():
+    assert track_faults(session()) == []
+
+
+def test_two_swapped_tracks_are_found_as_such():
+    faults = track_faults(session(("main", "room")))
+    assert [(f.take, f.mic, f.kind) for f in faults] == [("T005", "main", "delay"), ("T005", "room", "delay")]
+    assert faults[0].why == "looks swapped with the room microphone"
+
+
+def test_a_track_swapped_with_the_judging_one_is_found():
+    faults = track_faults(session(("close", "room")))
+    assert {(f.take, f.mic) for f in faults} >= {("T005", "close"), ("T005", "room")}
+    assert all("swapped" in f.why for f in faults if f.mic in ("close", "room"))
+
+
+def test_swapped_tracks_are_told_by_level_where_lags_are_unclear():
+    takes = [on(f.mic, f.take, f.lag_s, f.note_dbfs, clear=1.0) for f in session(("main", "room"))]
+    assert {f.mic for f in track_faults(takes)} == {"main", "room"}
+
+
+def test_a_late_track_is_not_called_swapped():
+    takes = session()
+    takes[-1] = on("room", "T005", 0.031, -38.0)
+    (fault,) = track_faults(takes)
+    assert (fault.mic, fault.kind) == ("room", "delay") and "8.0 ms later" in fault.why
+
+
 def test_nothing_known_is_no_fault():
     assert track_faults([TrackFacts("T001", "horn", "close", None, None, None, None, None)]) == []

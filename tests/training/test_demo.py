@@ -67,7 +67,7 @@ def test_the_command_shows_the_head_of_the_queue_and_keeps_its_store_to_itself(
 ) -> None:
     served: list[str] = []
     monkeypatch.setattr(demo, "read_toml", lambda path, model: recipe)
-    monkeypatch.setattr(demo, "open_desk", served.append)
+    monkeypatch.setattr(demo, "open_desk", lambda address, port: served.append(address))
     monkeypatch.setattr(crew, "cores", lambda: 1)
     monkeypatch.delenv("TRIAGE_STORE", raising=False)
     monkeypatch.chdir(tmp_path)

@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from training.baselines import gaussian_mixture, isolation_forest, level_only, pooled_logmel, pooled_mfcc
-from training.evaluate import TOOL, HoldoutConfig, Ranked, orders, printed, report
+from training.evaluate import HoldoutConfig, app, orders, probe_orders
+from training.mishaps import MISHAPS
+from training.ranked import TOOL, Ranked, printed, report
 from triage.config import read_toml, shipped
 
 
@@ -35,7 +38,23 @@ def test_a_perfect_ranking_is_printed_as_one():
 def test_the_held_back_recipe_is_not_the_one_tuned_on():
     config = read_toml(shipped("configs/holdout.toml"), HoldoutConfig)
     assert config.instruments == ("alto-saxophone",) and config.noise_half == "second"
-    assert all(order.instruments == ("alto-saxophone",) for order in orders(config))
+    built = orders(config) + probe_orders(config, config.probe)
+    assert all(order.instruments == ("alto-saxophone",) and order.half == "second" for order in built)
+    assert len({order.seed for order in built}) == len(built)
+
+
+def test_what_is_developed_on_never_meets_the_held_back_instrument_or_clips():
+    config = read_toml(shipped("configs/development.toml"), HoldoutConfig)
+    built = orders(config) + probe_orders(config, config.probe)
+    assert {(order.instruments, order.half) for order in built} == {
+        (("tuba",), "first-a"), (("double-bass",), "first-b"),
+    }  # fmt: skip
+    assert not any(set(order.weights) & set(MISHAPS) for order in probe_orders(config, config.probe))
+
+
+def test_the_folder_is_asked_for_and_the_ablation_is_a_command_of_its_own():
+    assert CliRunner().invoke(app, []).exit_code == 2
+    assert "--encoders" in CliRunner().invoke(app, ["ablation", "--help"], env={"COLUMNS": "120"}).output
 
 
 @pytest.mark.parametrize("score", [isolation_forest, gaussian_mixture])

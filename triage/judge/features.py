@@ -10,10 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from triage.judge.cohorts import Expectation, expect
-from triage.judge.outliers import joint_deviation, local_knn
+from triage.judge.outliers import centre_distance, joint_deviation, local_knn
 from triage.judge.table import COMPARED, NoteTable
 
-ATTACK_PART, HELD_PART = (0.0, 0.5), (0.5, 5 / 6)  # of an embedding: attack first, then the held part, then release
+# What an encoder has evidence of over time, each a kind of spot.
+HEARD = ("noise", "attack", "intonation", "steadiness", "level", "release")
+HEARD_FLOOR = 0.5  # log-odds: the least scale of evidence
 CALM_NOTES = 40.0  # so many notes' own tail is believed as much as the normal one
 NORMAL_95 = 1.96
 MOST_SIGMAS = 10.0
@@ -26,6 +28,7 @@ AUDIBLE = {
 NEIGHBOURS = 8
 COHORT, WIDER = ("instrument", "articulation", "dynamic", "mic"), ("instrument", "articulation", "mic")
 NOISE_FLOOR_DB = 3.0
+CLEAR_DB = 8.0  # over what rings: from there on it is only the noise's level that counts, not whether it is heard
 
 
 @dataclass(frozen=True)
@@ -88,11 +91,7 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     """
     found = deviations(table)
     cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
-    width = table.embedding.shape[1]
-    outlier, attack_outlier, held_outlier = (
-        _unlike(table.embedding[:, round(a * width) : max(round(b * width), 1)], cohort, table)
-        for a, b in ((0.0, 1.0), ATTACK_PART, HELD_PART)
-    )
+    outlier = _score(local_knn(table.embedding, cohort, table.pitch, table.take, NEIGHBOURS))
     noise = expect(trouble.noise_over_db, table.pitch, cohort, wider, table.take, NOISE_FLOOR_DB)
     columns: dict[str, np.ndarray] = {}
     for name, deviation in found.items():
@@ -105,12 +104,14 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
         columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / unit)
     joint = joint_deviation(np.column_stack([d.z for d in found.values()]))
     columns["joint"] = capped(joint)
-    columns["outlier"], columns["attack_outlier"] = capped(outlier), capped(attack_outlier)
-    columns["held_outlier"] = capped(held_outlier)
+    columns["outlier"] = capped(outlier)
+    columns["far"] = capped(_score(centre_distance(table.embedding, cohort, table.pitch, table.take)))
+    columns |= heard_columns(table)
     columns["semitones"] = np.nan_to_num(np.clip((np.abs(table.values["cents"]) - 50) / 40, 0, 1))
     columns["noise"] = trouble.noise_over_db / 10
     columns["noise+"] = capped(noise.z)
-    columns["noise_near"] = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
+    near = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
+    columns["noise_near"] = near * np.clip(trouble.noise_over_db / CLEAR_DB, 0, 1)
     return Evidence(found, outlier, tuple(columns), np.column_stack(list(columns.values())))
 
 
@@ -120,6 +121,8 @@ def speaks_for(column: str) -> str | None:
         return "noise"
     if column == "semitones":
         return "wrong-note"
+    if column.startswith("heard_"):
+        return column.removeprefix("heard_")
     how = COMPARED.get(column.rstrip("+-|"))
     return how.kind if how else None
 
@@ -156,6 +159,20 @@ def calm(z: np.ndarray, group: np.ndarray) -> np.ndarray:
     return calmed
 
 
-def _unlike(embedding: np.ndarray, cohort: np.ndarray, table: NoteTable) -> np.ndarray:
-    score = local_knn(embedding, cohort, table.pitch, table.take, NEIGHBOURS)
-    return np.maximum(np.nan_to_num(score), 0.0)
+def heard_columns(table: NoteTable) -> dict[str, np.ndarray]:
+    """Return what the encoder heard of each note beyond what it heard of the note's neighbours, in sigmas.
+
+    The same evidence stands higher for one instrument than for another, so its mean log-odds over the note are held
+    against the cohort as any measurement is. 0 where no encoder, or one without evidence, heard.
+    """
+    cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
+    columns = {}
+    for kind in HEARD:
+        values = table.heard_mean.get(kind, np.full(len(table), np.nan))
+        usual = expect(values, table.pitch, cohort, wider, table.take, HEARD_FLOOR)
+        columns[f"heard_{kind}"] = capped(calm(usual.z, wider))
+    return columns
+
+
+def _score(sigmas: np.ndarray) -> np.ndarray:
+    return np.maximum(np.nan_to_num(sigmas), 0.0)

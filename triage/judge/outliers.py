@@ -54,20 +54,48 @@ def local_knn(embedding: np.ndarray, cohort: np.ndarray, pitch: np.ndarray, take
     ----------
     Wilkinghoff et al., arXiv 2509.10951, 2025; Breunig et al. (LOF), SIGMOD 2000; Ledoit and Wolf, 2004.
     """
-    embedding = np.asarray(embedding, dtype=float)
-    if embedding.ndim != 2 or len({len(embedding), len(cohort), len(pitch), len(take)}) > 1:
-        raise JudgeError(f"embedding must be (note, dimension) with one label a note, found {embedding.shape}")
+    rows, notes, known = _indexed(embedding, cohort, pitch, take)
     if k < 1:
         raise JudgeError(f"k is {k}; expected at least 1 neighbour")
     score = np.full(len(embedding), np.nan)
-    whole = np.where(np.isfinite(embedding).all(axis=1), 0.0, np.nan)
-    rows, notes = index_notes(whole, np.asarray(pitch, dtype=float), cohort, cohort, take)
-    if rows.size > 1 and embedding.shape[1]:
-        white = _whiten(_centred(embedding[rows], notes))
+    if rows.size > 1 and known.shape[1]:
+        white = _whiten(_centred(known, notes))
         ratio = np.full(len(rows), np.nan)
         for members in np.split(np.arange(len(rows)), np.flatnonzero(np.diff(notes.cohort)) + 1):
             ratio[members] = _density_ratio(white[members], notes.pitch[members], notes.take[members], k)
         score[rows] = _comparable(ratio, notes.cohort)
+    return score
+
+
+def centre_distance(embedding: np.ndarray, cohort: np.ndarray, pitch: np.ndarray, take: np.ndarray) -> np.ndarray:
+    """Return how far each note lies from the robust centre of its cohort.
+
+    score = log |x - m|, m the local robust trend over the cohort's other pitches, as robust z in the cohort. No
+    whitening: an encoder that was taught that distance means spoilt has made its own scale.
+
+    Parameters
+    ----------
+    embedding : ndarray, shape (n, d)
+        A note with NaN gets NaN.
+    cohort, take : ndarray, shape (n,)
+        Labels.
+    pitch : ndarray, shape (n,)
+        MIDI; NaN where not known.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where there is nobody to compare with.
+
+    Raises
+    ------
+    JudgeError
+        If the arrays differ in length.
+    """
+    rows, notes, known = _indexed(embedding, cohort, pitch, take)
+    score = np.full(len(embedding), np.nan)
+    if rows.size > 1 and known.shape[1]:
+        score[rows] = _comparable(np.linalg.norm(_centred(known, notes), axis=1), notes.cohort)
     return score
 
 
@@ -103,6 +131,18 @@ def joint_deviation(z: np.ndarray) -> np.ndarray:
         square, cut = np.einsum("ni,ij,nj->n", filled[told], precision, filled[told]), 2.0 / (9.0 * df[told])
         score[told] = (np.cbrt(square / df[told]) - (1.0 - cut)) / np.sqrt(cut)
     return score
+
+
+def _indexed(
+    embedding: np.ndarray, cohort: np.ndarray, pitch: np.ndarray, take: np.ndarray
+) -> tuple[np.ndarray, Notes, np.ndarray]:
+    """Return the rows with a vector in canonical order, their groups and their vectors."""
+    embedding = np.asarray(embedding, dtype=float)
+    if embedding.ndim != 2 or len({len(embedding), len(cohort), len(pitch), len(take)}) > 1:
+        raise JudgeError(f"embedding must be (note, dimension) with one label a note, found {embedding.shape}")
+    whole = np.where(np.isfinite(embedding).all(axis=1), 0.0, np.nan)
+    rows, notes = index_notes(whole, np.asarray(pitch, dtype=float), cohort, cohort, take)
+    return rows, notes, embedding[rows]
 
 
 def _centred(x: np.ndarray, notes: Notes) -> np.ndarray:

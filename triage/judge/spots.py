@@ -8,12 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from triage.judge.features import Evidence, off_axis, on_axis
+from triage.judge.features import HEARD, Evidence, off_axis, on_axis
 from triage.judge.table import COMPARED, NoteTable
 
 LEAST_DOUBT = 0.03  # of a spot on its own, six times that of a usual note: few good takes show one
 UNLIKE = "unlike"
 HEAD_S = 0.35  # of a note that shows its attack
+HEARD_SIGMAS = 2.0  # from so much evidence beyond its neighbours' on, its peak is the place of a spot
+AROUND_PEAK_S = (0.25, 0.35)  # a wobble or a sag needs this much to be heard as one
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ def note_spots(table: NoteTable, evidence: Evidence, kinds: list[str], doubts: n
 
 
 def _spot(table: NoteTable, evidence: Evidence, row: int, kind: str, doubt: float) -> Spot:
-    start_s, end_s = _stretch(table, row, kind)
+    start_s, end_s = _stretch(table, evidence, row, kind)
     if kind == "wrong-note":
         return _wrong_note(table, row, doubt)
     name = _loudest(evidence, row, kind)
@@ -84,8 +86,30 @@ def _unlike(table: NoteTable, evidence: Evidence, row: int, doubt: float) -> Spo
     z = {name: d.z[row] for name, d in evidence.deviations.items() if np.isfinite(d.z[row])}
     most = sorted(z, key=lambda name: -abs(z[name]))[:2]
     where = f", most in {' and '.join(_plain(name) for name in most)}" if most else ""
-    start_s, end_s, found = float(table.start_s[row]), float(table.end_s[row]), float(evidence.outlier[row])
-    return Spot(row, start_s, end_s, UNLIKE, doubt, "sounds unlike its neighbours" + where, found, 0.0, "sigma")
+    span_s, found = (float(table.start_s[row]), float(table.end_s[row])), float(evidence.outlier[row])
+    kind = max((k for k in HEARD if k != "noise"), key=lambda k: heard_sigmas(evidence, row, k))
+    if near := _at_peak(table, evidence, row, kind):
+        span_s, where = near, f"{where}, clearest {_into(table, row, kind)}"
+    return Spot(row, *span_s, UNLIKE, doubt, "sounds unlike its neighbours" + where, found, 0.0, "sigma")
+
+
+def heard_sigmas(evidence: Evidence, row: int, kind: str) -> float:
+    """Return how far the encoder's evidence of a kind stands above that of the note's neighbours, in sigmas."""
+    name = f"heard_{kind}"
+    return float(evidence.matrix[row, evidence.names.index(name)]) if name in evidence.names else 0.0
+
+
+def _at_peak(table: NoteTable, evidence: Evidence, row: int, kind: str) -> tuple[float, float] | None:
+    """Return the stretch around the peak of a kind's evidence, inside the note; None where it says little."""
+    if kind not in table.heard_s or heard_sigmas(evidence, row, kind) < HEARD_SIGMAS:
+        return None
+    at_s, before_s, after_s = float(table.heard_s[kind][row]), *AROUND_PEAK_S
+    start_s, end_s = max(float(table.start_s[row]), at_s - before_s), min(float(table.end_s[row]), at_s + after_s)
+    return (start_s, end_s) if end_s > start_s else None
+
+
+def _into(table: NoteTable, row: int, kind: str) -> str:
+    return f"{max(0.0, float(table.heard_s[kind][row] - table.start_s[row])):.2f} s into the note"
 
 
 def _loudest(evidence: Evidence, row: int, kind: str) -> str | None:
@@ -113,12 +137,12 @@ def _plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _stretch(table: NoteTable, row: int, kind: str) -> tuple[float, float]:
-    """Return the part of the note where this kind is heard."""
+def _stretch(table: NoteTable, evidence: Evidence, row: int, kind: str) -> tuple[float, float]:
+    """Return the part of the note where this kind is heard: where the encoder heard it most, else where it can be."""
     start_s, end_s = float(table.start_s[row]), float(table.end_s[row])
     if kind == "attack":
         return max(0.0, start_s - 0.05), min(start_s + HEAD_S, max(end_s, start_s + 0.1))
     if kind == "release":
         ring_end_s = table.ring_end_s[row]
         return max(start_s, end_s - 0.2), float(ring_end_s) if np.isfinite(ring_end_s) else end_s + 0.3
-    return start_s, end_s
+    return _at_peak(table, evidence, row, kind) or (start_s, end_s)

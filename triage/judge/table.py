@@ -4,7 +4,7 @@ Measurements come in with their units; ``COMPARED`` says on which scale each is 
 small a difference can mean nothing, and which kind of spot it speaks for.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -94,10 +94,18 @@ class NoteTable:
     ring_end_s: np.ndarray
     values: dict[str, np.ndarray]
     embedding: np.ndarray  # (note, dimension)
+    # What the encoder heard, by kind: its evidence over time at the peak and over the note (log-odds), and where that
+    # peak lies (s from the take's start).
+    heard: dict[str, np.ndarray] = field(default_factory=dict)
+    heard_mean: dict[str, np.ndarray] = field(default_factory=dict)
+    heard_s: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for name, column in {**vars(self), **self.values}.items():
-            if name != "values" and len(column) != len(self.take):
+        columns = {name: value for name, value in vars(self).items() if not isinstance(value, dict)}
+        for group in (self.values, self.heard, self.heard_mean, self.heard_s):
+            columns |= group
+        for name, column in columns.items():
+            if len(column) != len(self.take):
                 rows = f"{len(column)} rows, take has {len(self.take)}"
                 raise JudgeError(f"column {name} has {rows}: pass one row a note")
 

@@ -3,6 +3,7 @@
 from sqlalchemy import Connection, delete, insert, select, update
 
 from triage.store import tables
+from triage.store.changes import bump
 from triage.store.recording import lock_session
 from triage.store.records import ArrivalRecord, ArrivalsRecord
 
@@ -20,6 +21,7 @@ def save_arrivals(db: Connection, session_id: int, record: ArrivalsRecord) -> No
             db.execute(insert(arrival), rows)
         if lines := [{"session_id": session_id, "text": line} for line in record.problems]:
             db.execute(insert(problem), lines)
+        bump(db, session_id, "takes")
 
 
 def arrivals(db: Connection, session_id: int) -> ArrivalsRecord:

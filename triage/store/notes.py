@@ -41,6 +41,12 @@ def embeddings(
     return numbers, np.stack(vectors) if vectors else np.zeros((0, 0), np.float32)
 
 
+def encoders(db: Connection, session_id: int) -> list[str]:
+    """Return the names of the encoders that saw notes of a session."""
+    query = select(embedding.c.encoder).join(take, take.c.id == embedding.c.take_id).distinct()
+    return list(db.scalars(query.where(take.c.session_id == session_id).order_by(embedding.c.encoder)))
+
+
 def _vector(data: bytes, dimension: int) -> np.ndarray:
     # Two bytes a number is float16, four is float32; computing goes on in float32 either way.
     return np.frombuffer(data, f"<f{len(data) // dimension}").astype(np.float32)

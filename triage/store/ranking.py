@@ -6,10 +6,11 @@ Ranks are kept from 1 without gaps: takes that the judge leaves out come last, e
 import math
 from typing import Any
 
-from sqlalchemy import Connection, Label, bindparam, func, select, update
+from sqlalchemy import Connection, Label, bindparam, exists, func, select, update
 
 from triage.errors import StoreError
 from triage.store import tables
+from triage.store.changes import bump
 from triage.store.recording import lock_session, take_ids
 from triage.store.records import Judgement, TakeJudgement
 from triage.store.spots import replace_spots, spots_among
@@ -30,6 +31,7 @@ def save_judgement(db: Connection, session_id: int, judgement: Judgement) -> Non
         _save_takes(db, judgement, ids)
         _save_notes(db, session_id, judgement, ids)
         replace_spots(db, session_id, ids, judgement.spots)
+        bump(db, session_id, "takes")
 
 
 def queue(
@@ -57,7 +59,8 @@ def queue_length(db: Connection, session_id: int) -> int:
 def _last_verdict() -> Label[Any]:
     """Select the last word on the take as a whole; a verdict on one of its notes does not settle the take."""
     table = tables.verdict
-    query = select(table.c.verdict).where(table.c.take_id == take.c.id, table.c.note.is_(None))
+    back = exists().where(tables.retraction.c.verdict_id == table.c.id)
+    query = select(table.c.verdict).where(table.c.take_id == take.c.id, table.c.note.is_(None), ~back)
     return query.order_by(table.c.id.desc()).limit(1).scalar_subquery().label("verdict")
 
 
@@ -78,10 +81,13 @@ def _save_takes(db: Connection, judgement: Judgement, ids: dict[str, int]) -> No
         return (math.inf if judged.rank is None else judged.rank, judged.take)
 
     rows = [
-        {"of": ids[judged.take], "doubt": judged.doubt, "listen_s": judged.listen_s, "rank": rank}
+        {
+            "of": ids[judged.take], "doubt": judged.doubt, "listen_s": judged.listen_s, "rank": rank,
+            "model": judgement.model,
+        }
         for rank, judged in enumerate(sorted(said.values(), key=place), start=1)
     ]
-    change: dict[str, Any] = {name: bindparam(name) for name in ("doubt", "listen_s", "rank")}
+    change: dict[str, Any] = {name: bindparam(name) for name in ("doubt", "listen_s", "rank", "model")}
     db.execute(update(take).where(take.c.id == bindparam("of")).values(change), rows)
 
 

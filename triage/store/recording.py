@@ -3,6 +3,7 @@
 ``save_take`` is the one way in for what was heard in a take; it leaves alone what people said of it.
 """
 
+import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from difflib import get_close_matches
@@ -13,6 +14,9 @@ from sqlalchemy import Connection, Row, Table, delete, exists, insert, select, u
 
 from triage.errors import StoreError
 from triage.store import tables
+from triage.store.changes import bump, start_counting
+from triage.store.hearing import settle
+from triage.store.previews import save_previews
 from triage.store.records import (
     MEASUREMENTS,
     HitRecord,
@@ -23,7 +27,7 @@ from triage.store.records import (
 )
 from triage.store.stored import StoredSession, StoredTake
 
-GONE = "no longer in the folder or on the take sheet; kept because a verdict was given"
+GONE = "no longer in the folder or on the take sheet; kept because of what people said of it"
 
 
 def save_session(db: Connection, record: SessionRecord, taken_in_at: datetime | None = None) -> int:
@@ -32,7 +36,9 @@ def save_session(db: Connection, record: SessionRecord, taken_in_at: datetime | 
     table = tables.session
     known = db.scalar(select(table.c.id).where(table.c.name == record.name))
     if known is None:
-        return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
+        made = db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
+        start_counting(db, made)
+        return made
     db.execute(update(table).where(table.c.id == known).values(row))
     return known
 
@@ -81,19 +87,23 @@ def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
         _insert(db, tables.embedding, [row for note in record.notes for row in _vector_rows(take_id, note)])
         _insert(db, tables.hit, _rows(take_id, record.hits, _hit_row))
         _insert(db, tables.floor, _rows(take_id, record.floors))
+        save_previews(db, take_id, record.previews)
+        settle(db, take_id)  # words about another sound no longer count
+        bump(db, session_id, "takes")
     return take_id
 
 
 def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[str, ...]:
-    """Forget the takes of the session not named in ``keep``; return those that stay because of a verdict."""
-    take, verdict = tables.take, tables.verdict
+    """Forget the takes of the session not named in ``keep``; return those that stay because people spoke of them."""
+    take = tables.take
     kept: list[str] = []
     for name, take_id in sorted(take_ids(db, session_id).items()):
         if name in keep:
             continue
-        if db.scalar(select(exists().where(verdict.c.take_id == take_id))):
+        if any(db.scalar(select(exists().where(t.c.take_id == take_id))) for t in (tables.verdict, tables.choice)):
             # No fingerprint: should the files come back, the take is read again.
-            db.execute(update(take).where(take.c.id == take_id).values(problem=GONE, fingerprint=None))
+            gone = {"problem": GONE, "fingerprint": None, "listened": False}
+            db.execute(update(take).where(take.c.id == take_id).values(gone))
             kept.append(name)
         else:
             db.execute(delete(take).where(take.c.id == take_id))
@@ -106,7 +116,7 @@ def takes(
     """Return the takes of a session in order of name, a page of them if ``limit`` is given."""
     table = tables.take
     query = select(table).where(table.c.session_id == session_id).order_by(table.c.name)
-    return tuple(_stored(row) for row in db.execute(query.limit(limit).offset(offset)))
+    return tuple(stored_take(row) for row in db.execute(query.limit(limit).offset(offset)))
 
 
 def find_take(db: Connection, session_id: int, name: str) -> StoredTake:
@@ -116,7 +126,19 @@ def find_take(db: Connection, session_id: int, name: str) -> StoredTake:
     row = db.execute(select(table).where(of_session, table.c.name == name)).first()
     if row is None:
         raise StoreError(_unknown("take", name, list(db.scalars(select(table.c.name).where(of_session)))))
-    return _stored(row)
+    return stored_take(row)
+
+
+def take_of(db: Connection, take_id: int) -> StoredTake | None:
+    """Return the take with that id."""
+    row = db.execute(select(tables.take).where(tables.take.c.id == take_id)).first()
+    return None if row is None else stored_take(row)
+
+
+def session_of(db: Connection, session_id: int) -> StoredSession | None:
+    """Return the session with that id."""
+    row = db.execute(select(tables.session).where(tables.session.c.id == session_id)).first()
+    return None if row is None else StoredSession(**row._mapping)
 
 
 def tracks(db: Connection, take_id: int) -> tuple[TrackRecord, ...]:
@@ -143,16 +165,22 @@ def take_ids(db: Connection, session_id: int) -> dict[str, int]:
 
 def _save_take_row(db: Connection, session_id: int, record: TakeRecord) -> int:
     table = tables.take
-    left_out = ("tracks", "notes", "hits", "floors")
+    left_out = ("tracks", "notes", "hits", "floors", "previews")
     row = {name: value for name, value in vars(record).items() if name not in left_out}
     row["expected_pitches"] = [int(pitch) for pitch in record.expected_pitches]
-    row |= {"doubt": None, "listen_s": None, "rank": None}
+    row |= {"doubt": None, "listen_s": None, "rank": None, "meant": _meant(record)}
     known = db.scalar(select(table.c.id).where(table.c.session_id == session_id, table.c.name == record.name))
     if known is None:
         row["session_id"] = session_id
         return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
     db.execute(update(table).where(table.c.id == known).values(row))
     return known
+
+
+def _meant(record: TakeRecord) -> str:
+    """Return a digest of what the take was to hold, the remark left out: it changes nothing of the playing."""
+    row = (record.instrument, record.articulation, record.dynamic, list(record.expected_pitches), record.repetitions)
+    return hashlib.sha256(repr(row).encode("utf-8", "backslashreplace")).hexdigest()[:32]
 
 
 def _check(record: TakeRecord) -> None:
@@ -199,8 +227,9 @@ def _hit_row(record: HitRecord) -> dict[str, Any]:
     return dict(vars(record)) | {"mics": list(record.mics)}
 
 
-def _stored(row: Row[Any]) -> StoredTake:
-    values = {name: value for name, value in row._mapping.items() if name != "session_id"}
+def stored_take(row: Row[Any]) -> StoredTake:
+    """Return a row of the take table as a value."""
+    values = dict(row._mapping)
     return StoredTake(**values | {"expected_pitches": tuple(values["expected_pitches"])})
 
 

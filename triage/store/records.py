@@ -23,6 +23,7 @@ MEASUREMENTS = (
 )  # fmt: skip
 
 VERDICTS = ("accept", "reject", "unsure")
+CLOCKS = ("bext", "iXML", "file time")  # a file's time is only that of its last change, less the take's length
 ARRIVAL_KINDS = ("missing", "unexpected", "broken", "unlike")
 
 
@@ -36,6 +37,8 @@ class SessionRecord:
     sample_rate_hz: int | None
     a4_hz: float
     judge_mic: str | None
+    # Microphone -> level in dB SPL of a tone whose peaks just reach full scale, where the engineer measured it.
+    full_scale_db_spl: Mapping[str, float] | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ class NoteRecord:
 
 @dataclass(frozen=True)
 class HitRecord:
-    """One noise hit: ``mic`` hears it loudest, ``mics`` all hear it; exposed is 0 if masked, 1 if audible."""
+    """One noise hit: ``mic`` is nearest to it, ``mics`` hear it, the loudest first; exposed 0 masked to 1 audible."""
 
     kind: str
     start_s: float
@@ -84,6 +87,20 @@ class HitRecord:
     over_floor_db: float | None
     exposed: float | None
     note: int | None = None
+    group: str | None = None  # microphone:kind:rhythm, once the session was ranked
+    harmless: bool = False  # somebody heard its group and said so
+
+
+@dataclass(frozen=True)
+class MarkRecord:
+    """What a person said of a group of hits: harmless, or no longer; never changed, only followed by another."""
+
+    group: str
+    harmless: bool
+    session: str
+    by: str
+    at: datetime
+    loudest_dbfs: float | None = None  # of what was heard then
 
 
 @dataclass(frozen=True)
@@ -96,6 +113,22 @@ class FloorRecord:
     polarity: int | None = None  # -1 where it follows upside down
     clear: float | None = None  # how clearly lag and polarity show, 1 = not at all
     note_dbfs: float | None = None  # its usual level while a note sounds
+    a_dbfs: float | None = None  # the background A-weighted
+    octaves_dbfs: tuple[float | None, ...] | None = None  # 31.5 Hz to 16 kHz
+
+
+@dataclass(frozen=True)
+class PreviewRecord:
+    """What is drawn of one track: packed bytes as ``listen/preview.py`` makes them, and what a column stands for."""
+
+    mic: str
+    wave: bytes
+    wave_hop_s: float
+    picture: bytes
+    picture_hop_s: float
+    low_hz: float
+    high_hz: float
+    courses: bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -118,6 +151,11 @@ class TakeRecord:
     hits: tuple[HitRecord, ...] = ()
     floors: tuple[FloorRecord, ...] = ()
     heard_on: str | None = None  # the microphone that its notes were cut and measured on
+    setup: str | None = None
+    recorded_at: datetime | None = None  # start of the take on the clock of the hall, without a time zone
+    recorded_from: str | None = None  # who says so: one of CLOCKS
+    sound: str | None = None  # digest of all its samples: unlike the fingerprint it survives a copy
+    previews: tuple[PreviewRecord, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -178,6 +216,35 @@ class VerdictRecord:
     at: datetime
     note: int | None = None
     reason: str | None = None
+    comment: str | None = None
+    blind: bool = False  # the same take came back unannounced, to see whether he says the same again
+
+
+@dataclass(frozen=True)
+class SheetRowRecord:
+    """One row of the take sheet, whether the take was recorded or not; pitches are MIDI, as on the sheet."""
+
+    take: str
+    instrument: str = ""
+    articulation: str = ""
+    dynamic: str = ""
+    pitches: tuple[int, ...] = ()
+    repetitions: int = 1
+    remark: str = ""
+    setup: str = ""
+
+
+@dataclass(frozen=True)
+class ChoiceRecord:
+    """What a person chose: keep this note for its cell (``repetition`` of it, from 1), or leave it free again."""
+
+    take: str
+    note: int
+    kept: bool
+    by: str
+    at: datetime
+    repetition: int | None = None
+    pitch_midi: int | None = None
 
 
 @dataclass(frozen=True)

@@ -4,21 +4,21 @@ from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, bindparam, update
 
 from triage.store import tables
 from triage.store.hits import floors, hits
-from triage.store.notes import embeddings, notes
+from triage.store.notes import embeddings, encoders, notes
 from triage.store.recording import take_ids, takes, tracks
 from triage.store.records import FloorRecord, HitRecord, NoteRecord, TakeRecord
 
-note, take, embedding = tables.note, tables.take, tables.embedding
+note = tables.note
 
 
 def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
     """Return every take of a session with its notes, embeddings, hits and floors, in order of name."""
     vectors: dict[tuple[str, int], dict[str, Any]] = defaultdict(dict)
-    for encoder in _encoders(db, session_id):
+    for encoder in encoders(db, session_id):
         keys, matrix = embeddings(db, session_id, encoder)
         for key, vector in zip(keys, matrix, strict=True):
             vectors[key][encoder] = vector
@@ -28,7 +28,7 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
             row.number, row.start_s, row.end_s, row.ring_end_s, row.pitch_midi, row.sheet_midi, row.measurements,
             vectors[row.take, row.number],
         ))  # fmt: skip
-    for hit in hits(db, session_id):
+    for hit in hits(db, session_id, harmless=True):
         own_hits[hit.take].append(HitRecord(**{k: v for k, v in vars(hit).items() if k != "take"}))
     for floor in floors(db, session_id):
         own_floors[floor.take].append(FloorRecord(**{k: v for k, v in vars(floor).items() if k != "take"}))
@@ -37,7 +37,7 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
             stored.name, stored.fingerprint or "", stored.instrument, stored.articulation, stored.dynamic,
             stored.remark, stored.expected_pitches, stored.repetitions, stored.duration_s, stored.problem,
             stored.listened, tracks(db, stored.id), tuple(own_notes[stored.name]), tuple(own_hits[stored.name]),
-            tuple(own_floors[stored.name]), stored.heard_on,
+            tuple(own_floors[stored.name]), stored.heard_on, stored.setup, stored.recorded_at, stored.recorded_from,
         )
         for stored in takes(db, session_id)
     ]  # fmt: skip
@@ -58,8 +58,3 @@ def save_places(db: Connection, session_id: int, placed: Sequence[TakeRecord]) -
         columns = {"pitch_midi": "pitch", "sheet_midi": "sheet", "cents": "away"}
         values: dict[str, Any] = {column: bindparam(name) for column, name in columns.items()}
         db.execute(update(note).where(mine).values(values), rows)
-
-
-def _encoders(db: Connection, session_id: int) -> list[str]:
-    query = select(embedding.c.encoder).join(take, take.c.id == embedding.c.take_id).distinct()
-    return list(db.scalars(query.where(take.c.session_id == session_id).order_by(embedding.c.encoder)))

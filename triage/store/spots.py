@@ -1,6 +1,6 @@
 """Spots: the stretches of a take worth hearing, the most doubtful first."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Row, delete, insert, select
@@ -24,6 +24,21 @@ def spots_among(db: Connection, page: Select[Any]) -> dict[str, list[SpotRecord]
     ids = page.subquery()
     for row in db.execute(_spots().join(ids, tables.spot.c.take_id == ids.c.id).order_by(*_ORDER)):
         found.setdefault(row.take, []).append(_record(row))
+    return found
+
+
+def spots_of(db: Connection, take_ids: Sequence[int]) -> dict[str, list[SpotRecord]]:
+    """Return take name -> spots for takes of one session, by their ids."""
+    return spots_among(db, select(tables.take.c.id).where(tables.take.c.id.in_(take_ids)))
+
+
+def broken_files(db: Connection, session_id: int) -> dict[str, list[str]]:
+    """Return take name -> a line for each of its files that could not be used when the session was ranked last."""
+    take = tables.take
+    query = _spots().where(take.c.session_id == session_id, tables.spot.c.kind == "truncated")
+    found: dict[str, list[str]] = {}
+    for row in db.execute(query.order_by(take.c.name, tables.spot.c.id)):
+        found.setdefault(row.take, []).append(row.why)
     return found
 
 

@@ -40,6 +40,16 @@ class StoredTake:
     doubt: float | None
     listen_s: float | None
     rank: int | None
+    setup: str | None = None
+    recorded_at: datetime | None = None  # on the clock of the hall
+    recorded_from: str | None = None
+    session_id: int = 0
+    model: str | None = None  # name and version of what judged it
+    sound: str | None = None
+    meant: str | None = None
+    heard: bool = False  # somebody has said something of it as it sounds now
+    settled: bool = False  # whoever decided agrees
+    disputed: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,6 +84,26 @@ class StoredFloor(FloorRecord):
     """A background level with the take it was measured in."""
 
     take: str = ""
+
+
+@dataclass(frozen=True)
+class Said:
+    """One word on a take or a note of it, as the desk shows it."""
+
+    id: int
+    note: int | None
+    verdict: str
+    reason: str | None
+    comment: str | None
+    by: str
+    at: datetime
+    taken_back: bool = False
+    changed: str | None = None  # what of the take has changed since
+
+    @property
+    def stale(self) -> bool:
+        """Whether it speaks of a take that is no longer as it was."""
+        return self.changed is not None
 
 
 @dataclass(frozen=True)

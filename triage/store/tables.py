@@ -3,8 +3,10 @@
 session ─┬─ take ─┬─ track
          │        ├─ note ── embedding
          │        ├─ hit, spot, floor
-         │        └─ verdict   (only ever added to; holds its take fast)
+         │        ├─ preview   (pictures for the desk)
+         │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
          └─ arrival, problem
+mark   (only ever added to; speaks of groups of hits in every session)
 
 Notes count from 1 within their take; a hit, a spot and a verdict name the note by that number, because notes
 are measured anew when a file changes while what people said stays.
@@ -16,6 +18,7 @@ from sqlalchemy import (
     CheckConstraint,
     Column,
     Date,
+    DateTime,
     ForeignKey,
     ForeignKeyConstraint,
     Index,
@@ -23,6 +26,7 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     Table,
+    false,
 )
 
 from triage.store.columns import Real, UtcTime, Whole, Words
@@ -56,6 +60,7 @@ session = Table(
     Column("model", Words),
     Column("taken_in_at", UtcTime, nullable=False),
     Column("complete", Whole),  # from the roll call: how much arrived as it should
+    Column("full_scale_db_spl", JSON(none_as_null=True)),  # microphone -> sound level that reaches full scale
     Index("ix_session_name", "name", unique=True),
     Index("ix_session_taken_in_at", "taken_in_at"),
 )
@@ -77,11 +82,21 @@ take = Table(
     Column("problem", Words),
     Column("listened", Boolean, nullable=False),
     Column("heard_on", Words),
+    Column("setup", Words),  # seats and microphones, as the take sheet names them
+    Column("recorded_at", DateTime),  # on the clock of the hall, so without a time zone
+    Column("recorded_from", Words),
+    Column("model", Words),  # name and version of what judged it
     Column("doubt", Real),
     Column("listen_s", Real),
     Column("rank", Whole),
+    Column("sound", Words),  # digest of the samples: what people heard when they gave a verdict
+    Column("meant", Words),  # digest of the take sheet's row
+    # What the verdicts amount to, kept up by store/hearing.py so that the next take is found at once.
+    *(Column(name, Boolean, nullable=False, server_default=false()) for name in ("heard", "settled", "disputed")),
     Index("ix_take_session_id_name", "session_id", "name", unique=True),
     Index("ix_take_session_id_rank", "session_id", "rank"),
+    # Holds all that "what is left" adds up, so that the rows themselves need not be read.
+    Index("ix_take_left", "session_id", "settled", "rank", "heard", "disputed", "listened", "doubt", "listen_s"),
 )
 
 track = Table(
@@ -142,6 +157,8 @@ hit = Table(
     Column("over_floor_db", Real),
     Column("exposed", Real),
     Column("note", Whole),
+    Column("group", Words),  # microphone:kind:rhythm, given when the session is ranked
+    Column("harmless", Boolean, nullable=False, server_default=false()),
     Index("ix_hit_take_id", "take_id"),
 )
 
@@ -174,7 +191,22 @@ floor = Table(
     Column("polarity", Whole),
     Column("clear", Real),
     Column("note_dbfs", Real),
+    Column("a_dbfs", Real),
+    Column("octaves_dbfs", JSON(none_as_null=True)),  # ten levels, 31.5 Hz to 16 kHz
     Index("ix_floor_take_id", "take_id"),
+)
+
+mark = Table(
+    "mark",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("group", Words, nullable=False),  # as hit.group: hits are made anew, the word on them stays
+    Column("harmless", Boolean, nullable=False),
+    Column("loudest_dbfs", Real),  # what was heard when it was called harmless
+    Column("session", Words, nullable=False),
+    Column("by", Words, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Index("ix_mark_group", "group"),
 )
 
 verdict = Table(
@@ -185,10 +217,119 @@ verdict = Table(
     Column("note", Whole),
     Column("verdict", Words, nullable=False),
     Column("reason", Words),
+    Column("blind", Boolean, nullable=False, server_default=false()),
     Column("by", Words, nullable=False),
     Column("at", UtcTime, nullable=False),
+    Column("comment", Words),
+    Column("key", Words),  # the client's own id of one click: sent twice it counts once
+    Column("sound", Words),  # of the take as it was heard
+    Column("meant", Words),
     CheckConstraint("verdict IN ('accept', 'reject', 'unsure')", name="word"),
     Index("ix_verdict_take_id_id", "take_id", "id"),
+    Index("ix_verdict_key", "key", unique=True),
+)
+
+retraction = Table(
+    "retraction",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of("verdict", ondelete="RESTRICT"),
+    Column("by", Words, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("key", Words),
+    Index("ix_retraction_verdict_id", "verdict_id", unique=True),
+    Index("ix_retraction_key", "key"),
+)
+
+preview = Table(
+    "preview",
+    metadata,
+    Column("take_id", Integer, ForeignKey("take.id", ondelete="CASCADE"), primary_key=True),
+    Column("mic", Words, primary_key=True),
+    Column("wave", LargeBinary, nullable=False),
+    Column("wave_hop_s", Real, nullable=False),
+    Column("picture", LargeBinary, nullable=False),
+    Column("picture_hop_s", Real, nullable=False),
+    Column("low_hz", Real, nullable=False),
+    Column("high_hz", Real, nullable=False),
+    Column("courses", LargeBinary),  # pitch of each note, on the microphone that the notes were cut on
+)
+
+person = Table(
+    "person",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", Words, nullable=False),
+    Column("folded", Words, nullable=False),  # Anna and anna are one
+    Column("role", Words, nullable=False),
+    Column("password", Words),  # argon2, with its salt and costs; NULL where nobody asks for one
+    Column("at", UtcTime, nullable=False),
+    CheckConstraint("role IN ('editor', 'producer', 'engineer', 'lead')", name="role"),
+    Index("ix_person_folded", "folded", unique=True),
+)
+
+login = Table(
+    "login",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of("person"),
+    Column("token", Words, nullable=False),  # digest of what the cookie holds: whoever reads this cannot log in
+    Column("until", UtcTime, nullable=False),
+    Index("ix_login_token", "token", unique=True),
+    Index("ix_login_person_id", "person_id"),
+)
+
+preference = Table(
+    "preference",
+    metadata,
+    Column("person_id", Integer, ForeignKey("person.id", ondelete="CASCADE"), primary_key=True),
+    Column("name", Words, primary_key=True),
+    Column("value", JSON, nullable=False),
+)
+
+secret = Table(
+    "secret",
+    metadata,
+    Column("name", Words, primary_key=True),
+    Column("value", LargeBinary, nullable=False),
+)
+
+change = Table(
+    "change",
+    metadata,
+    Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
+    Column("what", Words, primary_key=True),
+    Column("number", Whole, nullable=False),
+)
+
+sheet_row = Table(
+    "sheet_row",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of("session"),
+    Column("take", Words, nullable=False),
+    Column("instrument", Words),
+    Column("articulation", Words),
+    Column("dynamic", Words),
+    Column("pitches", JSON, nullable=False),
+    Column("repetitions", Whole, nullable=False),
+    Column("remark", Words),
+    Column("setup", Words),
+    Index("ix_sheet_row_session_id", "session_id"),
+)
+
+choice = Table(
+    "choice",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    _of("take", ondelete="RESTRICT"),  # like a verdict: what a person said outlives a new intake
+    Column("note", Whole, nullable=False),
+    Column("repetition", Whole),  # of the cell, from 1; NULL where any will do
+    Column("kept", Boolean, nullable=False),
+    Column("pitch_midi", Whole),  # what the note was when it was chosen
+    Column("by", Words, nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Index("ix_choice_take_id_id", "take_id", "id"),
 )
 
 arrival = Table(
@@ -214,4 +355,27 @@ problem = Table(
     _of("session"),
     Column("text", Words, nullable=False),
     Index("ix_problem_session_id", "session_id"),
+)
+
+model = Table(
+    "model",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("version", Words, nullable=False),
+    Column("made_at", UtcTime, nullable=False),
+    Column("made_by", Words, nullable=False),
+    Column("encoder", Words, nullable=False),
+    Column("sha256", Words, nullable=False),
+    Column("card", JSON, nullable=False),
+    Column("file", LargeBinary, nullable=False),
+    Index("ix_model_version", "version", unique=True),
+)
+
+model_use = Table(
+    "model_use",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("version", Words),  # NULL: the shipped doubt
+    Column("at", UtcTime, nullable=False),
+    Column("by", Words, nullable=False),
 )

@@ -1,38 +1,108 @@
-"""Verdicts: what people said of takes and notes. They are only ever added to; the last one counts."""
+"""Verdicts: what people said of takes and notes. They are only ever added to; the last one counts.
 
+Undoing is added too, as a retraction that names the verdict: nobody's word is ever overwritten or deleted.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, select
+from sqlalchemy import ColumnElement, Connection, Row, exists, func, insert, select
+from sqlalchemy.exc import IntegrityError
 
 from triage.errors import StoreError
 from triage.store import tables
-from triage.store.recording import find_take
+from triage.store.changes import bump
+from triage.store.hearing import settle
+from triage.store.recording import find_take, lock_session
 from triage.store.records import VERDICTS, VerdictRecord
 
-take, verdict = tables.take, tables.verdict
+take, verdict, retraction = tables.take, tables.verdict, tables.retraction
+LONGEST_TEXT = 2000  # characters of a reason or a comment
 
 
-def record_verdict(db: Connection, session_id: int, said: VerdictRecord) -> None:
-    """Add one verdict; an unknown take, note or word is an error that names what there is."""
+@dataclass(frozen=True)
+class TakenBack:
+    """One verdict that its giver took back."""
+
+    id: int
+    take_id: int
+    take: str
+    note: int | None
+    verdict: str
+
+
+def record_verdict(
+    db: Connection, session_id: int, said: VerdictRecord, key: str | None = None, sound: str | None = None
+) -> int:
+    """Add one verdict and return its id; an unknown take, note or word is an error that names what there is.
+
+    ``key`` is the sender's own id of this verdict: sent again, it is the same verdict and not another one.
+    ``sound`` is the take's as it was heard, if that can differ from what the store holds by now.
+    """
+    _check_words(said)
+    take_id = find_take(db, session_id, said.take).id
+    # Whoever speaks of the same take at the same moment waits, so that both words are counted.
+    lock = select(take.c.sound, take.c.meant).where(take.c.id == take_id).with_for_update(key_share=True)
+    now = db.execute(lock).one()
+    if key is not None and (known := _known(db, take_id, said, key)):
+        return known
+    if said.note is not None:
+        _check_note(db, take_id, said)
+    row = {name: value for name, value in vars(said).items() if name != "take"}
+    row |= {"take_id": take_id, "key": key, "sound": sound or now.sound, "meant": now.meant}
+    try:
+        made = db.execute(insert(verdict).values(row).returning(verdict.c.id)).scalar_one()
+    except IntegrityError:
+        raise StoreError(f"verdict key {key!r} is already used for another take; make a new one") from None
+    settle(db, take_id)
+    bump(db, session_id, "verdicts")
+    return made
+
+
+def take_back(
+    db: Connection, session_id: int, by: str, at: datetime, steps: int = 1, key: str | None = None
+) -> tuple[TakenBack, ...]:
+    """Take back a person's last words in a session, the last one first; the words before them count again."""
+    lock_session(db, session_id)  # two undos at once are two steps, never the same one twice
+    if key is not None and (done := _back(db, session_id, retraction.c.key == key)):
+        return done
+    mine = select(verdict.c.id, verdict.c.take_id).join(take, take.c.id == verdict.c.take_id)
+    mine = mine.where(take.c.session_id == session_id, verdict.c.by == by, standing())
+    last = db.execute(mine.order_by(verdict.c.id.desc()).limit(steps)).all()
+    takes = sorted({row.take_id for row in last})
+    db.execute(select(take.c.id).where(take.c.id.in_(takes)).order_by(take.c.id).with_for_update(key_share=True))
+    if last:
+        db.execute(insert(retraction), [{"verdict_id": row.id, "by": by, "at": at, "key": key} for row in last])
+        for take_id in takes:
+            settle(db, take_id)
+        bump(db, session_id, "verdicts")
+    return _back(db, session_id, verdict.c.id.in_([row.id for row in last]))
+
+
+def verdicts(db: Connection, session_id: int, take_name: str | None = None) -> tuple[VerdictRecord, ...]:
+    """Return the standing verdicts of a session, or of one take of it, in the order given."""
+    columns = [verdict.c[name] for name in ("verdict", "by", "at", "note", "reason", "comment", "blind")]
+    query = select(take.c.name.label("take"), *columns).join(verdict, verdict.c.take_id == take.c.id)
+    query = query.where(take.c.session_id == session_id, standing()).order_by(verdict.c.id)
+    if take_name is not None:
+        query = query.where(take.c.name == take_name)
+    return tuple(VerdictRecord(**row._mapping) for row in db.execute(query))
+
+
+def standing() -> ColumnElement[bool]:
+    """Return the condition that a verdict was not taken back."""
+    return ~exists().where(retraction.c.verdict_id == verdict.c.id)
+
+
+def _check_words(said: VerdictRecord) -> None:
     if said.verdict not in VERDICTS:
         raise StoreError(f"verdict {said.verdict!r} is none of {', '.join(VERDICTS)}")
     if not said.by.strip():
         raise StoreError("a verdict needs a name: say who gives it with --by")
-    take_id = find_take(db, session_id, said.take).id
-    if said.note is not None:
-        _check_note(db, take_id, said)
-    row = {name: value for name, value in vars(said).items() if name != "take"}
-    db.execute(insert(verdict).values(take_id=take_id, **row))
-
-
-def verdicts(db: Connection, session_id: int, take_name: str | None = None) -> tuple[VerdictRecord, ...]:
-    """Return the verdicts of a session, or of one take of it, in the order given."""
-    columns = [column for column in verdict.c if column.name not in ("id", "take_id")]
-    query = select(take.c.name.label("take"), *columns).join(verdict, verdict.c.take_id == take.c.id)
-    query = query.where(take.c.session_id == session_id).order_by(verdict.c.id)
-    if take_name is not None:
-        query = query.where(take.c.name == take_name)
-    return tuple(_record(row) for row in db.execute(query))
+    for what, text in (("reason", said.reason), ("comment", said.comment)):
+        if len(text or "") > LONGEST_TEXT:
+            raise StoreError(f"the {what} has {len(text or '')} characters; {LONGEST_TEXT} are the most")
 
 
 def _check_note(db: Connection, take_id: int, said: VerdictRecord) -> None:
@@ -44,5 +114,20 @@ def _check_note(db: Connection, take_id: int, said: VerdictRecord) -> None:
         raise StoreError(f"take {said.take} has no note {said.note}: {there}")
 
 
-def _record(row: Row[Any]) -> VerdictRecord:
-    return VerdictRecord(**row._mapping)
+def _known(db: Connection, take_id: int, said: VerdictRecord, key: str) -> int | None:
+    """Return the verdict that came with this key before, if it did."""
+    row = db.execute(select(verdict).where(verdict.c.key == key)).first()
+    if row is None:
+        return None
+    if (row.take_id, row.note, row.verdict, row.by) != (take_id, said.note, said.verdict, said.by):
+        raise StoreError(f"verdict key {key!r} is already used for another verdict; make a new one")
+    return row.id
+
+
+def _back(db: Connection, session_id: int, which: ColumnElement[bool]) -> tuple[TakenBack, ...]:
+    columns = (verdict.c.id, verdict.c.take_id, take.c.name.label("take"), verdict.c.note, verdict.c.verdict)
+    query = select(*columns).join(take, take.c.id == verdict.c.take_id)
+    query = query.join(retraction, retraction.c.verdict_id == verdict.c.id)
+    rows: list[Row[Any]] = list(db.execute(query.where(take.c.session_id == session_id, which).order_by(
+        verdict.c.id.desc())))  # fmt: skip
+    return tuple(TakenBack(**row._mapping) for row in rows)

@@ -1,0 +1,84 @@
+"""A store with many takes, made without recordings: numbers at random, pictures for the first takes of a session."""
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from sqlalchemy import Connection, Engine, Table, insert
+
+from tests.desk.server.evening import RATE_HZ, preview_of
+from triage.store import tables
+from triage.store.engine import writing
+from triage.store.recording import save_session
+from triage.store.records import MEASUREMENTS, SessionRecord
+
+MICS = ("close", "spot", "main", "outrigger", "room")
+INSTRUMENTS, ARTICULATIONS, DYNAMICS = ("horn", "tuba", "oboe", "flute"), ("sustain", "staccato"), ("pp", "mf", "ff")
+CELLS = [(one, way, dynamic) for one in INSTRUMENTS for way in ARTICULATIONS for dynamic in DYNAMICS]
+NOTES, SPOTS, HITS = 10, 3, 2  # a take
+DRAWN = 20  # takes of a session with pictures and sound
+CHUNK = 2_000
+NOW = datetime(2026, 3, 14, tzinfo=UTC)
+
+
+def fill(engine: Engine, folder: Path, n_sessions: int, n_takes: int) -> None:
+    """Store ``n_takes`` takes in all, evenly over the sessions."""
+    rng = np.random.default_rng(0)
+    (folder / "audio").mkdir(parents=True, exist_ok=True)
+    samples = rng.uniform(-0.1, 0.1, 40 * RATE_HZ)
+    soundfile.write(folder / "audio" / "take.wav", samples, RATE_HZ, subtype="PCM_24")
+    drawn = preview_of("close", np.round(samples * 2**23).astype(np.int32))
+    each, next_id = n_takes // n_sessions, 1
+    for n in range(n_sessions):
+        with writing(engine) as db:
+            record = SessionRecord(f"day {n}", str(folder), date(2026, 3, 1), RATE_HZ, 442.0, "close")
+            session_id = save_session(db, record)
+            _takes(db, rng, session_id, range(next_id, next_id + each))
+            rows = [{"take_id": next_id + k, **vars(drawn)} for k in range(DRAWN)]
+            _put(db, tables.preview, rows)
+        next_id += each
+    if engine.dialect.name == "postgresql":
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as db:
+            db.exec_driver_sql("VACUUM ANALYZE")
+            for table in ("take", "track", "hit", "spot", "verdict"):
+                db.exec_driver_sql(f"SELECT setval('{table}_id_seq', 10000000)")
+
+
+def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range) -> None:
+    takes, rows = [], {name: [] for name in ("track", "note", "spot", "hit", "floor", "verdict")}
+    doubts = np.sort(rng.beta(0.6, 3.0, len(ids)))[::-1]
+    for rank, (take_id, doubt) in enumerate(zip(ids, doubts, strict=True), 1):
+        instrument, articulation, dynamic = CELLS[take_id % len(CELLS)]
+        heard = rank % 5 == 0  # a fifth has been heard
+        takes.append({
+            "id": take_id, "session_id": session_id, "name": f"T{take_id:05}", "instrument": instrument,
+            "articulation": articulation, "dynamic": dynamic, "expected_pitches": list(range(50, 60)),
+            "repetitions": 1, "duration_s": 40.0, "fingerprint": "f", "listened": True, "heard_on": "close",
+            "doubt": doubt, "listen_s": 6 * doubt, "rank": rank, "sound": "s", "meant": "m", "heard": heard,
+            "settled": heard, "disputed": False,
+        })  # fmt: skip
+        rows["track"] += [{"take_id": take_id, "mic": mic, "path": "audio/take.wav", "channel": 0,
+                           "sample_rate_hz": RATE_HZ, "bit_depth": 24, "frames": 40 * RATE_HZ} for mic in MICS]
+        rows["floor"] += [{"take_id": take_id, "mic": mic, "level_dbfs": -80.0} for mic in MICS]
+        values = rng.normal(0, 1, (NOTES, len(MEASUREMENTS)))
+        rows["note"] += [{"take_id": take_id, "number": k + 1, "start_s": 4.0 * k, "end_s": 4.0 * k + 1.5,
+                          "ring_end_s": 4.0 * k + 3, "pitch_midi": 50 + k, "sheet_midi": 50 + k, "doubt": doubt / 3,
+                          **dict(zip(MEASUREMENTS, values[k].tolist(), strict=True))} for k in range(NOTES)]
+        rows["spot"] += [{"take_id": take_id, "start_s": 4.0 * k, "end_s": 4.0 * k + 1, "note": k + 1,
+                          "kind": "length", "doubt": doubt / (k + 1), "found": 0.6, "expected": 0.4, "unit": "s",
+                          "why": "0.21 s longer than its neighbours"} for k in range(SPOTS)]
+        rows["hit"] += [{"take_id": take_id, "kind": "creak", "start_s": 3.0 + k, "end_s": 3.2 + k, "mic": "room",
+                         "mics": ["room"], "level_dbfs": -60.0, "over_floor_db": 12.0, "exposed": 0.8, "note": 1}
+                        for k in range(HITS)]  # fmt: skip
+        if heard:
+            rows["verdict"].append({"take_id": take_id, "verdict": "accept", "by": f"editor {rank % 6}", "at": NOW})
+    _put(db, tables.take, takes)
+    for name, found in rows.items():
+        _put(db, getattr(tables, name), found)
+
+
+def _put(db: Connection, table: Table, rows: list[dict[str, Any]]) -> None:
+    for first in range(0, len(rows), CHUNK):
+        db.execute(insert(table), rows[first : first + CHUNK])
