@@ -60,6 +60,18 @@ def test_one_key_plays_the_spot_and_the_clock_of_the_sound_moves(page):
     page.wait_for_function("() => document.getElementById('playing').textContent === 'silent'")
 
 
+def test_nothing_sounds_before_the_first_key_and_then_spots_play_by_themselves(context, desk):
+    page = audition(context, desk)
+    page.keyboard.press("KeyI")
+    started(page)
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    page.wait_for_timeout(300)
+    assert page.evaluate("window.started.length") == 0
+    page.keyboard.press("KeyI")
+    started(page)
+
+
 def test_the_first_sound_starts_within_a_fifth_of_a_second(page):
     waits = []
     for n in range(TRIES):

@@ -35,7 +35,7 @@ function show(take, spotAt = 0) {
   const spot = spotNow();
   say(`${take.take}. ${spot ? statement(take, spot) : by("statement").textContent}`, false);
   prepareSpot();
-  if (state.itself && fresh && spotNow() && navigator.userActivation?.hasBeenActive) hear.spot();
+  if (state.itself && state.begun && fresh && spotNow()) hear.spot();
 }
 
 /** Show what has changed about the take in hand; what its person is doing with it goes on. */
@@ -192,6 +192,7 @@ const acts = {
 };
 
 function act(name, event) {
+  state.begun = true;
   if (name.startsWith("reason ")) {
     const family = name.slice(7);
     const reason = family === "noise" ? found(NOISES, "other-noise") : family === "technical" ? found(TECHNICAL, "dropout") : family;

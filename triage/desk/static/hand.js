@@ -1,6 +1,7 @@
-// What is in hand on the audition page: the take, its spot, the microphone it is heard on, and what a verdict is on.
+// What is in hand on the audition page: the take, its spot, the microphone it is heard on, and what a verdict is on;
+// nothing plays by itself before the person has begun, by a first key on this page.
 
-export const state = { take: null, spotAt: 0, micAt: 0, scope: "take", itself: true, judges: true, role: "" };
+export const state = { take: null, spotAt: 0, micAt: 0, scope: "take", itself: true, begun: false, judges: true, role: "" };
 export const spotNow = () => state.take?.spots[state.spotAt] ?? null;
 export const noteNow = () => spotNow()?.note ?? null;
 export const micNow = () => (state.take ? micsOf(state.take, spotNow())[state.micAt] : undefined);
