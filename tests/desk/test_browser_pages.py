@@ -127,6 +127,17 @@ def test_a_dot_of_the_evenness_page_plays_its_note_by_click_and_by_keys(context,
     page.wait_for_function("() => window.started.length === 2")
 
 
+def test_a_plot_stays_in_its_frame_when_the_window_changes(context, desk):
+    page = come_in(context, desk)
+    opened(page, desk, "s/1/consistency")
+    for size in (STUDIO, {"width": 1000, "height": 1600}, LAPTOP):
+        page.set_viewport_size(size)
+        page.wait_for_timeout(400)  # Plotly follows a resize after a pause
+        frame, drawn = page.locator("#plot").bounding_box(), page.locator("#plot .main-svg").first.bounding_box()
+        assert drawn["y"] + drawn["height"] <= frame["y"] + frame["height"] + 1
+        assert drawn["x"] + drawn["width"] <= frame["x"] + frame["width"] + 1
+
+
 def test_an_engineer_calls_a_group_of_noises_harmless_and_it_leaves_the_sheet(context, desk):
     page = come_in(context, desk, "edda", "engineer")
     opened(page, desk, "s/1/noise")

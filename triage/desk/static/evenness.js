@@ -49,6 +49,7 @@ async function showFigure() {
   layout.hoverlabel = { ...layout.hoverlabel, bgcolor: ink("raised"), bordercolor: ink("edge"), font: { color: ink("ink") } };
   at.figure = dotsOf(data);
   at.dot = -1;
+  by("plot").style.height = `${layout.height + 2}px`; // else a resize leaves the frame behind and the plot outside it
   await Plotly.react(by("plot"), data, layout, { displayModeBar: false, responsive: true });
   by("plot").removeAllListeners?.("plotly_click");
   by("plot").on("plotly_click", ({ points }) => hear(points[0].customdata));
