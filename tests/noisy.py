@@ -1,10 +1,13 @@
 """A stored session with one creaking chair: twelve takes of five notes, two microphones, one rising floor."""
 
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 
 from sqlalchemy import Connection
 
-from triage.store.recording import save_session, save_take
+from triage.silence import rank_again
+from triage.store.engine import open_store, reading, writing
+from triage.store.recording import find_session, save_session, save_take
 from triage.store.records import (
     MEASUREMENTS,
     FloorRecord,
@@ -54,3 +57,16 @@ def take(number: int, level_dbfs: float = -50.0, fingerprint: str = "f") -> Take
 def values(n: int) -> dict[str, float]:
     """Return unremarkable measurements."""
     return dict.fromkeys(MEASUREMENTS, 1.0 + 0.01 * n) | {"f0_hz": 186.0, "level_dbfs": -25.0, "length_s": 1.0}
+
+
+@contextmanager
+def ranked_store(address):
+    """Give the engine of a store with the noisy session in it, ranked, and that session."""
+    engine = open_store(address)
+    with writing(engine) as db:
+        save_noisy(db)
+    with reading(engine) as db:
+        session = find_session(db)
+    rank_again(engine, session)
+    yield engine, session
+    engine.dispose()

@@ -2,9 +2,9 @@
 
 import pytest
 
-from tests.noisy import CHAIR, TAKES, save_noisy, take
+from tests.noisy import CHAIR, TAKES, ranked_store, take
 from triage.silence import audible, grouped, mark_group, rank_again
-from triage.store.engine import open_store, reading, writing
+from triage.store.engine import reading, writing
 from triage.store.hits import harmless_hits, hits
 from triage.store.ranking import queue
 from triage.store.recording import find_session, save_session, save_take
@@ -15,14 +15,8 @@ from triage.store.reloading import heard_takes
 @pytest.fixture
 def store(tmp_path):
     """A ranked session with a creaking chair; give the engine and the session."""
-    engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")
-    with writing(engine) as db:
-        save_noisy(db)
-    with reading(engine) as db:
-        session = find_session(db)
-    rank_again(engine, session)
-    yield engine, session
-    engine.dispose()
+    with ranked_store(f"sqlite:///{tmp_path / 'store.db'}") as both:
+        yield both
 
 
 def doubts(engine, session):

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from tests.noisy import CHAIR, NOTES, OCTAVES, TAKES, save_noisy
+from tests.noisy import CHAIR, NOTES, OCTAVES, TAKES, ranked_store, save_noisy
 from tests.noisy import take as noisy_take
 from triage.errors import StoreError
 from triage.judge.hit_groups import HitGroup
@@ -18,9 +18,9 @@ from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
 from triage.sheets.noise_charts import course_path, rating_chart
 from triage.sheets.noise_words import line_of, ordinal, rating_words, remedy_of
 from triage.sheets.timeline import in_order, timeline
-from triage.silence import mark_group, rank_again
+from triage.silence import mark_group
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session, save_take, takes
+from triage.store.recording import save_take, takes
 from triage.store.records import TakeRecord
 from triage.store.stored import StoredFloor
 
@@ -29,14 +29,9 @@ SPL = {"close": 112.0, "room": 106.0}
 
 @pytest.fixture
 def store(tmp_path):
-    engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")
-    with writing(engine) as db:
-        save_noisy(db)
-    with reading(engine) as db:
-        session = find_session(db)
-    rank_again(engine, session)
-    yield engine, session
-    engine.dispose()
+    """A ranked session with a creaking chair; give the engine and the session."""
+    with ranked_store(f"sqlite:///{tmp_path / 'store.db'}") as both:
+        yield both
 
 
 def sheet_of(store, **more):

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from triage.errors import AudioError
 
 POLES_HZ = (20.60, 107.7, 737.9, 12_194.0)
-A_AT_1KHZ_DB, C_AT_1KHZ_DB = 2.000, 0.062  # make both 0 dB at 1 kHz
+A_AT_1KHZ_DB = 2.000  # makes it 0 dB there
 
 
 def a_weighting_db(hz: ArrayLike) -> np.ndarray:
@@ -42,17 +42,6 @@ def a_weighting_db(hz: ArrayLike) -> np.ndarray:
     with np.errstate(divide="ignore"):
         gain = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
         return np.asarray(20 * np.log10(gain) + A_AT_1KHZ_DB)
-
-
-def c_weighting_db(hz: ArrayLike) -> np.ndarray:
-    """Return the C weighting, in dB: 20 log10( f4^2 f^2 / ((f^2 + f1^2)(f^2 + f4^2)) ) + 0.062.
-
-    Arguments, errors and source as for ``a_weighting_db``.
-    """
-    square = _squared(hz)
-    f1, _, _, f4 = (pole**2 for pole in POLES_HZ)
-    with np.errstate(divide="ignore"):
-        return np.asarray(20 * np.log10(f4 * square / ((square + f1) * (square + f4))) + C_AT_1KHZ_DB)
 
 
 def _squared(hz: ArrayLike) -> np.ndarray:
