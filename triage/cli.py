@@ -16,6 +16,7 @@ import typer
 from typer.core import TyperGroup
 
 from triage import __version__
+from triage.cli_check import check_store
 from triage.cli_consistency import show_consistency
 from triage.cli_desk import open_desk, show_people
 from triage.cli_hits import show_hits
@@ -176,6 +177,7 @@ app.command("consistency", epilog="Example: triage consistency --format html --o
 app.command("handover", epilog="Example: triage handover mill-day2-b --manifest-only")(hand_over)
 app.command("receive", epilog="Example: triage receive mill-day2-b-bag --format json")(receive)
 app.command("people", epilog="Example: triage people anna --role editor")(show_people)
+app.command("check", epilog="Example: triage check --store sqlite:///mill.db")(check_store)
 
 
 @app.command("upgrade", epilog="Example: triage upgrade --store sqlite:///mill.db")

@@ -10,11 +10,12 @@ from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Row, Table, delete, exists, insert, select, update
+from sqlalchemy import Connection, Row, Table, bindparam, delete, exists, insert, select, update
 
 from triage.errors import StoreError
 from triage.store import tables
 from triage.store.changes import bump, start_counting
+from triage.store.evidence import forget_evidence
 from triage.store.hearing import settle
 from triage.store.previews import save_previews
 from triage.store.records import (
@@ -79,6 +80,7 @@ def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
     _check(record)
     with db.begin_nested():
         lock_session(db, session_id)
+        forget_evidence(db, session_id)
         take_id = _save_take_row(db, session_id, record)
         for table in (tables.track, tables.note, tables.hit, tables.spot, tables.floor):
             db.execute(delete(table).where(table.c.take_id == take_id))
@@ -107,6 +109,7 @@ def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[
             kept.append(name)
         else:
             db.execute(delete(take).where(take.c.id == take_id))
+    _close_ranks(db, session_id)  # the ranking that follows may never come
     return tuple(kept)
 
 
@@ -149,11 +152,25 @@ def tracks(db: Connection, take_id: int) -> tuple[TrackRecord, ...]:
     return tuple(TrackRecord(**row._mapping) for row in db.execute(query))
 
 
+def tracks_of_session(db: Connection, session_id: int) -> tuple[TrackRecord, ...]:
+    """Return the tracks of all takes of a session, in order of path."""
+    table, take = tables.track, tables.take
+    columns = [column for column in table.c if column.name not in ("id", "take_id")]
+    query = select(*columns).join(take, take.c.id == table.c.take_id).where(take.c.session_id == session_id)
+    return tuple(TrackRecord(**row._mapping) for row in db.execute(query.order_by(table.c.path, table.c.channel)))
+
+
 def lock_session(db: Connection, session_id: int) -> None:
     """Make a second intake of the same session wait for this one (SQLite has one writer at a time anyway)."""
     table = tables.session
     if db.scalar(select(table.c.id).where(table.c.id == session_id).with_for_update()) is None:
         raise StoreError(f"no session with id {session_id} in the store; `triage intake FOLDER` takes one in")
+
+
+def lot_of(session_id: int, take: str) -> float:
+    """Return a number from 0 to 1 that is the take's own for good: the random sample goes in its order."""
+    digest = hashlib.blake2b(f"{session_id}\n{take}".encode(errors="backslashreplace"), digest_size=8).digest()
+    return int.from_bytes(digest) / 2**64
 
 
 def take_ids(db: Connection, session_id: int) -> dict[str, int]:
@@ -168,13 +185,22 @@ def _save_take_row(db: Connection, session_id: int, record: TakeRecord) -> int:
     left_out = ("tracks", "notes", "hits", "floors", "previews")
     row = {name: value for name, value in vars(record).items() if name not in left_out}
     row["expected_pitches"] = [int(pitch) for pitch in record.expected_pitches]
-    row |= {"doubt": None, "listen_s": None, "rank": None, "meant": _meant(record)}
+    row |= {"doubt": None, "listen_s": None, "rank": None, "teach": None, "meant": _meant(record)}
     known = db.scalar(select(table.c.id).where(table.c.session_id == session_id, table.c.name == record.name))
     if known is None:
-        row["session_id"] = session_id
+        row |= {"session_id": session_id, "lot": lot_of(session_id, record.name)}
         return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
     db.execute(update(table).where(table.c.id == known).values(row))
     return known
+
+
+def _close_ranks(db: Connection, session_id: int) -> None:
+    """Let the ranks run from 1 without gaps again, in the order they have."""
+    table = tables.take
+    ranked = select(table.c.id, table.c.rank).where(table.c.session_id == session_id, table.c.rank.is_not(None))
+    rows = enumerate(db.execute(ranked.order_by(table.c.rank, table.c.name)).all(), start=1)
+    if moved := [{"of": row.id, "place": place} for place, row in rows if row.rank != place]:
+        db.execute(update(table).where(table.c.id == bindparam("of")).values(rank=bindparam("place")), moved)
 
 
 def _meant(record: TakeRecord) -> str:
