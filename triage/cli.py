@@ -22,6 +22,7 @@ from triage.cli_desk import open_desk, show_people
 from triage.cli_hits import show_hits
 from triage.cli_models import show_models
 from triage.cli_plan import hand_over, receive, show_keep, show_pickups
+from triage.cli_watch import watch_folder
 from triage.config import store_url
 from triage.errors import ConfigError, TriageError
 from triage.listing import arrivals_text, notes_text, queue_text
@@ -108,6 +109,9 @@ def take_in_folder(folder: FolderArgument, store: StoreOption = None) -> None:
     if summary.needs_person:
         say("files are missing or broken: `triage arrivals` lists them")
         raise typer.Exit(NEEDS_A_PERSON)
+
+
+app.command("watch", epilog="Example: triage watch mill-day2-b --poll 2 --store sqlite:///mill.db")(watch_folder)
 
 
 @app.command("queue", epilog="Example: triage queue mill-day2-b --format csv > queue.csv")

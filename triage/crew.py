@@ -1,8 +1,16 @@
-"""The crew: several takes listened to at once, one a core, handed back one after another as each is done."""
+"""The crew: takes listened to, several at once, handed back one after another as each is done.
+
+One take that cannot be listened to, for whatever reason, is a record with its problem and stops nothing: it has no
+fingerprint, so that the next intake tries again. A worker that is lost (killed, out of memory) is made up for: what
+it may have had in hand is tried again alone, and given up only if it takes the next worker with it.
+"""
 
 import os
+import traceback
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -13,23 +21,47 @@ from triage.store.records import TakeRecord
 from triage.take import listen_take
 
 FEW = 4  # takes that are not worth starting processes for
+LOST = "whatever listened to it was lost twice (killed, or out of memory); intake tries again"
+
+
+@dataclass(frozen=True)
+class Job:
+    """One take to listen to, as it is handed to a worker."""
+
+    take: Take
+    folder: Path
+    judge_mic: str
+    a4_hz: float
 
 
 def listen_all(takes: Sequence[Take], folder: Path, judge_mic: str, a4_hz: float) -> Iterator[TakeRecord]:
     """Yield what was heard in each take, in the order they are done."""
-    workers = min(cores(), len(takes))
-    if workers < 2 or len(takes) <= FEW:
-        for take in takes:
-            yield listen_take(take, folder, judge_mic, a4_hz)
-        return
-    # spawn: a forked copy of a process that has used torch's threads can hang
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_one_thread) as pool:
-        waiting = [pool.submit(listen_take, take, folder, judge_mic, a4_hz) for take in takes]
-        try:
-            for done in as_completed(waiting):
-                yield done.result()
-        finally:
-            pool.shutdown(cancel_futures=True)
+    jobs = [Job(take, folder, judge_mic, a4_hz) for take in takes]
+    workers = min(cores(), len(jobs))
+    if workers < 2 or len(jobs) <= FEW:
+        yield from map(listened, jobs)
+    else:
+        yield from _in_processes(jobs, workers)
+
+
+def listened(job: Job) -> TakeRecord:
+    """Listen to one take; what goes wrong with it is its problem."""
+    torch.set_num_threads(1)  # the cores are shared out by takes and files; and sums add up the same everywhere
+    try:
+        return listen_take(job.take, job.folder, job.judge_mic, job.a4_hz)
+    except Exception as error:  # one bad take never stops the run
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        return unheard(job, f"{type(error).__name__}: {error} ({place.name}, line {place.lineno})")
+
+
+def unheard(job: Job, why: str) -> TakeRecord:
+    """Return the record of a take that could not be listened to."""
+    meant = job.take.meant
+    return TakeRecord(
+        job.take.name, "", meant.instrument, meant.articulation, meant.dynamic, meant.remark, meant.pitches,
+        meant.repetitions, problem=f"could not be listened to: {' '.join(why.split())}", listened=False,
+        setup=meant.setup or None,
+    )  # fmt: skip
 
 
 def cores() -> int:
@@ -37,5 +69,29 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _one_thread() -> None:
-    torch.set_num_threads(1)
+def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[TakeRecord]:
+    waiting = list(jobs)
+    while waiting:
+        yield from _until_one_is_lost(waiting, workers)
+        # Jobs are begun in order: what the lost one had in hand is among the first that are left.
+        suspects, waiting = waiting[: workers + 1], waiting[workers + 1 :]
+        for job in suspects:
+            alone = [job]
+            yield from _until_one_is_lost(alone, 1)
+            yield from (unheard(left, LOST) for left in alone)
+
+
+def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[TakeRecord]:
+    """Yield what is heard, and take it off the list; end early if a worker is lost."""
+    # spawn: a forked copy of a process that has used torch's threads can hang
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        jobs = {pool.submit(listened, job): job for job in waiting}
+        try:
+            for done in as_completed(jobs):
+                record = done.result()
+                waiting.remove(jobs[done])
+                yield record
+        except BrokenProcessPool:
+            return
+        finally:
+            pool.shutdown(cancel_futures=True)

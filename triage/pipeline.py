@@ -1,16 +1,18 @@
 """One session's way through the house: files → what came → what was heard → doubt → the store.
 
 Read this file first. ``take_in`` is everything that `triage intake` does; each step is one call into a room.
+`triage watch` (``watching.py``) goes the same way, one take after another.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import Engine
 
 from triage.crew import listen_all
-from triage.intake.roll import Roll, call_roll
+from triage.intake.integrity import check_file
+from triage.intake.roll import Check, Roll, Take, call_roll
 from triage.intake.session import Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.placing import place
@@ -42,29 +44,52 @@ class Summary:
     needs_person: bool
 
 
+@dataclass(frozen=True)
+class CheckedIn:
+    """A session as it stands in its folder; ``new`` are the takes that the store does not hold as they are."""
+
+    folder: Path
+    session: Session
+    id: int
+    roll: Roll
+    new: list[Take]
+
+
 def take_in(folder: Path, db_engine: Engine, progress: Progress | None = None) -> Summary:
     """Take a session's folder in: check what came, listen to what is new, judge and rank all of it."""
     tell = progress or (lambda what, done, total: None)
+    came = check_in(folder, db_engine)
+    hear(came, came.new, db_engine, tell)
+    with writing(db_engine) as db:
+        drop_takes(db, came.id, [take.name for take in came.roll.takes])
+    problems, ranked = rank_session(db_engine, came.id, came.session.a4_hz, came.roll)
+    tell("ranking", 1, 1)
+    amiss = came.roll.arrivals
+    return Summary(came.session.name, ranked, len(came.new), problems, bool(amiss.missing or amiss.broken))
+
+
+def check_in(folder: Path, db_engine: Engine, check: Check = check_file) -> CheckedIn:
+    """Call the roll of a session's folder, store what was meant, and find what has not been listened to yet."""
     session = read_session(folder)
     sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
-    roll = call_roll(folder, session, sheet)
+    roll = call_roll(folder, session, sheet, check)
     with writing(db_engine) as db:
         session_id = save_session(db, _record(session, folder, roll))
         save_sheet(db, session_id, [SheetRowRecord(**vars(row)) for row in sheet.rows])
         known = fingerprints(db, session_id)
     judge_mic = session.judge_mic_name()
     new = [take for take in roll.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
-    for done, record in enumerate(listen_all(new, folder, judge_mic, session.a4_hz), start=1):
+    return CheckedIn(folder, session, session_id, roll, new)
+
+
+def hear(came: CheckedIn, takes: Sequence[Take], db_engine: Engine, tell: Progress) -> None:
+    """Listen to takes and store what was heard, each as soon as it is done."""
+    session = came.session
+    heard = listen_all(takes, came.folder, session.judge_mic_name(), session.a4_hz)
+    for done, record in enumerate(heard, start=1):
         with writing(db_engine) as db:
-            save_take(db, session_id, record)
-        tell("listening", done, len(new))
-    with writing(db_engine) as db:
-        drop_takes(db, session_id, [take.name for take in roll.takes])
-    problems, ranked = rank_session(db_engine, session_id, session.a4_hz, roll)
-    tell("ranking", 1, 1)
-    return Summary(
-        session.name, ranked, len(new), problems, bool(roll.arrivals.missing or roll.arrivals.broken)
-    )  # fmt: skip
+            save_take(db, came.id, record)
+        tell("listening", done, len(takes))
 
 
 def rank_session(

@@ -5,7 +5,7 @@ with its sound tracks, the arrivals, and one line for each other thing that a pe
 this raises because of one file; no recording is written to.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -68,7 +68,10 @@ class _File:
     facts: FileFacts
 
 
-def call_roll(folder: Path, session: Session, sheet: Sheet) -> Roll:
+Check = Callable[[Path], FileFacts]
+
+
+def call_roll(folder: Path, session: Session, sheet: Sheet, check: Check = check_file) -> Roll:
     """Return what came of a session against what was meant.
 
     Parameters
@@ -79,6 +82,8 @@ def call_roll(folder: Path, session: Session, sheet: Sheet) -> Roll:
         Its description.
     sheet : Sheet
         Its take sheet; without rows, the takes found are taken for those meant.
+    check : callable
+        Gives the facts of a file; one that knows them already saves opening it again.
 
     Returns
     -------
@@ -88,7 +93,7 @@ def call_roll(folder: Path, session: Session, sheet: Sheet) -> Roll:
     """
     folder, problems = Path(folder), list(sheet.problems)
     rows = {row.take: row for row in sheet.rows}
-    files, unexpected, lines = _find(folder, session, rows)
+    files, unexpected, lines = _find(folder, session, rows, check)
     problems += lines
     by_take: dict[str, list[_File]] = {}
     for file in files:
@@ -110,7 +115,7 @@ def call_roll(folder: Path, session: Session, sheet: Sheet) -> Roll:
 
 
 def _find(
-    folder: Path, session: Session, known_takes: Iterable[str]
+    folder: Path, session: Session, known_takes: Iterable[str], check: Check
 ) -> tuple[list[_File], list[str], list[str]]:
     """Return the checked file of each track, the paths of files that are none, and lines about those."""
     audio = PurePosixPath(session.files.folder)
@@ -130,7 +135,7 @@ def _find(
             of = f"take {take}, mic {mic}" if mic else f"take {take}"
             problems.append(f"{path}: a second file for {of}; {files[track].path} is used, remove one")
             continue
-        files[track] = _File(take, mic, path, fields, check_file(folder / path))
+        files[track] = _File(take, mic, path, fields, check(folder / path))
     return list(files.values()), unexpected, problems
 
 
