@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import linear_sum_assignment
 
 from triage.errors import JudgeError
-from triage.judge.best_set import PATH, PROGRAMME, best_set, total_cost
+from triage.judge.best_set import PATH, PROGRAMME, best_set
 from triage.judge.evenness import EVEN, Costs, axes_of, costs_of, unevenness
 from triage.judge.numbering import number_repetitions
 from triage.judge.table import COMPARED
@@ -22,6 +22,19 @@ def keyboard(pitches, counts, seed, spread=1.0):
     values = {name: rng.normal(0.0, sigma[name], n) for name in EVEN}
     values = {name: np.exp(x) if COMPARED[name].log else x for name, x in values.items()}
     return costs_of(pitch, axes_of(values), rng.uniform(0, 0.6, n), rng.random(n) < 0.8, rng.normal(size=(n, 8)))
+
+
+def total_cost(costs, rows):
+    """Add up best_set's own definition: means over a pitch and over neighbouring pitches, nothing shared out."""
+    groups = [np.array([r for r in rows if costs.pitch[r] == p]) for p in sorted({costs.pitch[r] for r in rows})]
+    alone = sum(
+        costs.own[own].mean() + costs.together[np.ix_(own, own)].sum() / (len(own) * max(len(own) - 1, 1))
+        for own in groups
+    )
+    return alone + sum(
+        costs.apart[np.ix_(low, high)].mean() / (costs.pitch[high[0]] - costs.pitch[low[0]])
+        for low, high in pairwise(groups)
+    )
 
 
 def brute(costs, wanted, fixed):

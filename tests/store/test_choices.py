@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from triage.errors import StoreError
+from triage.store.changes import changes
 from triage.store.choices import kept_choices, record_choice
 from triage.store.engine import reading, writing
 from triage.store.plan import save_sheet, sheet
@@ -44,6 +45,7 @@ def test_the_last_word_on_a_note_counts(engine, one_take):
             record_choice(db, one_take, one)
     with reading(engine) as db:
         found = kept_choices(db, one_take)
+        assert changes(db, one_take)["verdicts"] == 4  # pages that show the session hear of each
     told = [(one.note, one.by, one.repetition, one.pitch_midi) for one in found]
     assert told == [(1, "ben", 3, 53), (2, "ben", 2, 54)]
     assert found[0].at == NOON + timedelta(hours=2)

@@ -4,6 +4,7 @@ A job is a command line of this tool; what it says, line by line, is kept for th
 page is closed and ends with the desk.
 """
 
+import os
 import subprocess
 import sys
 import threading
@@ -53,8 +54,9 @@ class Jobs:
             if self.last is not None and self.last.status is None:
                 raise ConfigError(f"`triage {self.last.what}` of {self.last.by} still runs; wait until it is over")
             process = subprocess.Popen(
-                [*COMMAND, *arguments, "--store", self._store], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                [*COMMAND, *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT, text=True, errors="replace",
+                env=os.environ | {"TRIAGE_STORE": self._store},  # not an argument: it may hold a password
             )  # fmt: skip
             self.last = Job(arguments[0], by, process)
         self.last.follower = threading.Thread(target=_follow, args=(self.last,), daemon=True)

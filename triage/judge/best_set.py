@@ -104,23 +104,6 @@ def best_set(
     return _told(costs, rows, PATH, max(counts, default=0), others, fixed)
 
 
-def total_cost(costs: Costs, rows: list[int]) -> float:
-    """Return what a set costs, added up term by term.
-
-    Parameters
-    ----------
-    costs : Costs
-    rows : list of int
-        The notes kept, any number at each pitch.
-
-    Returns
-    -------
-    float
-        As defined in best_set.
-    """
-    return sum(one.cost for one in _told(costs, sorted(rows), PATH, 0, {}, frozenset()).kept)
-
-
 def _check(costs: Costs, wanted: Sequence[int], fixed: frozenset[int]) -> None:
     if min(wanted, default=1) < 1:
         raise JudgeError(f"{min(wanted)} notes wanted of a pitch; expected 1 or more")

@@ -6,6 +6,7 @@ from sqlalchemy import Connection, insert, select
 
 from triage.errors import StoreError
 from triage.store import tables
+from triage.store.changes import bump
 from triage.store.notes import notes
 from triage.store.recording import find_take
 from triage.store.records import ChoiceRecord
@@ -27,6 +28,7 @@ def record_choice(db: Connection, session_id: int, said: ChoiceRecord) -> None:
         raise StoreError(f"take {said.take} has no note {said.note}: {there}")
     row = {name: value for name, value in vars(said).items() if name not in ("take", "pitch_midi")}
     db.execute(insert(choice).values(take_id=take_id, pitch_midi=pitch_of(found[said.note]), **row))
+    bump(db, session_id, "verdicts")
 
 
 def kept_choices(db: Connection, session_id: int) -> tuple[ChoiceRecord, ...]:

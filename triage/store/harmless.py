@@ -10,6 +10,7 @@ from sqlalchemy import Connection, func, insert, select
 
 from triage.errors import StoreError
 from triage.store import tables
+from triage.store.evidence import forget_evidence
 from triage.store.records import MarkRecord
 
 take, hit, mark = tables.take, tables.hit, tables.mark
@@ -25,6 +26,7 @@ def record_mark(db: Connection, session_id: int, said: MarkRecord) -> None:
         there = f"nearest: {', '.join(near)}" if near else f"the session has {len(known)} groups"
         raise StoreError(f"no group of hits {said.group!r} in session {said.session}; {there}")
     db.execute(insert(mark).values(vars(said)))
+    forget_evidence(db)  # a word holds in every session that is ranked after it
 
 
 def marks(db: Connection) -> dict[str, MarkRecord]:
@@ -32,12 +34,6 @@ def marks(db: Connection) -> dict[str, MarkRecord]:
     last = select(func.max(mark.c.id)).group_by(mark.c.group)
     rows = db.execute(select(*(c for c in mark.c if c.name != "id")).where(mark.c.id.in_(last)).order_by(mark.c.id))
     return {row.group: MarkRecord(**row._mapping) for row in rows}
-
-
-def mark_history(db: Connection) -> tuple[MarkRecord, ...]:
-    """Return every word ever given, in the order given."""
-    rows = db.execute(select(*(c for c in mark.c if c.name != "id")).order_by(mark.c.id))
-    return tuple(MarkRecord(**row._mapping) for row in rows)
 
 
 def groups(db: Connection, session_id: int) -> dict[str, float | None]:

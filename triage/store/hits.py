@@ -39,12 +39,6 @@ def hits_by_kind(db: Connection, session_id: int, harmless: bool = False) -> dic
     return _count(db, session_id, hit.c.kind, harmless)
 
 
-def harmless_hits(db: Connection, session_id: int) -> int:
-    """Return how many hits of a session are silent because somebody called their group harmless."""
-    query = select(func.count()).select_from(hit).join(take, hit.c.take_id == take.c.id)
-    return db.scalar(query.where(take.c.session_id == session_id, hit.c.harmless == true())) or 0
-
-
 def save_groups(db: Connection, session_id: int, takes: Sequence[TakeRecord]) -> None:
     """Store the group of every hit, and whether it is harmless; takes and hits as ``heard_takes`` gave them."""
     query = select(take.c.name, hit.c.id).join(hit, hit.c.take_id == take.c.id)
