@@ -52,10 +52,11 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
     for rank, (take_id, doubt) in enumerate(zip(ids, doubts, strict=True), 1):
         instrument, articulation, dynamic = CELLS[take_id % len(CELLS)]
         heard = rank % 5 == 0  # a fifth has been heard
+        pitches = list(range(40 + 10 * (take_id // len(CELLS) % 5), 50 + 10 * (take_id // len(CELLS) % 5)))
         takes.append({
             "id": take_id, "session_id": session_id, "name": f"T{take_id:05}", "instrument": instrument,
-            "articulation": articulation, "dynamic": dynamic, "expected_pitches": list(range(50, 60)),
-            "repetitions": 1, "duration_s": 40.0, "fingerprint": "f", "listened": True, "heard_on": "close",
+            "articulation": articulation, "dynamic": dynamic, "expected_pitches": pitches,
+            "repetitions": 2 + take_id % 3, "duration_s": 40.0, "fingerprint": "f", "listened": True, "heard_on": "close",
             "doubt": doubt, "listen_s": 6 * doubt, "rank": rank, "sound": "s", "meant": "m", "heard": heard,
             "settled": heard, "disputed": False,
         })  # fmt: skip
@@ -64,7 +65,8 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
         rows["floor"] += [{"take_id": take_id, "mic": mic, "level_dbfs": -80.0} for mic in MICS]
         values = rng.normal(0, 1, (NOTES, len(MEASUREMENTS)))
         rows["note"] += [{"take_id": take_id, "number": k + 1, "start_s": 4.0 * k, "end_s": 4.0 * k + 1.5,
-                          "ring_end_s": 4.0 * k + 3, "pitch_midi": 50 + k, "sheet_midi": 50 + k, "doubt": doubt / 3,
+                          "ring_end_s": 4.0 * k + 3, "pitch_midi": pitches[k], "sheet_midi": pitches[k],
+                          "doubt": 0.9 if pitches[k] % 4 == 0 else doubt / 3,  # some cells lack clean notes
                           **dict(zip(MEASUREMENTS, values[k].tolist(), strict=True))} for k in range(NOTES)]
         rows["spot"] += [{"take_id": take_id, "start_s": 4.0 * k, "end_s": 4.0 * k + 1, "note": k + 1,
                           "kind": "length", "doubt": doubt / (k + 1), "found": 0.6, "expected": 0.4, "unit": "s",

@@ -23,8 +23,10 @@ from playwright.sync_api import Browser, BrowserContext, Page, Playwright
 from training.demo import DemoRecipe, render_demo
 from triage.config import read_toml, shipped
 from triage.desk.app import create_app
+from triage.desk.maker import make
 from triage.desk.serving import Server
 from triage.desk.settings import DeskSettings
+from triage.desk.shown_sheets import SHEETS
 from triage.pipeline import take_in
 from triage.store.engine import open_store, reading
 from triage.store.hearing import said_of
@@ -132,6 +134,8 @@ def make_store(path: Path, folder: Path | None = None) -> str:
 def take_in_again(store: str, folder: Path) -> None:
     engine = open_store(store)
     take_in(folder, engine)
+    for what in SHEETS:
+        make(engine, what, 1)  # so that not every test's desk has to
     engine.dispose()
 
 

@@ -13,6 +13,7 @@ from training.consistency_truth import Planted, Shift, plant
 from triage.errors import StoreError
 from triage.sheets.consistency import consistency
 from triage.sheets.consistency_figures import figures
+from triage.sheets.consistency_dots import thinned
 from triage.sheets.consistency_svg import svg
 from triage.sheets.consistency_values import ShareSheet
 from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines
@@ -175,6 +176,29 @@ def test_every_figure_has_a_drawing_for_paper(report):
         assert "nan" not in drawn and "None" not in drawn
     curves = svg(figures(report)["curves: horn staccato"], "x")
     assert curves.count("<circle") + curves.count("<rect") >= len(report.dots) * 5
+
+
+def test_a_dot_says_which_note_it_is_so_that_the_desk_can_play_it(report):
+    drawn = svg(figures(report)["curves: horn staccato"], "x")
+    named = re.findall(r'data-note="(\d+:\d+)" data-said="([^"]+)"', drawn)
+    assert {key for key, _ in named} <= {f"{dot.take_id}:{dot.note}" for dot in report.dots}
+    assert all(re.fullmatch(r"\S+ note \d+, \S+ \S+: \S+", said) for _, said in named)
+
+
+def test_of_very_many_dots_some_are_drawn_and_every_one_that_stands_out(report):
+    figure = figures(report)["curves: horn staccato"]
+    assert thinned(figure, 10**6) == (figure, 0)
+    few, left_out = thinned(figure, 60)
+
+    def dots(of, ringed):
+        return [key for t in of["data"] if t["mode"] == "markers" and (t["marker"]["size"] == 9) == ringed
+                for key in map(tuple, t["customdata"])]  # fmt: skip
+
+    assert dots(few, True) == dots(figure, True)  # stray ones carry a ring and are larger
+    assert len(dots(few, False)) + len(dots(few, True)) <= 60 + len(dots(few, True))
+    assert left_out == len(dots(figure, False)) - len(dots(few, False)) > 0
+    assert [t for t in few["data"] if t["mode"] == "lines"] == [t for t in figure["data"] if t["mode"] == "lines"]
+    assert len(svg(few, "x")) < len(svg(figure, "x"))
 
 
 def test_the_report_is_plain_values_all_the_way_down(report):

@@ -17,12 +17,12 @@ from triage.sheets.backgrounds import mic_backgrounds
 from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
 from triage.sheets.noise_charts import course_path, rating_chart
 from triage.sheets.noise_words import line_of, ordinal, rating_words, remedy_of
-from triage.sheets.timeline import in_order, timeline
+from triage.sheets.timeline import MOST_STRIPS, in_order, timeline
 from triage.silence import mark_group
 from triage.store.engine import open_store, reading, writing
 from triage.store.recording import save_take, takes
 from triage.store.records import TakeRecord
-from triage.store.stored import StoredFloor
+from triage.store.stored import StoredFloor, StoredHit, StoredTake
 
 SPL = {"close": 112.0, "room": 106.0}
 
@@ -205,6 +205,20 @@ def test_hits_stand_at_their_take_in_the_row_of_their_microphone(store):
     peaks = [mark for mark in line.marks if mark.shape == "peak"]
     assert len(peaks) == TAKES - 2 and {abs(mark.y - rows["room"]) < 7 for mark in peaks} == {True}
     assert line.shapes == ("peak", "ring", "cross")
+
+
+def a_take(name):
+    return StoredTake(1, name, None, None, None, None, None, (), 1, 12.0, None, True, "room", 0.1, 1.0, 1)
+
+
+def test_of_very_many_takes_several_share_a_strip_and_no_hit_is_lost():
+    names = [f"T{n:04}" for n in range(5000)]
+    hits = [(StoredHit("creak", 1, 2, "room", ("room",), -60.0, 9.0, 0.8, take=name), "creak") for name in names]
+    line = timeline([a_take(name) for name in names], hits)
+    assert len(line.strips) <= MOST_STRIPS and line.strips[0].name == "T0000 to T0017"
+    assert all(strip.x + strip.width <= line.width + 0.1 for strip in line.strips)
+    told = [re.fullmatch(r".*, room: (\d+) \(creak\)", mark.title) for mark in line.marks]
+    assert sum(int(one[1]) for one in told) == 5000 and len(line.marks) == len(line.strips)
 
 
 class Reader(HTMLParser):

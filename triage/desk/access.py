@@ -14,7 +14,7 @@ from itsdangerous import BadSignature, TimestampSigner
 from sqlalchemy import Connection, Engine
 from starlette.responses import Response
 
-from triage.desk.kept import Kept
+from triage.desk.making import Making
 from triage.desk.people import RIGHTS, Throttle
 from triage.desk.security import form_token, is_form_token
 from triage.desk.settings import DeskSettings
@@ -30,7 +30,7 @@ class Desk:
     engine: Engine
     key: bytes  # the store's own, so that log-ins outlive a restart
     throttle: Throttle
-    kept: Kept  # what pages make of a whole session
+    making: Making  # sheets of whole sessions
 
     @property
     def cookie(self) -> str:

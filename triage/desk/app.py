@@ -19,10 +19,10 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from triage import __version__
-from triage.desk import audio, door, live, pages, pages_evenness, pages_models, pages_sheets, takes, verdicts
+from triage.desk import audio, door, live, pages, pages_evenness, pages_models, pages_played, pages_sheets, takes, verdicts
 from triage.desk.access import Desk, whoever
 from triage.desk.jobs import Jobs
-from triage.desk.kept import Kept
+from triage.desk.making import Making
 from triage.desk.people import Throttle
 from triage.desk.security import Guard
 from triage.desk.settings import DeskSettings
@@ -46,16 +46,17 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
         yield
         await watcher.end()
         app.state.jobs.end()
+        app.state.desk.making.end()
         engine.dispose()
 
     app = FastAPI(
         title="The desk", version=__version__, lifespan=while_served,
         openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,  # their pages load scripts from elsewhere
     )  # fmt: skip
-    app.state.desk = Desk(settings, engine, key, Throttle(), Kept())
+    app.state.desk = Desk(settings, engine, key, Throttle(), Making(engine, settings.store))
     app.state.watcher = watcher
     app.state.jobs = Jobs(settings.store)
-    for part in (door, pages, pages_evenness, pages_models, pages_sheets, takes, verdicts, live, audio):
+    for part in (door, pages, pages_evenness, pages_models, pages_played, pages_sheets, takes, verdicts, live, audio):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Guard, settings=settings)

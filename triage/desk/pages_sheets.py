@@ -1,31 +1,29 @@
-"""The pages made from sheets: the noise sheet, how even the keyboard is, and what to record again."""
+"""The pages made from sheets: the noise sheet, and what to record again; both a part at a time."""
 
 from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends, Query, Request
 from fastapi.responses import HTMLResponse
 
 from triage.desk.access import AtDesk, Db, Me, change, desk_of
 from triage.desk.pages import Here, show
-from triage.sheets.noise import clock, noise_sheet
+from triage.sheets.noise import clock
 from triage.sheets.noise_words import name_of
-from triage.sheets.pickups import CAUTION, minutes, pickup_list
-from triage.store.recording import take_ids
-from triage.store.stored import StoredHit
+from triage.sheets.pickups import CAUTION
 
 router = APIRouter(include_in_schema=False)
 Engineer = Annotated[AtDesk, Depends(change("mark-noise"))]
+First = Annotated[int, Query(alias="from", ge=0, le=1_000_000)]
+GROUPS, ROWS = 30, 200  # on a page: of noises, of cells to record again
 AROUND_S, LONGEST_S = 0.8, 4.0  # heard and seen before a hit and after its start
-RAISED_DB = 12.0  # for what is soft; the audition caps what it may peak at
 
 
 @dataclass(frozen=True)
 class Excerpt:
     """Where to hear and see a hit: addresses of its sound and picture, and the stretch that they show."""
 
-    take_id: int
     sound: str
     picture: str
     start_s: float
@@ -33,17 +31,13 @@ class Excerpt:
 
 
 @router.get("/s/{session_id}/noise")
-def noise_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
+def noise_page(request: Request, me: Me, db: Db, session: Here, first: First = 0) -> HTMLResponse:
     """Show the noise sheet, each group's worst hit to be heard and seen."""
-    ids = take_ids(db, session.id)
-
-    def excerpt(hit: StoredHit) -> Excerpt:
-        return excerpt_of(hit, ids[hit.take])
-
-    sheet = desk_of(request).kept.get(db, "noise", session.id, lambda: noise_sheet(db, session.id))
+    sheet = desk_of(request).making.sheet(db, "noise", session.id)
     return show(
-        request, "noise.html", me, session=session, sheet=sheet, excerpt=excerpt, clock=clock, name_of=name_of
-    )
+        request, "noise.html", me, session=session, made=sheet, sheet=sheet.body, excerpt=excerpt_of, clock=clock,
+        name_of=name_of, first=first, groups=GROUPS,
+    )  # fmt: skip
 
 
 @router.post("/api/s/{session_id}/harmless")
@@ -59,21 +53,33 @@ def mark_harmless(
 
 
 @router.get("/s/{session_id}/pickups")
-def pickups_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
+def pickups_page(request: Request, me: Me, db: Db, session: Here, first: First = 0) -> HTMLResponse:
     """Show what to record again of this session's plan."""
-    found = desk_of(request).kept.get(db, "pickups", session.id, lambda: pickup_list(db, session.id))
+    sheet = desk_of(request).making.sheet(db, "pickups", session.id)
+    calls, onward = page_of_calls(sheet.body["calls"] if sheet.body else [], first)
     return show(
-        request, "pickups.html", me, session=session, found=found, caution=CAUTION, minutes=minutes,
-        ids=take_ids(db, session.id),
+        request, "pickups.html", me, session=session, made=sheet, found=sheet.body, calls=calls, caution=CAUTION,
+        first=first, onward=onward,
     )  # fmt: skip
 
 
-def excerpt_of(hit: StoredHit, take_id: int) -> Excerpt:
+def page_of_calls(calls: list[dict[str, Any]], first: int) -> tuple[list[dict[str, Any]], int | None]:
+    """Return the calls with those of their rows that a page from ``first`` on holds, and where the next page begins."""
+    shown, at = [], 0
+    for number, call in enumerate(calls, start=1):
+        rows = call["rows"][max(0, first - at) : max(0, first + ROWS - at)]
+        if rows:
+            shown.append(call | {"rows": rows, "number": number})
+        at += len(call["rows"])
+    return shown, first + ROWS if at > first + ROWS else None
+
+
+def excerpt_of(hit: dict[str, Any]) -> Excerpt:
     """Return where a hit is heard and seen on the microphone that has it loudest."""
-    start_s = max(0.0, hit.start_s - AROUND_S)
-    end_s = min(hit.end_s + AROUND_S, hit.start_s + LONGEST_S)
-    mic = quote(hit.mic, safe="")
+    start_s = max(0.0, hit["start_s"] - AROUND_S)
+    end_s = min(hit["end_s"] + AROUND_S, hit["start_s"] + LONGEST_S)
+    mic, take_id = quote(hit["mic"], safe=""), hit["take_id"]
     return Excerpt(
-        take_id, f"/audio/takes/{take_id}/{mic}?start_s={start_s:.3f}&end_s={end_s:.3f}",
+        f"/audio/takes/{take_id}/{mic}?start_s={start_s:.3f}&end_s={end_s:.3f}",
         f"/api/takes/{take_id}/picture/{mic}", start_s, end_s,
     )  # fmt: skip

@@ -17,9 +17,9 @@ from triage.desk.settings import DeskSettings
 
 SAFE = ("GET", "HEAD", "OPTIONS")
 MOST_BODY_BYTES = 64_000  # of a request: verdicts and preferences are small
-EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"  # Plotly fills an empty style sheet by rule
+ASK_AGAIN = "no-cache"  # may be kept, with its ETag, but is asked for: after an upgrade scripts must fit the pages
 POLICY = {
-    "default-src": "'none'", "script-src": "'self'", "style-src": f"'self' {EMPTY_STYLE}",
+    "default-src": "'none'", "script-src": "'self'", "style-src": "'self'",
     "img-src": "'self' data: blob:", "media-src": "'self' blob:", "connect-src": "'self'", "font-src": "'self'",
     "form-action": "'self'", "base-uri": "'none'", "frame-ancestors": "'none'",
 }  # fmt: skip
@@ -50,7 +50,7 @@ class Guard:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
-                headers.setdefault("Cache-Control", "no-store")
+                headers.setdefault("Cache-Control", ASK_AGAIN if scope["path"].startswith("/static/") else "no-store")
             await send(message)
 
         if refusal := self._refusal(scope["method"], Headers(scope=scope)):

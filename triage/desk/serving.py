@@ -42,6 +42,7 @@ def serve(
     )  # fmt: skip
     door = listening(settings)
     try:
+        app.state.desk.making.start()
         if ready:
             ready()
         Server(config).run([door])

@@ -1,7 +1,8 @@
 """The figures for paper: SVG drawn from the same dicts that Plotly gets, without a script.
 
 In: a figure of ``consistency_figures.py`` (scatter traces in stacked panels, or stacked bars). Out: one <svg> element
-as text. Only what those figures use is drawn.
+as text. Only what those figures use is drawn. A dot that stands for a note carries ``data-note`` (take id:note) and
+``data-said``, so that the desk can play it.
 """
 
 from collections.abc import Sequence
@@ -116,8 +117,22 @@ def _trace(frame: _Frame, trace: Figure) -> str:
         line = trace["line"]
         text += f'<path d="{path}" fill="none" stroke="{line["color"]}" stroke-width="{line["width"]}"/>'
     if "markers" in trace["mode"]:
-        text += "".join(_mark(frame.x(x), frame.y(y), trace["marker"], i) for i, (x, y) in enumerate(points))
+        text += "".join(
+            _told(_mark(frame.x(trace["x"][i]), frame.y(trace["y"][i]), trace["marker"], i), trace, i)
+            for i in range(len(trace["x"])) if None not in (trace["x"][i], trace["y"][i])
+        )  # fmt: skip
     return text
+
+
+def _told(mark: str, trace: Figure, i: int) -> str:
+    """Return a dot that says which note it is and what it shows, for a page that plays it."""
+    keys = trace.get("customdata")
+    if not keys or not keys[i]:
+        return mark
+    take_id, _, note = keys[i]
+    said = f"{(trace.get('text') or keys)[i]}: {trace['y'][i]:.4g}"
+    tag, rest = mark.split(" ", 1)
+    return f'{tag} data-note="{take_id}:{note}" data-said="{escape(said)}" {rest}'
 
 
 def _mark(x: float, y: float, marker: Figure, i: int) -> str:

@@ -13,6 +13,7 @@ from triage.store.stored import StoredHit, StoredTake
 
 WIDTH, LEFT, ROW, TOP, BOTTOM = 1000.0, 130.0, 26.0, 26.0, 28.0
 LEAST_STRIP = 1.0  # so wide a take is drawn at least
+MOST_STRIPS = 280  # on the line; of more takes several share a strip, which still is 3 wide
 CLOCKS = ("bext", "iXML")  # a file's own time is that of its last copy
 STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480)
 MOST_TICKS = 12
@@ -30,7 +31,7 @@ SHAPE_OF = {kind: shape for shape, kinds in SHAPES.items() for kind in kinds}
 
 @dataclass(frozen=True)
 class TakeStrip:
-    """A take on the line."""
+    """A take on the line, or several in a row where there are very many."""
 
     name: str
     x: float
@@ -39,7 +40,7 @@ class TakeStrip:
 
 @dataclass(frozen=True)
 class HitMark:
-    """All hits of one shape on one microphone in one take."""
+    """All hits of one shape on one microphone in one strip."""
 
     shape: str
     x: float
@@ -85,10 +86,11 @@ def timeline(takes: Sequence[StoredTake], hits: Sequence[tuple[StoredHit, str]])
     clock = on_clock(takes)
     starts, total_s = _starts(takes, clock)
     per_s = (WIDTH - LEFT) / max(total_s, 1.0)
-    strips = [_strip(take, LEFT + start * per_s, per_s) for take, start in zip(takes, starts, strict=True)]
+    each = [_strip(take, LEFT + start * per_s, per_s) for take, start in zip(takes, starts, strict=True)]
+    strips, strip_of = _joined(each)
     mics = sorted({hit.mic for hit, _ in hits})
     rows = tuple((mic, TOP + ROW * (place + 0.5)) for place, mic in enumerate(mics))
-    marks = _marks({strip.name: strip for strip in strips}, dict(rows), hits)
+    marks = _marks(strip_of, dict(rows), hits)
     first = takes[0].recorded_at if clock and takes else None
     used = tuple(shape for shape in SHAPES if any(mark.shape == shape for mark in marks))
     height = TOP + ROW * len(rows) + BOTTOM
@@ -98,6 +100,23 @@ def timeline(takes: Sequence[StoredTake], hits: Sequence[tuple[StoredHit, str]])
 def _strip(take: StoredTake, x: float, per_s: float) -> TakeStrip:
     width = max(LEAST_STRIP, (take.duration_s or 0.0) * per_s)
     return TakeStrip(take.name, min(x, WIDTH - width), width)
+
+
+def _joined(each: Sequence[TakeStrip]) -> tuple[list[TakeStrip], dict[str, TakeStrip]]:
+    """Return as many strips as can be told apart, and the strip of every take."""
+    if len(each) <= MOST_STRIPS:
+        return list(each), {strip.name: strip for strip in each}
+    wide = (WIDTH - LEFT) / MOST_STRIPS
+    groups: dict[int, list[TakeStrip]] = {}
+    for strip in each:
+        groups.setdefault(int((strip.x - LEFT) / wide), []).append(strip)
+    joined, strip_of = [], {}
+    for own in groups.values():
+        name = own[0].name if len(own) == 1 else f"{own[0].name} to {own[-1].name}"
+        end = max(strip.x + strip.width for strip in own)
+        joined.append(TakeStrip(name, own[0].x, end - own[0].x))
+        strip_of |= {strip.name: joined[-1] for strip in own}
+    return joined, strip_of
 
 
 def _starts(takes: Sequence[StoredTake], clock: bool) -> tuple[list[float], float]:
@@ -125,17 +144,16 @@ def _ticks(total_s: float, per_s: float, first: datetime | None) -> tuple[tuple[
 def _marks(
     strips: dict[str, TakeStrip], rows: dict[str, float], hits: Sequence[tuple[StoredHit, str]]
 ) -> tuple[HitMark, ...]:
-    found: dict[tuple[str, str, str], list[tuple[StoredHit, str]]] = {}
+    found: dict[tuple[TakeStrip, str, str], list[tuple[StoredHit, str]]] = {}
     for hit, kind in hits:
-        found.setdefault((hit.take, hit.mic, SHAPE_OF.get(kind, "peak")), []).append((hit, kind))
+        found.setdefault((strips[hit.take], hit.mic, SHAPE_OF.get(kind, "peak")), []).append((hit, kind))
     order = list(SHAPES)
     marks = []
-    for (take, mic, shape), own in found.items():
-        strip = strips[take]
+    for (strip, mic, shape), own in found.items():
         kinds = sorted({kind for _, kind in own})
         marks.append(HitMark(
             shape, strip.x + strip.width / 2, rows[mic] + (order.index(shape) - (len(order) - 1) / 2) * 2.0,
             strip.width, 4.5 + min(4.0, 1.5 * (len(own) - 1) ** 0.5), max(hit.exposed or 0.0 for hit, _ in own),
-            f"{take}, {mic}: {len(own)} ({', '.join(kinds)})",
+            f"{strip.name}, {mic}: {len(own)} ({', '.join(kinds)})",
         ))  # fmt: skip
     return tuple(marks)

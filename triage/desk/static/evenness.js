@@ -1,92 +1,121 @@
-// The page of how even the keyboard is: draws the report's figures in the scheme's colours; a dot plays its note, by
-// the mouse or by the arrow keys and Enter.
+// The page of how even the keyboard is: shows the report and one plot at a time, in the scheme's colours; a dot plays
+// its note, by the mouse or by the arrow keys and Enter.
 
-import { ink, isDark, onScheme } from "./colours.js";
+import { isDark, onScheme } from "./colours.js";
 import { get, make, say } from "./desk.js";
 import { Player } from "./player.js";
 
 const by = (id) => document.getElementById(id);
 const player = new Player(new Audio());
 const takes = new Map();
-const at = { figure: null, dot: -1 };
-let report = null;
+const { api, all } = by("evenness").dataset;
+const at = { plot: null, dots: [], dot: -1, change: null, made: null };
+const SOON_MS = 700, EVERY_MS = 3000;
 
-// The figures are made for paper; in a dark room ink and rules turn round, and the darkest tones become lighter ones.
+// The plots are made for paper; in a dark room ink and rules turn round, and the darkest tones become lighter ones.
 const BY_NIGHT = {
-  "#1d1b18": "#eee8dc", "#e5dfd2": "#413c35", "#b3001b": "#ee9a7c", "#8a4a12": "#e0b25c", "#0072b2": "#6cb4e4",
-  "#5c564d": "#b8ae9c", "#d55e00": "#ef8f4a", "#009e73": "#4fc3a0",
+  "#1d1b18": "#eee8dc", "#cfc8ba": "#413c35", "#b3001b": "#ee9a7c", "#8a4a12": "#e0b25c", "#0072b2": "#6cb4e4",
+  "#5c564d": "#b8ae9c", "#d55e00": "#ef8f4a", "#009e73": "#4fc3a0", "#fff": "#191816",
 };
-const scheme = (value) =>
-  Array.isArray(value) ? value.map(scheme)
-    : value && typeof value === "object" ? Object.fromEntries(Object.entries(value).map(([name, one]) => [name, scheme(one)]))
-      : typeof value === "string" && isDark() ? BY_NIGHT[value] || value : value;
 
 async function begin() {
-  try { report = await get(by("evenness").dataset.report); } catch (error) { return (by("waiting").textContent = error.message); }
-  by("waiting").hidden = !report.empty;
-  by("waiting").textContent = report.empty || "";
+  let answer;
+  try {
+    at.change = await (await fetch(`${api}/change`)).text();
+    answer = await get(`${api}/consistency${all}`);
+  } catch (error) { by("waiting").textContent = error.message; return false; }
+  const { holds, report, made_at } = answer;
+  by("waiting").hidden = holds && !report.empty;
+  if (!holds) by("waiting").textContent = report ? "Something has changed since this was made; what is new appears by itself." : "Comparing every note with its neighbours …";
+  else if (report.empty) by("waiting").textContent = report.empty;
+  if (report && made_at !== at.made) tell(report);
+  at.made = made_at;
+  return holds;
+}
+
+function tell(report) {
+  for (const id of ["told", "drawn"]) by(id).hidden = Boolean(report.empty);
+  by("astray").hidden = !report.strays.length;
   if (report.empty) return;
   by("sentences").replaceChildren(...report.sentences.map((text) => make("li", { text })));
   by("more").hidden = !report.more.length;
   by("more").querySelector("ul").replaceChildren(...report.more.map((text) => make("li", { text })));
-  by("figure").replaceChildren(...Object.keys(report.figures).map((name) => make("option", { text: name })));
+  const chosen = by("figure").selectedOptions[0]?.textContent;
+  by("figure").replaceChildren(...report.plots.map(({ name, left_out }, n) => make("option", { text: name, value: n, selected: name === chosen, "data-left-out": left_out })));
   by("strays").replaceChildren(...report.strays.map(strayRow));
-  for (const id of ["told", "drawn"]) by(id).hidden = false;
-  by("astray").hidden = !report.strays.length;
-  showFigure();
+  by("all-strays").textContent = report.all_strays > report.strays.length ? `The ${report.strays.length} furthest off of ${report.all_strays}.` : "";
+  showPlot();
 }
 
 function strayRow(one) {
   const button = make("button", { type: "button", "aria-label": `Play ${one.take} note ${one.note}`, text: "Play" });
-  button.addEventListener("click", () => hear([one.take_id, one.take, one.note]));
-  return make("tr", {}, make("th", { scope: "row", text: one.take }), make("td", { text: one.note }), make("td", { text: one.cell }), make("td", { text: one.why }), make("td", {}, button));
+  button.addEventListener("click", () => hear(one.take_id, one.note, one.take));
+  return make("tr", {}, make("th", { scope: "row", text: one.take }), make("td", { class: "n", text: one.note }), make("td", { text: one.cell }), make("td", { text: one.why }), make("td", {}, button));
 }
 
-async function showFigure() {
-  const figure = report.figures[by("figure").value];
-  if (!figure) return;
-  const { data, layout } = scheme(figure);
-  layout.hoverlabel = { ...layout.hoverlabel, bgcolor: ink("raised"), bordercolor: ink("edge"), font: { color: ink("ink") } };
-  at.figure = dotsOf(data);
+async function showPlot() {
+  const option = by("figure").selectedOptions[0];
+  if (!option) return;
+  try { at.plot = (await get(`${api}/consistency/${option.value}${all}`)).svg; } catch (error) { return say(error.message); }
+  const left = Number(option.dataset.leftOut);
+  by("left-out").textContent = left ? `${left} dots of usual notes are left out, so that the rest can be told apart; bands and lines were made from all.` : "";
+  paint();
+}
+
+function paint() {
+  if (!at.plot) return;
+  const text = isDark() ? at.plot.replace(/#[0-9a-f]{6}\b|#fff\b/g, (tone) => BY_NIGHT[tone] ?? tone) : at.plot;
+  const drawn = new DOMParser().parseFromString(text, "text/html").querySelector("svg");
+  by("plot").replaceChildren(document.importNode(drawn, true));
+  at.dots = [...by("plot").querySelectorAll("[data-note]")].map((dot) => ({ dot, box: dot.getBBox() }));
+  at.dots.sort((a, b) => panel(a) - panel(b) || a.box.x - b.box.x || a.box.y - b.box.y);
   at.dot = -1;
-  by("plot").style.height = `${layout.height + 2}px`; // else a resize leaves the frame behind and the plot outside it
-  await Plotly.react(by("plot"), data, layout, { displayModeBar: false, responsive: true });
-  by("plot").removeAllListeners?.("plotly_click");
-  by("plot").on("plotly_click", ({ points }) => hear(points[0].customdata));
 }
 
-/** Return the dots that can be played, from left to right. */
-function dotsOf(data) {
-  const dots = data.flatMap((trace, curveNumber) =>
-    (trace.customdata || []).map((key, pointNumber) => ({ key, curveNumber, pointNumber, x: trace.x[pointNumber], y: trace.y[pointNumber], text: trace.text?.[pointNumber], axes: `${trace.xaxis || "x"}${trace.yaxis || "y"}` })));
-  return dots.filter((dot) => Array.isArray(dot.key) && dot.y !== null).sort((a, b) => a.axes.localeCompare(b.axes) || a.x - b.x || a.y - b.y);
+const panel = ({ box }) => Math.floor((box.y - 44) / 128); // as consistency_svg.py stacks them
+
+function point(dot) {
+  by("plot").querySelector(".at")?.classList.remove("at");
+  dot?.classList.add("at");
+  by("at-dot").textContent = dot ? dot.dataset.said : "";
 }
 
-async function hear(key) {
-  if (!key) return;
-  const [takeId, take, note] = key;
+function hearDot(dot) {
+  const [takeId, note] = dot.dataset.note.split(":").map(Number);
+  return hear(takeId, note, dot.dataset.said.split(" ")[0]);
+}
+
+async function hear(takeId, note, name) {
   try {
     if (!takes.has(takeId)) takes.set(takeId, await get(`/api/takes/${takeId}`));
     const { heard_on: mic } = takes.get(takeId);
-    say(`${take}, note ${note}`);
+    say(`${name}, note ${note}`);
     await player.play([{ url: `/audio/takes/${takeId}/notes/${note}/${encodeURIComponent(mic)}`, fromS: 0, mic, take: null }]);
   } catch (error) { say(`Cannot be played: ${error.message}`); }
 }
 
 function walk(event) {
-  const dots = at.figure ?? [];
   const steps = { ArrowRight: 1, ArrowLeft: -1, ArrowDown: 10, ArrowUp: -10 };
-  if (event.key === "Enter" || event.key === " ") { event.preventDefault(); return hear(dots[at.dot]?.key); }
-  if (!(event.key in steps) || !dots.length) return;
+  if (event.key === "Enter" || event.key === " ") { event.preventDefault(); return at.dots[at.dot] && hearDot(at.dots[at.dot].dot); }
+  if (!(event.key in steps) || !at.dots.length) return;
   event.preventDefault();
-  at.dot = Math.max(0, Math.min(dots.length - 1, at.dot + steps[event.key]));
-  const dot = dots[at.dot];
-  Plotly.Fx.hover(by("plot"), [{ curveNumber: dot.curveNumber, pointNumber: dot.pointNumber }], [dot.axes]);
-  by("at-dot").textContent = `${dot.text ?? dot.key.join(" ")}: ${Number(dot.y).toPrecision(4)}`;
+  at.dot = Math.max(0, Math.min(at.dots.length - 1, at.dot + steps[event.key]));
+  point(at.dots[at.dot].dot);
 }
 
-by("figure").addEventListener("change", showFigure);
+/** Ask again soon while something is being made, and now and then whether the session changed. */
+async function keepUp(holds) {
+  setTimeout(async () => {
+    if (document.hidden) return keepUp(holds);
+    const now = holds ? await fetch(`${api}/change`).then((answer) => answer.text(), () => at.change) : null;
+    keepUp(holds && now === at.change ? holds : await begin());
+  }, holds ? EVERY_MS : SOON_MS);
+}
+
+by("figure").addEventListener("change", showPlot);
 by("plot").addEventListener("keydown", walk);
+by("plot").addEventListener("click", (event) => { const dot = event.target.closest("[data-note]"); if (dot) { at.dot = at.dots.findIndex((one) => one.dot === dot); point(dot); hearDot(dot); } });
+by("plot").addEventListener("pointerover", (event) => { const dot = event.target.closest("[data-note]"); if (dot) point(dot); });
 document.addEventListener("keydown", (event) => event.key === "Escape" && player.stop());
-onScheme(() => report && !report.empty && showFigure());
-begin();
+onScheme(paint);
+keepUp(await begin());

@@ -1,7 +1,7 @@
 // A page that keeps up with its session: when the desk says that something changed, its live parts are fetched anew
 // and put in place. What has the focus, and where one has scrolled to, stays.
 
-const EVERY_MS = 3000;
+const EVERY_MS = 3000, SOON_MS = 500;
 const parts = [...document.querySelectorAll("[data-live]")];
 let known = null;
 
@@ -10,9 +10,14 @@ async function look() {
     const answer = await fetch(parts[0].dataset.live);
     if (!answer.ok) return;
     const now = await answer.text();
-    if (known !== null && now !== known) await renew();
+    // What is still being made is asked for until it is there.
+    if ((known !== null && now !== known) || document.querySelector("[data-waits]")) await renew();
     known = now;
   } catch { /* away: the page stands as it is, and looks again */ }
+}
+
+function lookOn() {
+  setTimeout(async () => { if (!document.hidden) await look(); lookOn(); }, document.querySelector("[data-waits]") ? SOON_MS : EVERY_MS);
 }
 
 async function renew() {
@@ -32,4 +37,4 @@ async function renew() {
 const pathOf = (element) => (element.id ? `#${CSS.escape(element.id)}` : element.getAttribute("href") ? `[href="${CSS.escape(element.getAttribute("href"))}"]` : null);
 
 document.addEventListener("renew", renew);
-if (parts.length) { look(); setInterval(() => document.hidden || look(), EVERY_MS); }
+if (parts.length) { look(); lookOn(); }

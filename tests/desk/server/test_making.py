@@ -1,0 +1,78 @@
+"""Sheets of whole sessions come from the store, made beside the desk: once, anew after a change, and by whoever."""
+
+import time
+
+from tests.desk.server.conftest import Serve
+from triage.desk import making, shown_sheets
+from triage.desk.maker import make
+from triage.desk.pages_sheets import ROWS, page_of_calls
+from triage.store.changes import bump
+from triage.store.engine import open_store, writing
+
+SOON_S = 60.0
+
+
+def until(true):
+    end_s = time.monotonic() + SOON_S
+    while not (found := true()):
+        assert time.monotonic() < end_s, "it never came"
+        time.sleep(0.05)
+    return found
+
+
+def test_a_page_comes_at_once_and_shows_the_sheet_once_it_is_made(either_desk):
+    anna = either_desk.person()
+    began_s = time.monotonic()
+    first = anna.get("/s/1/noise")
+    assert first.status_code == 200 and time.monotonic() - began_s < 5.0
+    if "data-waits" in first.text:
+        assert "being made for the first time" in first.text
+    page = until(lambda: (text := anna.get("/s/1/noise").text) and "data-waits" not in text and text)
+    assert "noise hits</dt><dd>4</dd>" in page
+
+
+def test_after_a_word_the_sheet_before_is_shown_until_the_new_one_is_there(desk, monkeypatch):
+    anna = desk.person()
+    until(lambda: "data-waits" not in anna.get("/s/1/pickups").text)
+    monkeypatch.setattr(making, "PATIENCE_S", 0.0)
+    assert anna.post("/api/takes/1/verdict", {"verdict": "reject", "key": "one-word"}).status_code == 200
+    page = anna.get("/s/1/pickups").text
+    assert "Something has changed since" in page and "cells filled" in page
+    page = until(lambda: (text := anna.get("/s/1/pickups").text) and "data-waits" not in text and text)
+    assert "rejected" in page
+
+
+def test_the_evenness_report_says_whether_it_still_holds_and_a_plot_is_fetched_by_itself(desk):
+    anna = desk.person()
+    answer = until(lambda: (found := anna.get("/api/s/1/consistency").json())["holds"] and found)
+    assert set(answer["report"]) >= {"empty", "sentences", "strays", "plots"}
+    assert anna.get("/api/s/1/consistency/99").status_code == 404
+
+
+def test_a_sheet_that_still_holds_is_not_made_again(store, monkeypatch):
+    engine, made = open_store(store), []
+    monkeypatch.setitem(shown_sheets.SHEETS, "noise", lambda db, session: made.append(session) or {"noise": 1})
+    assert [make(engine, "noise", 1) for _ in range(3)] == [True, False, False]
+    with writing(engine) as db:
+        bump(db, 1, "takes")
+    assert make(engine, "noise", 1) and made == [1, 1]
+    engine.dispose()
+
+
+def test_a_desk_without_its_maker_still_answers_and_starts_another(serve: Serve, store, monkeypatch):
+    monkeypatch.setattr(making, "COMMAND", ("false",))
+    served = serve(store)
+    anna = served.person()
+    assert anna.get("/s/1/noise").status_code == 200
+    monkeypatch.undo()
+    monkeypatch.setattr(making, "AGAIN_S", 0.0)
+    until(lambda: "data-waits" not in anna.get("/s/1/noise").text)
+
+
+def test_a_page_holds_so_many_cells_and_says_where_the_next_begins():
+    calls = [{"name": name, "rows": list(range(n))} for name, n in (("a", ROWS - 10), ("b", 30), ("c", 5))]
+    shown, onward = page_of_calls(calls, 0)
+    assert [(call["name"], call["number"], len(call["rows"])) for call in shown] == [("a", 1, ROWS - 10), ("b", 2, 10)]
+    shown, end = page_of_calls(calls, onward)
+    assert [(call["name"], call["rows"]) for call in shown] == [("b", list(range(10, 30))), ("c", list(range(5)))]
+    assert (onward, end) == (ROWS, None) and page_of_calls([], 0) == ([], None)
