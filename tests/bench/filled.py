@@ -56,8 +56,8 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
         takes.append({
             "id": take_id, "session_id": session_id, "name": f"T{take_id:05}", "instrument": instrument,
             "articulation": articulation, "dynamic": dynamic, "expected_pitches": pitches,
-            "repetitions": 2 + take_id % 3, "duration_s": 40.0, "fingerprint": "f", "listened": True, "heard_on": "close",
-            "doubt": doubt, "listen_s": 6 * doubt, "rank": rank, "sound": "s", "meant": "m", "heard": heard,
+            "repetitions": 2 + take_id % 3, "duration_s": 40.0, "fingerprint": "f", "listened": True,
+            "heard_on": "close", "doubt": doubt, "listen_s": 6 * doubt, "rank": rank, "sound": "s", "meant": "m", "heard": heard,
             "settled": heard, "disputed": False,
         })  # fmt: skip
         rows["track"] += [{"take_id": take_id, "mic": mic, "path": "audio/take.wav", "channel": 0,

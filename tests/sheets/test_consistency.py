@@ -12,8 +12,8 @@ from sqlalchemy import update
 from training.consistency_truth import Planted, Shift, plant
 from triage.errors import StoreError
 from triage.sheets.consistency import consistency
-from triage.sheets.consistency_figures import figures
 from triage.sheets.consistency_dots import thinned
+from triage.sheets.consistency_figures import figures
 from triage.sheets.consistency_svg import svg
 from triage.sheets.consistency_values import ShareSheet
 from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines

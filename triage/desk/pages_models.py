@@ -15,8 +15,8 @@ from triage.desk.access import AtDesk, Db, Me, change
 from triage.desk.jobs import Job, Jobs, is_installed
 from triage.desk.pages import show
 from triage.errors import ConfigError
-from triage.store.models import SHIPPED, models, takes_by_model, uses, version_in_use
-from triage.store.recording import sessions, take_ids
+from triage.store.models import SHIPPED, ids_of, models, takes_by_model, uses, version_in_use
+from triage.store.recording import sessions
 
 router = APIRouter(include_in_schema=False)
 AGAIN = 20  # words to hear again that are listed
@@ -62,11 +62,12 @@ def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True,
 
 def to_hear_again(db: Connection, made: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the words that the newest training found against the rest, each with where to hear its take."""
-    ids = {one.name: (one.id, take_ids(db, one.id)) for one in sessions(db)}
+    words = made.get("contradictions", [])[:AGAIN]
+    ids = ids_of(db, [(word["session"], word["take"]) for word in words])
     found = []
-    for word in made.get("contradictions", [])[:AGAIN]:
-        session_id, takes = ids.get(word["session"], (0, {}))
-        found.append(word | {"session_id": session_id, "take_id": takes.get(word["take"])})
+    for word in words:
+        session_id, take_id = ids.get((word["session"], word["take"]), (0, None))
+        found.append(word | {"session_id": session_id, "take_id": take_id})
     return found
 
 

@@ -64,7 +64,7 @@ def pickups_page(request: Request, me: Me, db: Db, session: Here, first: First =
 
 
 def page_of_calls(calls: list[dict[str, Any]], first: int) -> tuple[list[dict[str, Any]], int | None]:
-    """Return the calls with those of their rows that a page from ``first`` on holds, and where the next page begins."""
+    """Return the calls with those of their rows that a page from ``first`` on holds, and where the next begins."""
     shown, at = [], 0
     for number, call in enumerate(calls, start=1):
         rows = call["rows"][max(0, first - at) : max(0, first + ROWS - at)]

@@ -13,12 +13,18 @@ from sqlalchemy import Connection
 from triage import __version__
 from triage.errors import StoreError
 from triage.store.kept_sheets import ALL
+from triage.store.progress import WHAT, tallies
 from triage.store.recording import session_of, take_ids
 
 FORM = f"{__version__}-1"  # raised when what is made here, or what makes it, changes
 PLAYED_IN = 4  # takes of a cell that are named: the last ones
 SENTENCES, MORE, STRAYS = 12, 200, 200
 Parts = dict[str, Any]
+
+
+def progress_parts(db: Connection, session_id: int) -> Parts:
+    """Return what the session's takes add up to, for the list of sessions."""
+    return {WHAT: tallies(db, [session_id])[session_id]}
 
 
 def noise_parts(db: Connection, session_id: int) -> Parts:
@@ -110,5 +116,5 @@ def _stray(dot: Any, why: str) -> dict[str, Any]:
 
 
 SHEETS: dict[str, Callable[[Connection, int], Parts]] = {
-    "noise": noise_parts, "pickups": pickups_parts, "evenness": evenness_parts,
+    WHAT: progress_parts, "noise": noise_parts, "pickups": pickups_parts, "evenness": evenness_parts,
 }  # fmt: skip

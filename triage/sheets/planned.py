@@ -14,15 +14,14 @@ from triage.judge.pace import Cost
 from triage.judge.plan import Meant, sheet_shift
 from triage.judge.rest import TakeOnClock
 from triage.store import tables
-from triage.store.hearing import resolve, said_of
+from triage.store.hearing import resolve, said_among
 from triage.store.hits import hits
 from triage.store.notes import notes
 from triage.store.plan import sheet
 from triage.store.recording import GONE, sessions, takes
 from triage.store.records import SheetRowRecord, SpotRecord
 from triage.store.spots import spots_among
-from triage.store.stored import StoredHit, StoredNote, StoredSession, StoredTake
-from triage.store.verdicts import verdicts
+from triage.store.stored import Said, StoredHit, StoredNote, StoredSession, StoredTake
 
 MATCH_CENTS = 50.0  # further off its pitch on the sheet a note is nearer to another one
 WHOLE_TAKE = ("dead-track", "polarity", "delay", "truncated")  # these spoil every note of a take
@@ -89,7 +88,7 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
     told = _told(db, session.id, exposed_bound)
     for take in there:
         own = heard.get(take.name, [])
-        words = told.words(db, take)
+        words = told.words(take)
         for note in own:
             planned.notes.append(_played(note, take, meant[take.name], told, words.get(note.number)))
             planned.of_session.append(session.name)
@@ -102,19 +101,17 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
 
 @dataclass
 class _Told:
-    """What was found at notes of a session, and on which takes people spoke."""
+    """What was found at notes of a session, and what people said of its takes."""
 
     noises: dict[tuple[str, int], list[str]]
     failures: dict[tuple[str, int], list[str]]
     whole: dict[str, list[str]]
     kinds: dict[tuple[str, int], str]
-    spoken: set[str]
+    said: dict[int, tuple[Said, ...]]  # by take id
 
-    def words(self, db: Connection, take: StoredTake) -> dict[int, tuple[str, str]]:
+    def words(self, take: StoredTake) -> dict[int, tuple[str, str]]:
         """Return note -> (word, reason) for one take; 0 stands for notes without a word of their own."""
-        if take.name not in self.spoken:
-            return {}
-        said = said_of(db, take.id)
+        said = self.said.get(take.id, ())
         people = resolve(said).people.values()
         found = {}
         for number in {0, *(n for stance in people for n in stance.notes)}:
@@ -138,7 +135,7 @@ class _Words(dict[int, tuple[str, str]]):
 
 
 def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
-    told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {}, set())
+    told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {}, said_among(db, session_id))
     for hit in hits(db, session_id):
         if hit.kind in FAILURES and (hit.level_dbfs is None or hit.kind != "click"):
             _add_failure(told, hit)
@@ -148,7 +145,6 @@ def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
     for take, spots in spots_among(db, page).items():
         for spot in spots:
             _add_spot(told, take, spot)
-    told.spoken = {said.take for said in verdicts(db, session_id)}
     return told
 
 

@@ -110,7 +110,8 @@ def _joined(each: Sequence[TakeStrip]) -> tuple[list[TakeStrip], dict[str, TakeS
     groups: dict[int, list[TakeStrip]] = {}
     for strip in each:
         groups.setdefault(int((strip.x - LEFT) / wide), []).append(strip)
-    joined, strip_of = [], {}
+    joined: list[TakeStrip] = []
+    strip_of: dict[str, TakeStrip] = {}
     for own in groups.values():
         name = own[0].name if len(own) == 1 else f"{own[0].name} to {own[-1].name}"
         end = max(strip.x + strip.width for strip in own)

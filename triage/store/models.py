@@ -3,12 +3,13 @@
 Versions are only ever added; so is each change of use, so that going back is one more line and nothing is lost.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, func, insert, select, tuple_
 
 from triage.errors import StoreError
 from triage.store import tables
@@ -81,6 +82,15 @@ def uses(db: Connection) -> tuple[ModelUse, ...]:
     """Return every change of the model in use, the last first."""
     query = select(model_use.c.version, model_use.c.at, model_use.c.by).order_by(model_use.c.id.desc())
     return tuple(ModelUse(**row._mapping) for row in db.execute(query))
+
+
+def ids_of(db: Connection, named: Sequence[tuple[str, str]]) -> dict[tuple[str, str], tuple[int, int]]:
+    """Return (session, take) by name -> their ids, of those that are still there."""
+    session = tables.session
+    query = select(session.c.name.label("session"), take.c.name, take.c.session_id, take.c.id)
+    query = query.join(session, session.c.id == take.c.session_id)
+    rows = db.execute(query.where(tuple_(session.c.name, take.c.name).in_(named)))
+    return {(row.session, row.name): (row.session_id, row.id) for row in rows}
 
 
 def takes_by_model(db: Connection) -> dict[str | None, int]:

@@ -72,7 +72,8 @@ def test_a_desk_without_its_maker_still_answers_and_starts_another(serve: Serve,
 def test_a_page_holds_so_many_cells_and_says_where_the_next_begins():
     calls = [{"name": name, "rows": list(range(n))} for name, n in (("a", ROWS - 10), ("b", 30), ("c", 5))]
     shown, onward = page_of_calls(calls, 0)
-    assert [(call["name"], call["number"], len(call["rows"])) for call in shown] == [("a", 1, ROWS - 10), ("b", 2, 10)]
+    told = [(call["name"], call["number"], len(call["rows"])) for call in shown]
+    assert told == [("a", 1, ROWS - 10), ("b", 2, 10)]
     shown, end = page_of_calls(calls, onward)
     assert [(call["name"], call["rows"]) for call in shown] == [("b", list(range(10, 30))), ("c", list(range(5)))]
     assert (onward, end) == (ROWS, None) and page_of_calls([], 0) == ([], None)

@@ -13,10 +13,11 @@ def upgrade() -> None:
         "kept_sheet",
         sa.Column("session_id", sa.Integer, primary_key=True, autoincrement=False),
         sa.Column("what", sa.Text, primary_key=True),
-        sa.Column("takes", sa.Integer, nullable=False),
-        sa.Column("verdicts", sa.Integer, nullable=False),
+        sa.Column("takes", sa.BigInteger, nullable=False),
+        sa.Column("verdicts", sa.BigInteger, nullable=False),
         sa.Column("form", sa.Text, nullable=False),
         sa.Column("made_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("cost_s", sa.Float, nullable=False),
         sa.Column("body", sa.LargeBinary, nullable=False),
     )
+    op.create_index("ix_take_model", "take", ["model"])
