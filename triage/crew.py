@@ -11,8 +11,9 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from threading import Thread
 
 import torch
 
@@ -84,7 +85,7 @@ def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[TakeRecord]:
 def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[TakeRecord]:
     """Yield what is heard, and take it off the list; end early if a worker is lost."""
     # spawn: a forked copy of a process that has used torch's threads can hang
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_end_with_parent) as pool:
         jobs = {pool.submit(listened, job): job for job in waiting}
         try:
             for done in as_completed(jobs):
@@ -95,3 +96,15 @@ def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[TakeRecord]
             return
         finally:
             pool.shutdown(cancel_futures=True)
+
+
+def _end_with_parent() -> None:
+    """Let this worker end when the intake is killed; it would wait for work for ever and hold its memory."""
+    parent = parent_process()
+    assert parent is not None
+
+    def wait() -> None:
+        parent.join()
+        os._exit(1)
+
+    Thread(target=wait, daemon=True).start()

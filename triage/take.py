@@ -56,6 +56,7 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
     encoder = encoder or encoder_in_use()
     tracks = sorted(take.tracks, key=lambda t: t.mic != judge_mic)
     problems: list[str] = []
+    unsure: list[str] = []  # files that may be whole when they are read again
     notes: list[Note] = []
     records: list[NoteRecord] = []
     heard_on, floors, duration_s = None, [], 0.0
@@ -66,6 +67,7 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
             frames, check, quiet, hum = _frames(group, folder, sketch)
         except (TriageError, OSError, RuntimeError) as error:
             problems.append(f"{group[0].path}: {error}")
+            unsure.append(group[0].path)
             continue
         duration_s = max(duration_s, check.samples / check.rate_hz)
         if not records:  # the judging microphone, or the next one where that one holds no note
@@ -85,9 +87,12 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
         problems.append("no note found: silence, or nothing above the floor")
     elif records and heard_on and heard_on.mic != judge_mic:
         problems.append(f"measured on {heard_on.mic}: {judge_mic} is not there, or holds no note")
+    unsure += (changed := _changed(take, folder))
+    problems += [f"{path}: changed while it was read; taken in again it is heard anew" for path in changed]
     at, clock = recorded_at({track.path: track.facts for track in take.tracks}.values())
     return TakeRecord(
-        name=take.name, fingerprint=fingerprint(take, judge_mic, a4_hz, encoder), duration_s=duration_s or None,
+        name=take.name, fingerprint="" if unsure else fingerprint(take, judge_mic, a4_hz, encoder),
+        duration_s=duration_s or None,
         instrument=take.meant.instrument, articulation=take.meant.articulation, dynamic=take.meant.dynamic,
         remark=take.meant.remark, expected_pitches=take.meant.pitches, repetitions=take.meant.repetitions,
         problem="; ".join(problems) or None, listened=bool(tracks),
@@ -97,6 +102,20 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
         recorded_at=at, recorded_from=clock,
         sound=drawing.sound, previews=drawing.previews(heard_on, folder, notes, a4_hz),
     )  # fmt: skip
+
+
+def _changed(take: Take, folder: Path) -> list[str]:
+    """Return the files that are no longer what they were when the roll was called."""
+    then = {track.path: (track.facts.size_bytes, track.facts.mtime_ns) for track in take.tracks}
+    return [path for path, looks in then.items() if _looks(folder / path) not in (looks, None)]
+
+
+def _looks(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_size, status.st_mtime_ns
 
 
 def _by_file(tracks: list[Track]) -> list[list[Track]]:
