@@ -19,15 +19,17 @@ import numpy as np
 from tests.bench.filled import fill
 from tests.desk.server.served import AtDesk, Served
 from tests.postgres import Server
+from triage.desk.maker import make
 from triage.desk.settings import DeskSettings
+from triage.desk.shown_sheets import SHEETS
 from triage.store.engine import open_store
 
 PAGES = (
     "/", "/s/{s}/queue", "/s/{s}/queue/list", "/s/{s}/queue/list?show=all&after={rank}", "/s/{s}/arrivals",
-    "/s/{s}/noise", "/s/{s}/consistency", "/s/{s}/pickups", "/models", "/keys",
+    "/s/{s}/noise", "/s/{s}/consistency", "/s/{s}/pickups", "/s/{s}/played", "/models", "/keys",
 )  # fmt: skip
 DATA = (
-    "/api/sessions", "/api/s/{s}/next?n=3", "/api/s/{s}/left", "/api/s/{s}/list?after={rank}", "/api/s/{s}/change",
+    "/api/sessions", "/api/s/{s}/consistency", "/api/s/{s}/consistency/0", "/api/s/{s}/next?n=3", "/api/s/{s}/left", "/api/s/{s}/list?after={rank}", "/api/s/{s}/change",
     "/api/takes/{t}", "/api/takes/{t}/notes/3/neighbours", "/api/takes/{d}/picture/close",
     "/api/takes/{d}/wave/close", "/audio/takes/{d}/close?start_s=12&end_s=14",
     "/audio/takes/{d}/notes/3/close?like_take={d}&like_note=2",
@@ -42,6 +44,7 @@ def main() -> None:
     parser.add_argument("--takes", type=int, default=20_000)
     parser.add_argument("--sessions", type=int, default=1, help="over how many sessions they are spread")
     parser.add_argument("--requests", type=int, default=100, help="of each page")
+    parser.add_argument("--unmade", action="store_true", help="begin with sheets that were never made")
     parser.add_argument("--databases", nargs="+", default=["sqlite", "postgresql"])
     chosen = parser.parse_args()
     server = Server()
@@ -58,6 +61,12 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
     """Fill a store, serve it and print its figures."""
     engine = open_store(address)
     fill(engine, folder, chosen.sessions, chosen.takes)
+    if not chosen.unmade:
+        print(f"\n{database}: sheets of session 1, made beside the desk as soon as its takes or verdicts changed")
+        for what in SHEETS:
+            began_s = time.perf_counter()
+            make(engine, what, 1)
+            print(f"{what:64}{time.perf_counter() - began_s:8.1f} s", flush=True)
     engine.dispose()
     desk = Served(DeskSettings(address))
     print(f"\n{database}: {chosen.takes} takes, {10 * chosen.takes} notes, {chosen.sessions} sessions\n")

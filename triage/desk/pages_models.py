@@ -4,6 +4,7 @@ Retraining and going back are commands of this tool, started as jobs; the page s
 """
 
 import json
+from collections import Counter
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Request
@@ -14,8 +15,10 @@ from triage.config import shipped
 from triage.desk.access import AtDesk, Db, Me, change
 from triage.desk.jobs import Job, Jobs, is_installed
 from triage.desk.pages import show
+from triage.desk.shown_sheets import FORM
 from triage.errors import ConfigError
-from triage.store.models import SHIPPED, ids_of, models, takes_by_model, uses, version_in_use
+from triage.store.models import SHIPPED, ids_of, models, uses, version_in_use
+from triage.store.progress import progress
 from triage.store.recording import sessions
 
 router = APIRouter(include_in_schema=False)
@@ -35,7 +38,7 @@ def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
     versions = models(db)
     return show(
         request, "models.html", me, in_use=version_in_use(db) or SHIPPED, shipped_name=SHIPPED, models=versions,
-        again=to_hear_again(db, versions[0].card) if versions else [], judged=takes_by_model(db), uses=uses(db),
+        again=to_hear_again(db, versions[0].card) if versions else [], judged=judged_by(db), uses=uses(db),
         sessions=sessions(db), doubt=card("doubt"), encoder=card("encoder"), retrains=is_installed("retrain"),
     )  # fmt: skip
 
@@ -58,6 +61,11 @@ def retrain(request: Request, me: Producer) -> dict[str, Any]:
 def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
     """Put a version to use, or go back to the shipped doubt; takes are then ranked anew."""
     return said_of(jobs_of(request).start(["models", f"--use={version}", f"--by={me.name}"], me.name))
+
+
+def judged_by(db: Connection) -> Counter[str]:
+    """Return how many takes each model judged last."""
+    return sum((Counter(one.models) for one in progress(db, FORM)), Counter[str]())
 
 
 def to_hear_again(db: Connection, made: dict[str, Any]) -> list[dict[str, Any]]:

@@ -36,6 +36,7 @@ class Progress:
     left_s: float
     expected_rejects: float
     amiss: dict[str, int]
+    models: dict[str, int]  # which model judged how many takes last
 
 
 def progress(db: Connection, form: str = "") -> tuple[Progress, ...]:
@@ -49,20 +50,26 @@ def progress(db: Connection, form: str = "") -> tuple[Progress, ...]:
     about = select(*(session.c[name] for name in ("id", "name", "date", "model", "taken_in_at")))
     rows = db.execute(about.order_by(session.c.taken_in_at.desc(), session.c.id.desc())).all()
     known |= tallies(db, [row.id for row in rows if row.id not in known])
-    return tuple(Progress(**row._mapping, **known.get(row.id, NOTHING | {"amiss": {}})) for row in rows)
+    return tuple(Progress(**row._mapping, **known[row.id]) for row in rows)
 
 
 def tallies(db: Connection, session_ids: Sequence[int]) -> dict[int, dict[str, Any]]:
-    """Return session id -> what its takes and its arrivals add up to; one without takes is left out."""
+    """Return session id -> what its takes and its arrivals add up to."""
     unheard = and_(take.c.settled == false(), take.c.listened)
     columns: list[Any] = [
         take.c.session_id, func.count().label("takes"), count_of(take.c.settled).label("settled"),
         count_of(take.c.disputed).label("disputed"), sum_of(unheard, take.c.listen_s).label("left_s"),
         sum_of(unheard, take.c.doubt).label("expected_rejects"),
     ]  # fmt: skip
-    found: dict[int, dict[str, Any]] = {of: NOTHING | {"amiss": {}} for of in session_ids}
+    found: dict[int, dict[str, Any]] = {
+        of: NOTHING | {"amiss": {}, "models": {}} for of in session_ids
+    }
     for row in db.execute(select(*columns).where(take.c.session_id.in_(session_ids)).group_by(take.c.session_id)):
         found[row.session_id] |= {name: row._mapping[name] for name in NOTHING}
+    judged = select(take.c.session_id, take.c.model, func.count().label("n"))
+    judged = judged.where(take.c.session_id.in_(session_ids), take.c.model.is_not(None))
+    for row in db.execute(judged.group_by(take.c.session_id, take.c.model).order_by(take.c.model)):
+        found[row.session_id]["models"][row.model] = row.n
     kinds = select(arrival.c.session_id, arrival.c.kind, func.count().label("n"))
     kinds = kinds.where(arrival.c.session_id.in_(session_ids)).group_by(arrival.c.session_id, arrival.c.kind)
     for row in db.execute(kinds.order_by(arrival.c.kind)):
