@@ -21,7 +21,7 @@ from rich.table import Table
 
 PIPED_COLUMNS = 100
 FINE = ("doubt", "reject_probability", "outlier", "exposed")
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
 READ_ENOUGH = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
 
 
@@ -132,7 +132,7 @@ def _safe(cell: Any) -> Any:
         return cell
     # A bare carriage return would go out unquoted, and readers take it for the end of the row.
     text = cell.replace("\r\n", "\n").replace("\r", "\n")
-    return f"'{text}" if cell.startswith(FORMULA_STARTS) and not _is_number(cell) else text
+    return f"'{text}" if cell.lstrip(" ").startswith(FORMULA_STARTS) and not _is_number(cell) else text
 
 
 def _is_number(text: str) -> bool:

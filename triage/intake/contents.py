@@ -22,6 +22,8 @@ CONTENTS_FILE = "contents.csv"
 COLUMNS = ("path", "size_bytes", "take", "mic")
 # Left by file systems and by this tool's own store: no part of a session.
 LITTER = ("thumbs.db", "desktop.ini", "$recycle.bin", "system volume information")
+# A cell that begins so is computed by spreadsheets; the mark in front of it is taken off when the list is read.
+MARKED = tuple("'=+-@ \t\r\n\uff1d\uff0b\uff0d\uff20")
 STORE = ("triage.db", "triage.db-wal", "triage.db-shm", "triage.db-journal")
 
 
@@ -116,9 +118,10 @@ def contents_text(contents: Iterable[Content]) -> str:
     str
     """
     text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
+    # All text in quotes: a carriage return in a name would else go out bare and end the row.
+    writer = csv.writer(text, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
     writer.writerow(COLUMNS)
-    writer.writerows((one.path, one.size_bytes, one.take or "", one.mic or "") for one in contents)
+    writer.writerows((_quoted(one.path), one.size_bytes, _quoted(one.take), _quoted(one.mic)) for one in contents)
     return text.getvalue()
 
 
@@ -142,14 +145,24 @@ def read_contents(path: Path) -> dict[str, Content]:
     try:
         with path.open(newline="", encoding="utf-8") as lines:
             rows = list(csv.DictReader(lines))
+            words = [[_unquoted(row[name]) for name in ("path", "take", "mic")] for row in rows]
             return {
-                row["path"]: Content(row["path"], int(row["size_bytes"]), row["take"] or None, row["mic"] or None)
-                for row in rows
+                path: Content(path, int(row["size_bytes"]), take or None, mic or None)
+                for row, (path, take, mic) in zip(rows, words, strict=True)
             }
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
         raise AudioError(f"{path}: not readable as {CONTENTS_FILE} ({error}); sizes are not known") from None
+
+
+def _quoted(text: str | None) -> str:
+    """Return text that no spreadsheet takes for a formula; what begins with the mark itself gets one more."""
+    return f"'{text}" if text and text[0] in MARKED else text or ""
+
+
+def _unquoted(text: str) -> str:
+    return text[1:] if text[:1] == "'" and text[1:2] in MARKED else text
 
 
 def _unfit(path: Path, relative: str) -> str | None:
