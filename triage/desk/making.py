@@ -1,7 +1,7 @@
 """Making: how a page gets a sheet of a whole session: kept in the store, made by a process beside the desk.
 
 In: which sheet of which session. Out: the sheet as it was made last, and whether it still holds. What does not hold
-is asked of the maker, and waited for no longer than a page may take; the page comes anew once it is made.
+is asked of the maker, and waited for a moment if it is quickly made; the page comes anew once it is there.
 """
 
 import contextlib
@@ -33,6 +33,7 @@ class Sheet:
     body: Any
     made_at: datetime | None
     holds: bool
+    cost_s: float = 0.0
 
 
 class Making:
@@ -53,6 +54,8 @@ class Making:
         if found.holds:
             return found
         self.ask(what, session_id)
+        if found.cost_s > PATIENCE_S:
+            return found
         with self._lock:
             done = self._lock.wait_for(lambda: (what, session_id) not in self._asked, PATIENCE_S)
         if not done:
@@ -126,4 +129,4 @@ def _found(db: Connection, what: str, session_id: int, part: str) -> Sheet:
     kept = find_sheet(db, session_id, f"{what}/{part}" if part else what)
     if kept is None:
         return Sheet(None, None, False)
-    return Sheet(kept.body, kept.made_at, kept.of == state_of(db, session_id, FORM))
+    return Sheet(kept.body, kept.made_at, kept.of == state_of(db, session_id, FORM), kept.cost_s)
