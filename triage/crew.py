@@ -17,6 +17,7 @@ from threading import Thread
 
 import torch
 
+from triage.file_pass import use_hands
 from triage.intake.roll import Take
 from triage.store.records import TakeRecord
 from triage.take import listen_take
@@ -40,6 +41,7 @@ def listen_all(takes: Sequence[Take], folder: Path, judge_mic: str, a4_hz: float
     jobs = [Job(take, folder, judge_mic, a4_hz) for take in takes]
     workers = min(cores(), len(jobs))
     if workers < 2 or len(jobs) <= FEW:
+        use_hands(cores())
         yield from map(listened, jobs)
     else:
         yield from _in_processes(jobs, workers)

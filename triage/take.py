@@ -1,11 +1,10 @@
 """One take's way through the house: its files in, one TakeRecord out, with notes, measurements, hits, embeddings.
 
-Every file is read once in blocks for the frames and the sample checks; the judging microphone's notes are then
-read again, note by note. Nothing larger than one microphone's frames and one note's samples is held.
+Every file is read once in blocks for the frames and the sample checks (``file_pass.py``); the judging microphone's
+notes are then read again, note by note. Nothing larger than a few microphones' frames and one note's samples is held.
 """
 
 import hashlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,26 +13,22 @@ from scipy import ndimage
 
 from triage.drawing import Drawing
 from triage.encoding import encode, encoder_in_use
-from triage.errors import TriageError
+from triage.file_pass import passes
 from triage.intake import wav
 from triage.intake.clock import recorded_at
 from triage.intake.pitchname import midi_to_hz
 from triage.intake.roll import Take, Track
-from triage.listen.background import Background, BackgroundMeter
-from triage.listen.digital import SampleCheck
+from triage.listen.background import Background
 from triage.listen.embed import Encoder
-from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, LogMel
+from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S
 from triage.listen.measure import measure, window
 from triage.listen.mics import match
 from triage.listen.notes import Note, find_notes, floor_db
-from triage.listen.preview import Sketch
-from triage.listen.steady import HumWatch
 from triage.listen.strays import without_strays
 from triage.noise_hits import Noises
 from triage.store.records import FloorRecord, NoteRecord, TakeRecord, TrackRecord
 
 VERSION = "5"  # of what listening finds: a new one listens to every take again
-BLOCK_S = 10.0
 MATCHED = 12  # notes that a track is matched with the judging one over
 
 
@@ -61,14 +56,12 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
     records: list[NoteRecord] = []
     heard_on, floors, duration_s = None, [], 0.0
     drawing, noises = Drawing(), Noises()
-    for group in _by_file(tracks):
-        sketch = Sketch(group[0].facts.sample_rate_hz, len(group))
-        try:
-            frames, check, quiet, hum = _frames(group, folder, sketch)
-        except (TriageError, OSError, RuntimeError) as error:
-            problems.append(f"{group[0].path}: {error}")
+    for group, heard in passes(tracks, folder):
+        if isinstance(heard, Exception):
+            problems.append(f"{group[0].path}: {heard}")
             unsure.append(group[0].path)
             continue
+        frames, check, quiet, hum, sketch = heard
         duration_s = max(duration_s, check.samples / check.rate_hz)
         if not records:  # the judging microphone, or the next one where that one holds no note
             meant = len(take.meant.pitches) * max(take.meant.repetitions or 1, 1)
@@ -95,7 +88,7 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
         duration_s=duration_s or None,
         instrument=take.meant.instrument, articulation=take.meant.articulation, dynamic=take.meant.dynamic,
         remark=take.meant.remark, expected_pitches=take.meant.pitches, repetitions=take.meant.repetitions,
-        problem="; ".join(problems) or None, listened=bool(tracks),
+        problem="; ".join(dict.fromkeys(problems)) or None, listened=bool(tracks),
         tracks=tuple(_track_record(track) for track in take.tracks), notes=tuple(records),
         hits=noises.records(tracks, folder, notes, floors, duration_s), floors=tuple(floors),
         heard_on=heard_on.mic if heard_on else None, setup=take.meant.setup or None,
@@ -116,36 +109,6 @@ def _looks(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return status.st_size, status.st_mtime_ns
-
-
-def _by_file(tracks: list[Track]) -> list[list[Track]]:
-    """Tracks grouped by the file they are in, the judging microphone's file first and first in it."""
-    files: dict[str, list[Track]] = {}
-    for track in tracks:
-        files.setdefault(track.path, []).append(track)
-    return list(files.values())
-
-
-def _frames(
-    group: list[Track], folder: Path, sketch: Sketch
-) -> tuple[np.ndarray, SampleCheck, list[Background], HumWatch]:
-    """Return a file's frames (channel, mel, frame), what its samples showed and its backgrounds, in one pass."""
-    rate_hz = group[0].facts.sample_rate_hz
-    check, meter = SampleCheck(rate_hz, len(group)), BackgroundMeter(rate_hz, len(group))
-    hum = HumWatch(rate_hz, len(group))
-
-    def watched() -> Iterator[np.ndarray]:
-        for block in wav.blocks(folder / group[0].path, [t.channel for t in group], BLOCK_S):
-            check.add(block)
-            sketch.add(block)
-            meter.add(block)
-            hum.add(np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0))
-            yield block
-
-    parts = list(LogMel(rate_hz).frames(watched()))
-    if not parts:
-        return np.full((len(group), 80, 1), -120.0, np.float32), check, meter.result(), hum
-    return np.concatenate(parts, axis=2), check, meter.result(), hum
 
 
 def _notes(track: Track, folder: Path, frames: np.ndarray, meant: int) -> list[Note]:

@@ -5,7 +5,15 @@ import pytest
 from scipy import linalg, signal
 
 from tests.listen.sounds import RATE_HZ, floor, take, tone
-from triage.listen.impulses import ORDER, ImpulseWatch, autoregression, interpolation_error, interpolator
+from triage.listen.impulses import (
+    ORDER,
+    ImpulseWatch,
+    _medians,
+    autoregression,
+    highest,
+    interpolation_error,
+    interpolator,
+)
 
 
 def watched(wave, rate_hz=RATE_HZ, cuts=()):
@@ -95,3 +103,11 @@ def test_a_stretch_shorter_than_a_block_is_heard_as_well():
     assert course.error.shape == (1, 20)
     assert watched(np.zeros((2, 0))).error.shape == (2, 0)
     assert ORDER >= 20
+
+
+@pytest.mark.parametrize("n", [1, 2, 7, 8, 505])
+def test_fast_maxima_and_medians_are_numpys_own(n):
+    rows = np.random.default_rng(n).standard_normal((5, 24 * n)).astype(np.float32)
+    assert np.array_equal(highest(rows, 24), rows.reshape(5, n, 24).max(axis=2))
+    assert _medians(rows[:, :n]) == pytest.approx(np.median(rows[:, :n], axis=1), rel=1e-6)
+    assert highest(rows[:, :0], 24).shape == (5, 0)

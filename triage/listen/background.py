@@ -12,6 +12,7 @@ import numpy as np
 from scipy import fft, signal
 
 from triage.errors import AudioError
+from triage.listen.logmel import finite
 from triage.listen.weighting import a_weighting_db
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal
@@ -21,6 +22,7 @@ WINDOW_S = 16_384 / 48_000  # 3 Hz a bin: enough for the octave at 31.5 Hz, shor
 WAVERING = 3  # octaves below 250 Hz
 QUIET_SHARE, QUIET_DB = 0.1, 1.5  # the quietest windows, and those hardly louder
 PIECES = 8  # of a window, each of which must sound
+CHUNK = 8  # windows transformed at once
 LOUD_DB = 6.0  # over the quietest so far a window is surely music, and not looked into
 
 
@@ -65,12 +67,10 @@ class BackgroundMeter:
 
     def add(self, block: np.ndarray) -> None:
         """Take in the next block [shape=(channel, sample)]; samples that are no numbers count as silence."""
-        if not np.isfinite(block.sum()):
-            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
-        rest = np.concatenate((self._rest, block), axis=1)
+        rest = np.concatenate((self._rest, finite(block)), axis=1)
         count = max(0, (rest.shape[1] - self.n_fft) // self.hop + 1)
-        for first in range(count):
-            self._look(rest[:, first * self.hop : first * self.hop + self.n_fft])
+        if count:
+            self._powers.append(self._look(rest, count))
         self._rest = rest[:, count * self.hop :]
 
     def result(self) -> list[Background]:
@@ -83,24 +83,36 @@ class BackgroundMeter:
         """
         if not self._powers:
             return [_background(np.zeros((0, 2, len(OCTAVES_HZ))))] * len(self._rest)
-        powers = np.stack(self._powers)  # (window, plain or A-weighted, channel, octave)
+        powers = np.concatenate(self._powers)  # (window, plain or A-weighted, channel, octave)
         return [_background(powers[:, :, channel]) for channel in range(powers.shape[2])]
 
-    def _look(self, part: np.ndarray) -> None:
-        pieces = part.reshape(len(part), PIECES, -1)
-        square = np.einsum("cps,cps->cp", pieces, pieces)
-        whole = (square > 0).all(axis=1)  # a dropout is no quiet room
-        square = np.where(whole, square.mean(axis=1), np.inf)
-        self._quietest = np.minimum(self._quietest, square)
-        quiet = whole & (square <= self._quietest * 10 ** (LOUD_DB / 10))
-        powers = np.full((2, len(part), len(OCTAVES_HZ)), np.nan)
-        if quiet.any():
-            spectrum = fft.rfft(part[quiet] * self.window)[:, : self.edges[self.known]]  # (channel, bin)
+    def _look(self, samples: np.ndarray, count: int) -> np.ndarray:
+        """Return the powers of so many windows, NaN where one is not quiet [shape=(window, 2, channel, octave)]."""
+        quiet = self._quiet(samples, count)
+        windows = np.lib.stride_tricks.sliding_window_view(samples, self.n_fft, axis=1)[:, :: self.hop]
+        powers = np.full((count, 2, len(samples), len(OCTAVES_HZ)), np.nan)
+        places = np.argwhere(quiet)  # (channel, window)
+        for first in range(0, len(places), CHUNK):
+            channels, at = places[first : first + CHUNK].T
+            spectrum = fft.rfft(windows[channels, at] * self.window)[:, : self.edges[self.known]]  # (place, bin)
             power = (spectrum.real**2 + spectrum.imag**2) * self.scale
             starts = self.edges[: self.known]
-            powers[0, quiet, : self.known] = np.add.reduceat(power, starts, axis=1)
-            powers[1, quiet, : self.known] = np.add.reduceat(power * self.weights[: power.shape[1]], starts, axis=1)
-        self._powers.append(powers)
+            powers[at, 0, channels, : self.known] = np.add.reduceat(power, starts, axis=1)
+            weighted = power * self.weights[: power.shape[1]]
+            powers[at, 1, channels, : self.known] = np.add.reduceat(weighted, starts, axis=1)
+        return powers
+
+    def _quiet(self, samples: np.ndarray, count: int) -> np.ndarray:
+        """Return which windows are near the quietest so far, and sound in every piece [shape=(channel, window)]."""
+        size = self.n_fft // PIECES
+        pieces = samples[:, : (count + 1) * self.hop].reshape(len(samples), -1, size)
+        each = np.einsum("cps,cps->cp", pieces, pieces)
+        square = np.lib.stride_tricks.sliding_window_view(each, PIECES, axis=1)[:, :: PIECES // 2]
+        whole = (square > 0).all(axis=2)  # a dropout is no quiet room
+        mean = np.where(whole, square.mean(axis=2), np.inf)
+        quietest = np.minimum.accumulate(np.concatenate((self._quietest[:, None], mean), axis=1), axis=1)
+        self._quietest = quietest[:, -1]
+        return np.asarray(whole & (mean <= quietest[:, 1:] * 10 ** (LOUD_DB / 10)))
 
 
 def _background(powers: np.ndarray) -> Background:

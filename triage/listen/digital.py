@@ -7,11 +7,12 @@ peaks kept on the way, one every 0.5 ms, also serve a waveform picture.
 import math
 import sys
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy import ndimage
 
-from triage.listen.impulses import ImpulseWatch
+from triage.listen.impulses import ImpulseWatch, highest
 from triage.listen.loudness import true_peak_dbtp
 
 STEP_S = 0.0005
@@ -63,7 +64,7 @@ class SampleCheck:
     _holes_of: tuple[int, list[Hole]] | None = None  # for so many samples
     _tops: dict[int, float] = field(default_factory=dict)  # channel: highest true peak, linear
     _impulses: ImpulseWatch = field(init=False)
-    _rest: np.ndarray | None = None
+    _rest: list[np.ndarray] = field(default_factory=list)  # of samples and bends, less than a step
     _last: np.ndarray | None = None
 
     def __post_init__(self) -> None:
@@ -84,14 +85,14 @@ class SampleCheck:
         self._impulses.add(block)
         self.samples += block.shape[1]
         self._last = joined[:, -3:]
-        both = np.stack((np.abs(block), np.abs(np.diff(joined, 3, axis=1))))  # (2, channel, sample)
-        both = both if self._rest is None else np.concatenate((self._rest, both), axis=2)
+        both = [np.abs(block), np.abs(np.diff(joined, 3, axis=1))]
+        if self._rest:
+            both = [np.concatenate(pair, axis=1) for pair in zip(self._rest, both, strict=True)]
         step = max(1, round(STEP_S * self.rate_hz))
-        whole = both.shape[2] // step * step
-        peaks, bends = both[:, :, :whole].reshape(2, self.n_channels, -1, step).max(axis=3)
-        self._peaks.append(peaks)
-        self._bends.append(bends)
-        self._rest = both[:, :, whole:]
+        whole = both[0].shape[1] // step * step
+        for values, kept in zip(both, (self._peaks, self._bends), strict=True):
+            kept.append(highest(values[:, :whole], step))
+        self._rest = [values[:, whole:] for values in both]
 
     def _clips(self, joined: np.ndarray) -> None:
         """Keep the highest flat top of each second: a step, then three equal samples."""
@@ -149,14 +150,14 @@ class SampleCheck:
         least predictable at each of its pulses, and the robust scale lies between them. It is over within 1.5 ms, and
         taken away, nothing is left there: what starts or stops a sound goes on for longer.
         """
-        step_s, found = self._step_s, []
+        step_s, found, peaks = self._step_s, [], self.peaks
         course, holes = self._impulses.finish(), self.holes()
         for channel, (error, sigma, left) in enumerate(zip(*course, strict=True)):
             usual = ndimage.rank_filter(error, -4, size=round(AROUND_S / step_s), mode="constant")
             least = np.maximum(LEAST_CLICK, np.maximum(CLICK_SIGMAS * sigma, CLICK_RATIO * usual))
             edges = [s for hole in holes if hole.channel == channel for s in (hole.start_s, hole.end_s)]
             for first, last in _runs(error > least):
-                peak, high = self.peaks[channel], error[first:last].max()
+                peak, high = peaks[channel], error[first:last].max()
                 alone = left[first:last].min() < ALONE * high and last - first <= CLICK_STEPS
                 clear = high > CLEAR_RATIO * usual[first:last].max()
                 cut = any(first - 3 <= at_s / step_s <= last + 3 for at_s in edges)
@@ -189,8 +190,10 @@ class SampleCheck:
 
 def _highest(level: np.ndarray) -> list[int]:
     """Return the sample of the highest level in the loudest few of PEAK_PARTS equal parts."""
-    parts = [part for part in np.array_split(np.arange(len(level)), PEAK_PARTS) if len(part)]
-    tops = [int(part[0] + level[part].argmax()) for part in parts]
+    each, more = divmod(len(level), PEAK_PARTS)
+    edges = np.cumsum([0, *([each + 1] * more), *([each] * (PEAK_PARTS - more))])
+    pairs = [(int(a), int(b)) for a, b in pairwise(edges) if b > a]
+    tops = [first + int(level[first:last].argmax()) for first, last in pairs]
     return sorted(tops, key=lambda at: -level[at])[:PEAK_MOST]
 
 

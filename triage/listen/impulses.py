@@ -22,6 +22,7 @@ THIN = 2  # every second sample, and the blocks beside, are enough for a scale
 WHITE = 1e-9  # of the power, added as white noise so that a pure tone can be solved
 LEAST_SCALE = 1e-7  # of full scale: below 24 bits there is nothing to tell
 WORTH_SIGMAS, WORTH_RATIO = 6.0, 1.5  # of the scale, and to the fourth highest of the block: looked at closer
+CHUNK = 128  # segments transformed at once: what stays in a core's cache is twice as fast
 CLICK_REACH, AROUND = 3, 48  # samples to either side: where a click may lie, and where nothing else may
 
 
@@ -43,15 +44,15 @@ def autoregression(correlation: np.ndarray) -> np.ndarray:
     ----------
     Levinson, J. Math. Phys. 25, 1947; Durbin, Rev. Inst. Int. Stat. 28, 1960.
     """
-    r = correlation.astype(np.float64)
+    r = np.ascontiguousarray(correlation.T, dtype=np.float64)  # lags first: every step works on whole rows
     a = np.zeros_like(r)
-    a[:, 0] = 1.0
-    error = r[:, 0] * (1 + WHITE) + 1e-30
-    for j in range(1, r.shape[1]):
-        reflection = np.clip(-(a[:, :j] * r[:, j:0:-1]).sum(axis=1) / error, -1.0, 1.0)
-        a[:, 1 : j + 1] += reflection[:, None] * a[:, j - 1 :: -1][:, :j]
+    a[0] = 1.0
+    error = r[0] * (1 + WHITE) + 1e-30
+    for j in range(1, len(r)):
+        reflection = np.clip(-(a[:j] * r[j:0:-1]).sum(axis=0) / error, -1.0, 1.0)
+        a[1 : j + 1] += reflection * a[j - 1 :: -1][:j]
         error *= np.maximum(1 - reflection**2, 1e-12)
-    return a
+    return np.ascontiguousarray(a.T)
 
 
 def interpolator(filters: np.ndarray) -> np.ndarray:
@@ -148,9 +149,9 @@ class ImpulseWatch:
         segments = np.lib.stride_tricks.sliding_window_view(samples, size, axis=1)[:, :: self.hop][:, :count]
         error, b = interpolation_error(segments.reshape(-1, size), self.side, AROUND + CLICK_REACH)
         middle = np.abs(error[:, AROUND + CLICK_REACH : -AROUND - CLICK_REACH])
-        sigma = np.maximum(MAD_TO_SIGMA * np.median(middle[:, ::THIN], axis=1), LEAST_SCALE)
+        sigma = np.maximum(MAD_TO_SIGMA * _medians(middle[:, ::THIN]), LEAST_SCALE)
+        peaks = highest(middle, self.step)  # (block, step)
         steps = middle.reshape(len(middle), -1, self.step)
-        peaks = steps.max(axis=2)  # (block, step)
         usual = np.partition(peaks, -4, axis=1)[:, -4]
         worth = peaks > np.maximum(WORTH_SIGMAS * sigma, WORTH_RATIO * usual)[:, None]
         left = np.full(peaks.shape, np.inf, np.float32)
@@ -181,14 +182,35 @@ def interpolation_error(segments: np.ndarray, side: int, more: int = 0) -> tuple
         The interpolators.
     """
     size = segments.shape[1]
-    wave = torch.from_numpy(np.array(segments, dtype=np.float32))  # a copy: the segments overlap
-    spectrum = torch.view_as_real(torch.fft.rfft(wave * torch.hann_window(size)))  # (n, bin, 2)
-    power = spectrum[..., 0].square() + spectrum[..., 1].square()
+    wave = torch.from_numpy(np.require(segments, np.float32, "W"))
+    window, lags = torch.hann_window(size), _lags(size)
     # Lags wrap round the segment, where the window has faded both ends away. Single precision can fail to solve.
-    correlation = torch.matmul(power.double(), _lags(size)).numpy()
+    parts = [torch.matmul(_power(part * window).double(), lags) for part in wave.split(CHUNK)]
+    correlation = torch.cat(parts).numpy()
     b = torch.from_numpy(interpolator(autoregression(correlation)).astype(np.float32))
     middle = wave[:, side - ORDER - more : size - side + ORDER + more]
     return torch.nn.functional.conv1d(middle[None], b[:, None], groups=len(b))[0].numpy(), b.numpy()
+
+
+def highest(values: np.ndarray, step: int) -> np.ndarray:
+    """Return the highest of every ``step`` values [shape=(row, column) -> (row, column / step)].
+
+    numpy's own maximum over so short an axis takes seven times as long.
+    """
+    if not values.shape[1]:
+        return np.zeros((len(values), 0), values.dtype)
+    return np.asarray(torch.nn.functional.max_pool1d(torch.from_numpy(values), step).numpy())
+
+
+def _medians(rows: np.ndarray) -> np.ndarray:
+    """Return each row's median; sorting short rows is far faster than numpy's median."""
+    ordered, middle = np.sort(rows, axis=1), rows.shape[1] // 2
+    return ordered[:, middle - 1 + rows.shape[1] % 2 : middle + 1].mean(axis=1)
+
+
+def _power(windowed: torch.Tensor) -> torch.Tensor:
+    parts = torch.view_as_real(torch.fft.rfft(windowed))  # (n, bin, 2)
+    return parts[..., 0].square() + parts[..., 1].square()
 
 
 @lru_cache(maxsize=8)

@@ -20,7 +20,13 @@ F_MIN_HZ = 20.0
 F_MAX_HZ = 20_000.0
 WINDOW_S = 2048 / 48_000  # long enough for the mel bands below 100 Hz, short enough for attacks
 SILENCE_DB = -120.0
+CHUNK = 128  # frames transformed at once: what stays in a core's cache is much faster
 BANDS_OVER_RMS_DB = 4.77  # all bands of a frame together: twice the mean square (a sine reads 0) times 1.5 (Hann)
+
+
+def finite(samples: np.ndarray) -> np.ndarray:
+    """Return samples with silence for what is no number; the same array where all are, which one sum tells."""
+    return samples if np.isfinite(samples.sum()) else np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 @lru_cache(maxsize=8)
@@ -48,6 +54,8 @@ class LogMel:
         self.bands = _filters(rate_hz, self.n_fft)
         # a full-scale sine at a bin's centre has |X| = sum(window) / 2
         self.scale = 4.0 / float(self.window.sum()) ** 2
+        used = int(torch.nonzero(self.bands.sum(dim=1)).max()) + 1  # bins below F_MAX_HZ
+        self.both = (self.bands[:used] * self.scale).repeat_interleave(2, dim=0)  # (real and imaginary part, mel)
 
     def band_hz(self) -> np.ndarray:
         """Return the centre frequency of each band, in Hz [shape=(N_MELS,)]."""
@@ -70,8 +78,7 @@ class LogMel:
         """
         half = self.n_fft // 2
         kept, total, done = None, 0, 0
-        for block in blocks:
-            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
+        for block in map(finite, blocks):
             total += block.shape[1]
             kept = np.pad(block, ((0, 0), (half, 0))) if kept is None else np.concatenate((kept, block), 1)
             count = max(0, (kept.shape[1] - self.n_fft) // self.hop + 1)
@@ -89,8 +96,15 @@ class LogMel:
 
     def _transform(self, padded: np.ndarray) -> np.ndarray:
         wave = torch.from_numpy(np.ascontiguousarray(padded, dtype=np.float32))
-        spectrum = torch.stft(wave, self.n_fft, self.hop, window=self.window, center=False, return_complex=True)
-        parts = torch.view_as_real(spectrum)  # summing over its last axis would take three times as long
-        power = (parts[..., 0].square() + parts[..., 1].square()).mul_(self.scale)  # (channel, bin, frame)
-        mel = torch.matmul(self.bands.T, power)
+        count = (wave.shape[1] - self.n_fft) // self.hop + 1
+        mel = torch.empty((len(wave), N_MELS, count))
+        frames = wave.unfold(1, self.n_fft, self.hop)  # (channel, frame, sample), nothing copied
+        for at in range(0, count, CHUNK):
+            mel[:, :, at : at + CHUNK] = self._mel(frames[:, at : at + CHUNK]).transpose(1, 2)
         return (10 * torch.log10(mel.clamp_(min=10 ** (SILENCE_DB / 10)))).numpy()
+
+    def _mel(self, frames: torch.Tensor) -> torch.Tensor:
+        """Return the power in each band [shape=(channel, frame, mel)] of frames [shape=(channel, frame, sample)]."""
+        parts = torch.view_as_real(torch.fft.rfft(frames * self.window)).flatten(2)  # re, im, re, im ...
+        # The bands add real and imaginary parts up as well: one pass less over the largest array there is.
+        return torch.matmul(parts[:, :, : len(self.both)].square(), self.both)

@@ -7,9 +7,11 @@ single number.
 ITU-R BS.1770-5, annexes 1 and 2; EBU Tech 3341 (momentary 0.4 s, short-term 3 s).
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.signal import resample_poly, sosfilt
+from scipy.signal import firwin, resample_poly, sosfilt
 
 from triage.errors import AudioError
 from triage.listen.envelope import SILENT_DB, Array
@@ -168,9 +170,15 @@ def true_peak_dbtp(waveform: ArrayLike, rate_hz: float) -> float:
     """
     x = _channels(waveform)
     factor = 4 if rate_hz < 96_000 else 2 if rate_hz < 192_000 else 1
-    dense = resample_poly(x, factor, 1, axis=1) if factor > 1 and x.size else x
+    dense = resample_poly(x, factor, 1, axis=1, window=_fir(factor)) if factor > 1 and x.size else x
     peak = max(np.abs(x).max(initial=0.0), np.abs(dense).max(initial=0.0))
     return float(20 * np.log10(peak)) if peak > 0 else np.nan
+
+
+@lru_cache(maxsize=4)
+def _fir(factor: int) -> Array:
+    """Return the low-pass that ``resample_poly`` would design anew for every call."""
+    return np.asarray(firwin(20 * factor + 1, 1 / factor, window=("kaiser", 5.0)))
 
 
 def _channels(waveform: ArrayLike) -> Array:

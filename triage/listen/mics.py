@@ -4,6 +4,7 @@ Attacks of the same notes on two tracks (sample) go in; the lag and the sign wit
 come out. A seat and its microphones stay put during a session, so what differs from the other takes is a fault.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +14,12 @@ from triage.errors import AudioError
 
 REACH_S = 0.06  # 20 m of air
 BAND_HZ = (80.0, 6000.0)
+
+
+@lru_cache(maxsize=8)
+def _taper(length: int) -> np.ndarray:
+    """Return what fades a stretch in and out: a hard cut at the same sample of both would match at no lag."""
+    return np.hanning(length).astype(np.float32)
 
 
 class Match(NamedTuple):
@@ -51,14 +58,14 @@ def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
         return Match(float("nan"), 0, 1.0)
     size = next_fast_len(2 * longest, real=True)
     hz = rfftfreq(size, 1 / rate_hz)
-    inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
+    inside = slice(*np.searchsorted(hz, (BAND_HZ[0], np.nextafter(BAND_HZ[1], np.inf))))
     total = np.zeros(len(hz), complex)
     for first, second in pairs:
         if len(first) != len(second):
             raise AudioError(f"a pair has {len(first)} and {len(second)} samples: pass the same stretch of both")
-        taper = np.hanning(len(first))  # a hard cut at the same sample of both would match at no lag
-        cross = rfft(second * taper, size) * rfft(first * taper, size).conj()
-        total += np.where(inside, cross / np.maximum(np.abs(cross), 1e-20), 0.0) * (np.abs(cross) > 0)
+        taper = _taper(len(first))
+        cross = rfft(second * taper, size)[inside] * rfft(first * taper, size)[inside].conj()
+        total[inside] += cross / np.maximum(np.abs(cross), 1e-20)
     course = irfft(total, size)
     reach = min(round(REACH_S * rate_hz), size // 2 - 1)
     near = np.concatenate((course[-reach:], course[: reach + 1]))

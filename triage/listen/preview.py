@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from triage.errors import AudioError
-from triage.listen.logmel import HOP_S, N_MELS, LogMel
+from triage.listen.logmel import HOP_S, N_MELS, LogMel, finite
 from triage.listen.pitch import track
 
 WAVE_HOP_S = 0.01
@@ -69,8 +69,8 @@ class Sketch:
     def add(self, block: np.ndarray) -> None:
         """Add the next block, shape (channel, sample)."""
         for digest, samples in zip(self._digests, block, strict=True):
-            digest.update(np.ascontiguousarray(samples, dtype="<f4").tobytes())
-        joined = np.concatenate((self._kept, np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)), axis=1)
+            digest.update(np.ascontiguousarray(samples, dtype="<f4").data)
+        joined = np.concatenate((self._kept, finite(block)), axis=1)
         whole = joined.shape[1] // self.hop * self.hop
         self._columns.append(_extremes(joined[:, :whole], self.hop))
         self._kept = joined[:, whole:]
