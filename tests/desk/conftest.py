@@ -44,9 +44,13 @@ class Growing:
 
     def arrive(self) -> None:
         """Put the lacking files in the folder and take the session in again."""
+        self.bring()
+        take_in_again(self.desk.store, self.folder)
+
+    def bring(self) -> None:
+        """Put the lacking files in the folder."""
         for path in self.aside.iterdir():
             path.rename(self.folder / "audio" / path.name)
-        take_in_again(self.desk.store, self.folder)
 
 
 @pytest.fixture(scope="session")

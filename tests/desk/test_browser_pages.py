@@ -12,7 +12,7 @@ from tests.desk.browsing import CHROMIUM, LAPTOP, STUDIO, audition, come_in, set
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 OF_SESSION = ["queue", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
 PAGES = ["", "models", "keys", "door", *(f"s/1/{page}" for page in OF_SESSION)]
-READY = {"s/1/queue": "#cell strong", "s/1/consistency": "#plot [data-note]"}  # what a page shows once it is all there
+READY = {"s/1/queue": "#cell strong", "s/1/consistency": "#plot [data-note]"}  # what shows that a page is there
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 MOST_BYTES = 400_000  # of the issue, without sound
 

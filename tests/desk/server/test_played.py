@@ -1,0 +1,66 @@
+"""What was just played, as whoever leads the session sees it."""
+
+import re
+from dataclasses import replace
+from datetime import datetime
+
+from tests.desk.server.evening import fill
+from triage.store.arrivals import save_arrivals
+from triage.store.engine import open_store, writing
+from triage.store.latest import just_played
+from triage.store.ranking import save_judgement
+from triage.store.recording import find_session, save_take
+from triage.store.records import ArrivalRecord, ArrivalsRecord, Judgement, SpotRecord, TakeJudgement, TakeRecord
+
+DAY = datetime(2026, 3, 14, 14, 30)
+
+
+def played(number: int, dynamic: str = "ff") -> TakeRecord:
+    return TakeRecord(f"T{number:03}", f"f{number}", "horn", "staccato", dynamic, duration_s=40.0, sound="s",
+                      recorded_at=DAY.replace(minute=30 + number), recorded_from="bext")  # fmt: skip
+
+
+def told(engine) -> int:
+    """Store four takes that were played one after another, and what the judge says of them."""
+    takes = [played(11), played(12), played(13), played(14, "pp")]
+    doubts = {"T011": 0.05, "T012": 0.3, "T013": 0.8, "T014": None}
+    spot = SpotRecord("T013", 12.31, 12.7, 4, "length", 0.8, "0.21 s longer than its neighbours")
+    with writing(engine) as db:
+        session_id = find_session(db).id
+        for take in takes:
+            save_take(db, session_id, take)
+        save_take(db, session_id, replace(played(15), recorded_at=None, listened=False, problem="cannot be read"))
+        judged = tuple(TakeJudgement(name, doubt, 3.0, k) for k, (name, doubt) in enumerate(doubts.items(), 1))
+        save_judgement(db, session_id, Judgement("m 1", judged, (), (spot,)))
+        save_arrivals(db, session_id, ArrivalsRecord((ArrivalRecord("missing", take="T012", mic="room"),), 3))
+    return session_id
+
+
+def test_the_page_asks_to_go_again_with_the_reasons_the_last_take_first(either_desk):
+    engine = open_store(either_desk.settings.store)
+    told(engine)
+    engine.dispose()
+    page = either_desk.person("lena", "lead").get("/s/1/played").text
+    assert re.findall(r">(T0\d\d)</a></h2>", page) == ["T014", "T013", "T012", "T011"]
+    said = re.findall(r'class="advice [a-z]+">([^<]+)<', page)
+    assert said == ["Not judged yet", "Go again?", "Listen once", "Nothing stands out"]
+    assert "note 4, at 0:12.31: 0.21 s longer than its neighbours" in page and "Not here: room" in page
+    assert "The first take of its kind: it can only be compared with itself" in page  # the pp
+    assert "<strong>T015</strong> cannot be read" in page
+
+
+def test_takes_by_name_come_back_in_the_order_they_were_played(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")
+    fill(engine, tmp_path / "mill")
+    session_id = told(engine)
+    with engine.connect() as db:
+        found = just_played(db, session_id, names=["T011", "T013"])
+        assert [one.take.name for one in found] == ["T013", "T011"]
+        # Four takes of evening.py and T011, T012, T015 are horn staccato ff as well; counted up to three.
+        assert [one.others for one in found] == [3, 3] and found[0].spots[0].note == 4
+        assert [one.take.name for one in just_played(db, session_id, 2)] == ["T014", "T013"]
+    engine.dispose()
+
+
+def test_before_the_first_take_the_page_says_how_takes_come_in(desk):
+    assert "Nothing has been played yet" in desk.person().get("/s/1/played").text  # none was heard on a clock

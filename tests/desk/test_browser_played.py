@@ -1,0 +1,50 @@
+"""The page of what was just played, in a real browser, while a real watch takes a take in."""
+
+import threading
+
+import pytest
+
+from tests.desk.browsing import CHROMIUM, LAPTOP, come_in
+from triage.intake.arriving import Pace
+from triage.store.engine import open_store
+from triage.watching import Follower, watch
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+
+
+class Ended(KeyboardInterrupt):
+    """What ends the watch of the test, as Ctrl-C would."""
+
+
+def test_a_take_that_is_recorded_appears_with_what_to_do_by_itself(browser, growing, demo):
+    last, engine, ending = max(demo.takes), open_store(growing.desk.store), threading.Event()
+
+    def follow() -> None:
+        follower = Follower(growing.folder, engine, Pace(0.3, 5.0, 1.0), lambda one: None, lambda line: None)
+        looked = follower.look
+
+        def look(*when: object) -> None:
+            if ending.is_set():
+                raise Ended
+            looked(*when)
+
+        follower.look = look
+        with pytest.raises(Ended):
+            watch(follower)
+
+    watching = threading.Thread(target=follow)
+    with browser.new_context(viewport=LAPTOP) as context:
+        page = come_in(context, growing.desk, role="lead")
+        page.goto(f"{growing.desk.address}/s/1/played")
+        assert page.locator(f"h2:has-text('{last}')").count() == 0
+        watching.start()
+        try:
+            growing.bring()
+            page.wait_for_selector(f"h2:has-text('{last}')")
+        finally:
+            ending.set()
+            watching.join()
+            engine.dispose()
+        advice = page.locator(".one", has=page.locator(f"h2:has-text('{last}')")).locator(".advice")
+        assert advice.inner_text().strip() in ("Go again?", "Listen once", "Nothing stands out")
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
