@@ -2,8 +2,9 @@
 
 One core: a take of two minutes, log-mel and network, as seconds of a track for each second that the core worked (time
 of the processor, so that other programs on the machine do not count). GPU: takes
-that lie on the card already, as frames and as waveforms, beside the two ceilings of that card, measured: how fast it
-copies (bytes read and written) and how fast it multiplies matrices. Every figure is the median of several runs.
+that lie on the card already, as frames and as waveforms, beside the two ceilings of that card (``ceilings.py``): how
+fast it copies and how fast it multiplies matrices, what the encoder asks of both, and the gap. Without a GPU the same
+is done on one core, to see that it works. Every figure is the median of several runs.
 """
 
 import statistics
@@ -13,25 +14,13 @@ from collections.abc import Callable
 import numpy as np
 import torch
 
+from tests.bench.ceilings import Ceilings, count, measured, median_s
 from training.sounding import DeviceLogMel
 from triage.listen.encoder import SHIPPED, Network, Shape, TrainedEncoder, load_encoder
-from triage.listen.logmel import HOP_S, LogMel
+from triage.listen.logmel import LogMel
 from triage.listen.notes import Note
 
 RATE_HZ, TAKE_S, RUNS = 48_000, 120, 7
-
-
-def median_s(work: Callable[[], object], runs: int = RUNS) -> float:
-    """Return the median time of ``work`` on the GPU, after one run to warm up."""
-
-    def timed() -> float:
-        began = time.perf_counter()
-        work()
-        torch.cuda.synchronize()
-        return time.perf_counter() - began
-
-    timed()
-    return statistics.median(timed() for _ in range(runs))
 
 
 def core_s(work: Callable[[], object], runs: int = RUNS) -> float:
@@ -69,9 +58,9 @@ def one_core(encoder: TrainedEncoder) -> None:
           f"both {TAKE_S / (mel_s + net_s):.0f} x real time")  # fmt: skip
 
 
-def one_gpu(encoder: TrainedEncoder, takes: int = 256, take_s: int = 60, notes: int = 12) -> None:
-    """Print throughput with inputs on the card, the ceilings, and how far half precision moves the vectors."""
-    network, device = encoder.network.to("cuda"), torch.device("cuda")
+def on_a_device(encoder: TrainedEncoder, device: torch.device, takes: int, take_s: int = 60, notes: int = 12) -> None:
+    """Print throughput with inputs on the device, what the work asks for, and how far from its ceilings it is."""
+    network, half = encoder.network.to(device), device.type == "cuda"
     waves = 0.1 * torch.randn(takes, take_s * RATE_HZ, device=device)
     mel = DeviceLogMel(RATE_HZ, device)
     frames = mel(waves)
@@ -79,33 +68,35 @@ def one_gpu(encoder: TrainedEncoder, takes: int = 256, take_s: int = 60, notes: 
     start = torch.linspace(1, take_s - 4, notes, device=device).expand(takes, notes)
     times = torch.stack((start, start + 1.5, start + 2.5), dim=2)
 
-    def heard(frames: torch.Tensor, half: bool = True) -> torch.Tensor:
-        with torch.inference_mode(), torch.autocast("cuda", torch.bfloat16, enabled=half):
+    def heard(frames: torch.Tensor, half: bool = half) -> torch.Tensor:
+        with torch.inference_mode(), torch.autocast(device.type, torch.bfloat16, enabled=half):
             return network(frames, lengths, times)[0]
 
-    audio_s = takes * take_s
-    from_frames, from_waves = median_s(lambda: heard(frames)), median_s(lambda: heard(mel(waves)))
-    full, half = heard(frames, half=False), heard(frames)
-    away = float((half - full).norm() / full.norm())
-    big = torch.randn(2**29, device=device)
-    copied = torch.empty_like(big)
-    copy_s = median_s(lambda: copied.copy_(big))
-    square = torch.randn(8192, 8192, device=device, dtype=torch.bfloat16)
-    product_s = median_s(lambda: square @ square)
-    bytes_s, flop_s = 2 * big.nbytes / copy_s, 2 * 8192**3 / product_s
-    shape = network.shape
-    block = shape.kernel * shape.width + 2 * shape.widening * shape.width**2
-    flop = 2 * (8 * 80 * shape.width + shape.blocks * block) / (4 * HOP_S)  # a second of audio; heads are small
-    needed = 80 * 4 / HOP_S  # bytes of frames a second of audio, each read once
-    print(f"{torch.cuda.get_device_name()}, {takes} takes of {take_s} s on the card, bfloat16: "
-          f"frames {audio_s / from_frames:,.0f} x, waveforms {audio_s / from_waves:,.0f} x real time")  # fmt: skip
-    print(f"ceilings: copy {bytes_s / 1e12:.2f} TB/s = {bytes_s / needed:,.0f} x, "
-          f"bf16 product {flop_s / 1e12:.0f} TFLOP/s = {flop_s / flop:,.0f} x; "
-          f"half precision moves the vectors by {away:.2%} of their length")  # fmt: skip
+    ceilings = measured(device) if half else measured(device, 2**24, 512)
+    what = f"{takes} takes of {take_s} s, " + ("bfloat16" if half else "single precision")
+    name = torch.cuda.get_device_name() if half else "this CPU, one thread"
+    copies, products = ceilings.bytes_s / 1e12, ceilings.operations_s / 1e12
+    print(f"{name}: copies {copies:.3f} TB/s, products of bfloat16 {products:.2f} T op/s")
+    heads = ("x real time", 13), ("GB moved", 10), ("T op", 8), ("bytes alone", 13), ("op alone", 10), ("took", 9)
+    print(f"{what:40}" + "".join(f"{head:>{width}}" for head, width in (*heads, ("gap", 6))))
+    line("encoder, from frames", lambda: heard(frames), device, ceilings, takes * take_s)
+    line("log-mel and encoder, from waveforms", lambda: heard(mel(waves)), device, ceilings, takes * take_s)
+    if half:
+        full, rough = heard(frames, half=False), heard(frames)
+        print(f"half precision moves the vectors by {float((rough - full).norm() / full.norm()):.2%} of their length")
+
+
+def line(name: str, work: Callable[[], object], device: torch.device, ceilings: Ceilings, audio_s: float) -> None:
+    """Print one row: the gap is the time taken over the longer of what bytes and operations alone would take."""
+    asked, took_s = count(work), median_s(work, device)
+    bytes_s, operations_s = ceilings.least_s(asked)
+    print(f"{name:40}{audio_s / took_s:13,.0f}{asked.moved_bytes / 1e9:10.1f}{asked.operations / 1e12:8.2f}"
+          f"{1000 * bytes_s:10.1f} ms{1000 * operations_s:7.1f} ms{1000 * took_s:6.0f} ms"
+          f"{took_s / max(bytes_s, operations_s):6.1f}")  # fmt: skip
 
 
 if __name__ == "__main__":
     found = shipped_encoder()
     one_core(found)
-    if torch.cuda.is_available():
-        one_gpu(found)
+    card = torch.cuda.is_available()
+    on_a_device(found, torch.device("cuda" if card else "cpu"), 256 if card else 2)
