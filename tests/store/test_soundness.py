@@ -67,14 +67,16 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
     "what, line, commands",
     [
         ("every row has its owner", "rows of track belong to no take", ["DELETE FROM take WHERE name = 'T009'"]),
-        ("every row has its owner", "rows of retraction belong to no verdict", ["DELETE FROM verdict WHERE verdict = 'unsure'"]),
+        ("every row has its owner", "rows of retraction belong to no verdict",
+         ["DELETE FROM verdict WHERE verdict = 'unsure'"]),
         ("no take is stored by half", "1 take heard without a track: mill-day2-b: T003",
          [f"DELETE FROM track WHERE take_id = {TAKE}"]),
         ("no take is stored by half", "1 take with notes lacking among the others: mill-day2-b: T003",
          [f"DELETE FROM note WHERE number = 4 AND take_id = {TAKE}"]),
         ("no take is stored by half", "1 take with a note that ends before it starts: mill-day2-b: T003",
          [f"UPDATE note SET end_s = 0 WHERE number = 2 AND take_id = {TAKE}"]),
-        ("ranks run without gaps", "1 session with gaps or doubles", ["UPDATE take SET rank = 40 WHERE name = 'T003'"]),
+        ("ranks run without gaps", "1 session with gaps or doubles",
+         ["UPDATE take SET rank = 40 WHERE name = 'T003'"]),
         ("ranks run without gaps", "1 session with gaps or doubles", ["UPDATE take SET rank = 1"]),
         ("ranks run without gaps", "1 take with a rank and no doubt: mill-day2-b: T003",
          ["UPDATE take SET doubt = NULL WHERE name = 'T003'"]),
@@ -171,7 +173,7 @@ def test_a_clock_that_jumped_is_a_note_and_the_last_word_still_counts(filled):
 
 
 def test_recordings_that_went_or_changed_are_counted(filled, tmp_path):
-    engine, session = filled
+    engine, _ = filled
     break_it(engine, "UPDATE track SET size_bytes = 3")
     audio = tmp_path / "mill" / "audio"
     audio.mkdir(parents=True)

@@ -16,7 +16,8 @@ from importlib.metadata import entry_points
 
 from triage.errors import ConfigError
 
-COMMAND = (sys.executable, "-c", "from triage.cli import main; main()")
+# -P: a session folder that the desk is started in may hold a numpy.py; it is not to be run.
+COMMAND = (sys.executable, "-P", "-c", "from triage.cli import main; main()")
 PLUG_INS = "triage.commands"
 LINES = 400  # kept of what a job says
 PATIENCE_S = 5.0  # for a job to end when it is told to

@@ -12,6 +12,7 @@ import queue
 import sys
 import threading
 import time
+import traceback
 from dataclasses import dataclass, field
 
 from sqlalchemy import Engine
@@ -99,6 +100,8 @@ class Maker:
             make(self.engine, *which)
         except TriageError as error:
             print(f"{which[0]} of session {which[1]}: {error}", file=sys.stderr, flush=True)
+        except Exception:  # a fault of one sheet is told, and the others are made all the same
+            traceback.print_exc()
         # After an error too: what cannot be made is not tried over and over.
         now_s = time.monotonic()
         self.made[which] = now_s, max(now_s - began_s, 0.01)

@@ -21,7 +21,7 @@ from triage.desk.shown_sheets import FORM
 from triage.store.engine import reading
 from triage.store.kept_sheets import find_sheet, state_of
 
-COMMAND = (sys.executable, "-m", "triage.desk.maker")
+COMMAND = (sys.executable, "-P", "-m", "triage.desk.maker")  # -P: nothing of the folder one is in is run
 PATIENCE_S = 0.05  # of a page for a sheet that is nearly made
 AGAIN_S = 10.0  # before a maker that ended is started anew
 

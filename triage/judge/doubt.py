@@ -16,6 +16,7 @@ import skops.io
 from triage.config import shipped
 from triage.errors import JudgeError
 from triage.judge.features import Evidence
+from triage.judge.model_file import read_parts
 
 FINE = "fine"
 SHIPPED = "models/doubt.skops"
@@ -61,10 +62,11 @@ def load_model(path: Path | None = None) -> DoubtModel:
     """
     path = path or shipped(SHIPPED)
     try:
-        parts = skops.io.load(path, trusted=[])
+        parts = read_parts(path.read_bytes(), [])
         return DoubtModel(parts["version"], tuple(parts["names"]), parts["classifier"], dict(parts["certain"]))
     except Exception as error:  # skops raises of every kind on a strange file
-        raise JudgeError(f"{path}: not a doubt model ({error}); `python -m training.calibrate` makes one") from None
+        line = " ".join(str(error).split())[:200]
+        raise JudgeError(f"{path}: not a doubt model ({line}); `python -m training.calibrate` makes one") from None
 
 
 def save_model(model: DoubtModel, path: Path) -> None:

@@ -15,6 +15,7 @@ from scipy.special import expit, logit, softmax
 from triage.errors import JudgeError
 from triage.judge.doubt import FINE
 from triage.judge.features import Evidence
+from triage.judge.model_file import read_parts
 
 FORMAT = "take-triage learned doubt 1"
 TREES = ["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]  # arrays of numbers, no code
@@ -133,7 +134,7 @@ def from_bytes(data: bytes, where: str) -> LearnedDoubt:
         If it is no such file, holds anything but numbers and trees, or its numbers do not fit together.
     """
     try:
-        parts = skops.io.loads(data, trusted=TREES)
+        parts = read_parts(data, TREES)
         if parts.pop("format", None) != FORMAT:
             raise ValueError("another kind of file")
         model = LearnedDoubt(**{**parts, "names": tuple(parts["names"]), "kinds": tuple(parts["kinds"])})

@@ -26,6 +26,8 @@ def svg(figure: Figure, title: str) -> str:
 def _panels(figure: Figure, title: str) -> str:
     layout, data = figure["layout"], figure["data"]
     rows = sorted({_row(trace) for trace in data})
+    if not rows:  # too few notes for any curve
+        return _wrapped("", TOP, title)
     across = _span([x for trace in data for x in trace["x"] if x is not None], 0.02)
     parts = [_legend([t for t in data if t.get("showlegend")])]
     for place, row in enumerate(rows):

@@ -1,0 +1,42 @@
+"""Model files: what a skops file holds, read without running anything of it and without filling the memory.
+
+In: the bytes of a file, perhaps a stranger's. Out: its parts. skops names types it does not trust instead of loading
+them; what this module adds is a limit on what a small file may unfold to.
+"""
+
+import zipfile
+from io import BytesIO
+from typing import Any
+
+import skops.io
+
+MOST_BYTES = 200_000_000  # unfolded; a real one has less than two million
+
+
+def read_parts(data: bytes, trusted: list[str]) -> dict[str, Any]:
+    """Return the parts that a model file was written from.
+
+    Parameters
+    ----------
+    data : bytes
+        Of a skops file.
+    trusted : list of str
+        Types that may be in it beside those that skops itself holds to be harmless.
+
+    Returns
+    -------
+    dict of str to any
+
+    Raises
+    ------
+    Exception
+        Of any kind on a strange file: the caller says in one line which file it was.
+    """
+    with zipfile.ZipFile(BytesIO(data)) as packed:
+        size = sum(entry.file_size for entry in packed.infolist())
+    if size > MOST_BYTES:
+        raise ValueError(f"it unfolds to {size} bytes, {MOST_BYTES} are the most")
+    parts = skops.io.loads(data, trusted=trusted)
+    if not isinstance(parts, dict):
+        raise ValueError(f"it holds a {type(parts).__name__}, not the parts of a model")
+    return parts
