@@ -27,6 +27,7 @@ from triage.encoding import encoder_in_use
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned import LearnedDoubt
 from triage.placing import place
+from triage.scoring import weigh
 
 ECE_BINS = 10
 
@@ -61,8 +62,8 @@ class Known:
 
 def known(heard: Heard, name: str, model: DoubtModel) -> Known:
     """Return what there is to say something of in a session, the most doubtful take first."""
-    takes, _, _ = place(heard.takes, heard.a4_hz)
-    examples = examples_of_session(name, takes, [])
+    takes, missing, _ = place(heard.takes, heard.a4_hz)
+    examples = examples_of_session(name, weigh(takes, missing, {}), [])
     doubts = take_doubts(model, examples)
     return Known(examples, heard, sorted(doubts, key=lambda take: -doubts[take]))
 
@@ -77,8 +78,7 @@ def teach(sessions: Sequence[Known], count: int, config: LearningConfig, seed: i
         count -= len(order)
         if order:
             said = say(order, one.heard.truth, one.examples.table, config.slips, config.named, rng)
-            takes, _, _ = place(one.heard.takes, one.heard.a4_hz)
-            told.append(examples_of_session(one.examples.session, takes, said))
+            told.append(one.examples.said(said))
     return told
 
 

@@ -26,13 +26,14 @@ from training.sessions import write_description, write_sheet, write_tracks
 from triage.config import Strict, read_toml, shipped
 from triage.crew import cores
 from triage.errors import AudioError
+from triage.findings import is_of_a_note
 from triage.intake.roll import call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.judge.doubt import load_model
 from triage.listen.logmel import HOP_S, LogMel
 from triage.placing import place
-from triage.scoring import is_of_a_note, judge
+from triage.scoring import judge
 from triage.take import listen_take
 
 TOOL = "take triage"

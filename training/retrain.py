@@ -32,15 +32,12 @@ from triage.errors import JudgeError
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned import LearnedDoubt, to_bytes
 from triage.opening import StoreOption, login, opened_store
-from triage.placing import place
 from triage.printing import Form, json_text, put, say, table_text
-from triage.silence import audible, grouped, rank_again
+from triage.silence import judge_all_again, weighed_again
 from triage.store.engine import reading, writing
-from triage.store.harmless import marks
 from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
 from triage.store.recording import sessions
 from triage.store.records import VerdictRecord
-from triage.store.reloading import heard_takes
 from triage.store.verdicts import verdicts
 
 EXPERIMENT = "take-triage verdicts"
@@ -58,13 +55,21 @@ class Told:
     earlier: list[VerdictExamples]  # only with what the model in use had been told
 
 
+def _as_table_or_json(form: Form) -> Form:
+    if form not in (Form.table, Form.json):
+        raise typer.BadParameter("a retraining is told as table or json, not as csv or html")
+    return form
+
+
 def retrain(
     use: Annotated[
         bool | None, typer.Option("--use/--no-use", help="Put it to use whatever the comparison says, or not at all")
     ] = None,
     by: Annotated[str | None, typer.Option(metavar="NAME", help="Who retrains; else who is logged in")] = None,
     config_file: Annotated[Path | None, typer.Option("--config", help="Another configs/retraining.toml")] = None,
-    form: Annotated[Form, typer.Option("--format", help="table or json")] = Form.table,
+    form: Annotated[
+        Form, typer.Option("--format", metavar="[table|json]", callback=_as_table_or_json, help="How it is written")
+    ] = Form.table,
     store: StoreOption = None,
 ) -> None:
     """Train on the verdicts. The new model is compared with the one in use and put to use only if it is better.
@@ -125,16 +130,22 @@ def gather_told(engine: Engine) -> Told:
     for session in all_sessions:
         with reading(engine) as db:
             own = verdicts(db, session.id)
-            heard = grouped(heard_takes(db, session.id), marks(db)) if own else []
         if not own:
             continue
-        takes = audible(place(heard, session.a4_hz)[0])
-        examples.append(examples_of_session(session.name, takes, own))
+        told = examples_of_session(session.name, weighed_again(engine, session), own)
+        examples.append(told)
         said[session.name] = own
         if since is not None:
-            before = [one for one in own if one.at <= since]
-            earlier.append(examples_of_session(session.name, takes, before))
-    return Told(examples, said, earlier)
+            earlier.append(told.said([one for one in own if one.at <= since]))
+    return Told(alike(examples), said, alike(earlier))
+
+
+def alike(examples: Sequence[VerdictExamples]) -> list[VerdictExamples]:
+    """Return the examples with vectors of one length; where nothing was embedded none differs from its neighbours."""
+    longest = max((one.relative.shape[1] for one in examples), default=0) or 1
+    blank = [np.zeros((len(one.relative), longest)) for one in examples]
+    return [replace(one, relative=one.relative if one.relative.shape[1] == longest else zeros)
+            for one, zeros in zip(examples, blank, strict=True)]  # fmt: skip
 
 
 def card_of(
@@ -171,11 +182,8 @@ def data_hash(told: Told) -> str:
 
 def rank_everything(engine: Engine) -> None:
     """Judge every session again with the model now in use; no audio is read."""
-    with reading(engine) as db:
-        every = sessions(db)
-    for done, session in enumerate(every, start=1):
-        rank_again(engine, session)
-        say(f"judged session {done} of {len(every)}")
+    for done, name in enumerate(judge_all_again(engine), start=1):
+        say(f"judged session {done}, {name}")
 
 
 def printed(card: dict[str, Any]) -> str:

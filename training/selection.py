@@ -36,6 +36,7 @@ class RetrainingConfig(Strict):
     candidates: tuple[str, ...]
     outer_folds: int
     inner_folds: int
+    plenty: int  # words from which on one of the inner folds is enough
     fit: FitConfig
     rule: RuleConfig
 
@@ -85,7 +86,10 @@ def build(sessions: Sequence[VerdictExamples], shipped: DoubtModel, config: Retr
     forms = [form for form in CANDIDATES if form in config.candidates]
     losses: dict[str, list[float]] = {form: [] for form in forms}
     held: dict[str, list[tuple[LearnedDoubt, VerdictExamples]]] = {form: [] for form in forms}
-    for out in folds(len(parts), config.inner_folds) if len(parts) > 1 else []:
+    turns = folds(len(parts), config.inner_folds) if len(parts) > 1 else []
+    if sum(len(part.words) for part in parts) >= config.plenty:
+        turns = turns[:1]
+    for out in turns:
         inside = [part for i, part in enumerate(parts) if i not in set(out)]
         outside = [parts[i] for i in out]
         for form in forms:

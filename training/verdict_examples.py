@@ -1,21 +1,20 @@
 """Examples from verdicts: what people said of takes and notes, as something that a classifier can learn from.
 
-A session's takes and verdicts go in; evidence and relative vectors of its notes come out, with *words*: a word is
+What speaks against a session's notes and what people said of them go in; the same comes out with *words*: a word is
 about one note or about all notes of a take, says how many of the people rejected, and of what kind the trouble was.
 A rejected take says only that something in it is bad; an accepted one says that all of it is good.
 """
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from triage.judge.features import COHORT, Evidence, gather
-from triage.judge.relative import relative_vectors
+from triage.judge.features import Evidence
 from triage.judge.table import NoteTable
-from triage.scoring import table_of, trouble_of
-from triage.store.records import TakeRecord, VerdictRecord
+from triage.scoring import Weighed
+from triage.store.records import VerdictRecord
 
 ANY = "any"  # a reject whose reason is not known
 NOISES = {
@@ -50,35 +49,35 @@ class VerdictExamples:
     words: tuple[Word, ...]
     rows: tuple[np.ndarray, ...]
 
+    def said(self, verdicts: Sequence[VerdictRecord]) -> "VerdictExamples":
+        """Return the same notes with what other verdicts say of them."""
+        words = resolve(verdicts)
+        places = _Places(self.table, words)
+        rows = [places.rows(word) for word in words]
+        kept = [i for i, own in enumerate(rows) if len(own)]
+        return replace(self, words=tuple(words[i] for i in kept), rows=tuple(rows[i] for i in kept))
+
     def only(self, chosen: Sequence[int]) -> "VerdictExamples":
         """Return the same notes with only some of the words."""
-        words, rows = tuple(self.words[i] for i in chosen), tuple(self.rows[i] for i in chosen)
-        return VerdictExamples(self.session, self.evidence, self.relative, self.table, words, rows)
+        return replace(self, words=tuple(self.words[i] for i in chosen), rows=tuple(self.rows[i] for i in chosen))
 
 
-def examples_of_session(
-    session: str, takes: Sequence[TakeRecord], verdicts: Sequence[VerdictRecord]
-) -> VerdictExamples:
-    """Return the examples of one session; ``takes`` as ``place`` returns them, ``verdicts`` in the order given."""
-    table = table_of(takes)
-    evidence = gather(table, trouble_of(takes, table))
-    relative = relative_vectors(table.embedding, table.cohort(*COHORT), table.pitch, table.take)
-    words = resolve(verdicts)
-    rows = [_rows(table, word, words) for word in words]
-    kept = [i for i, own in enumerate(rows) if len(own)]
-    return VerdictExamples(
-        session, evidence, relative, table, tuple(words[i] for i in kept), tuple(rows[i] for i in kept)
-    )
+def examples_of_session(session: str, weighed: Weighed, verdicts: Sequence[VerdictRecord]) -> VerdictExamples:
+    """Return the examples of one session; ``verdicts`` in the order given."""
+    return VerdictExamples(session, weighed.evidence, weighed.relative, weighed.table, (), ()).said(verdicts)
 
 
 def resolve(verdicts: Sequence[VerdictRecord]) -> list[Word]:
     """Return one word for each take and note that somebody settled.
 
-    Of each person the last verdict counts; "unsure" settles nothing. A reject for a technical reason says nothing of
+    Of each person the last verdict counts, "unsure" settles nothing, and what somebody said when a take came again
+    unannounced tells of him alone. A reject for a technical reason says nothing of
     the notes and is left out, so that a dropout never teaches that the playing was bad.
     """
     last: dict[tuple[str, int | None], dict[str, VerdictRecord]] = {}
     for said in verdicts:
+        if said.blind:
+            continue
         own = last.setdefault((said.take, said.note), {})
         own.pop(said.by, None)
         own[said.by] = said
@@ -100,16 +99,29 @@ def _kind(reasons: Sequence[str | None]) -> str:
     return ANY if others and others[0][1] == count else kind
 
 
-def _rows(table: NoteTable, word: Word, words: Sequence[Word]) -> np.ndarray:
-    """Return the rows that a word is about.
+class _Places:
+    """Which rows of a table each word is about."""
 
-    A word on a take is about those of its notes that nobody spoke of one by one; if one of these was rejected, that
-    is why the take was, and its reject teaches nothing more.
-    """
-    mine = np.flatnonzero(table.take == word.take)
-    if word.note is not None:
-        return mine[table.number[mine] == word.note]
-    alone = {other.note: other.rejected for other in words if other.take == word.take and other.note is not None}
-    if word.rejected >= 0.5 and any(rejected >= 0.5 for rejected in alone.values()):
-        return mine[:0]
-    return mine[~np.isin(table.number[mine], list(alone))]
+    def __init__(self, table: NoteTable, words: Sequence[Word]) -> None:
+        self._number = table.number
+        self._rows: dict[str, list[int]] = {}
+        for i, take in enumerate(table.take.tolist()):
+            self._rows.setdefault(take, []).append(i)
+        self._alone: dict[str, dict[int, float]] = {}  # take -> note spoken of by itself -> how far rejected
+        for word in words:
+            if word.note is not None:
+                self._alone.setdefault(word.take, {})[word.note] = word.rejected
+
+    def rows(self, word: Word) -> np.ndarray:
+        """Return the rows that a word is about.
+
+        A word on a take is about those of its notes that nobody spoke of one by one; if one of these was rejected,
+        that is why the take was, and its reject teaches nothing more.
+        """
+        mine = np.array(self._rows.get(word.take, []), int)
+        if word.note is not None:
+            return mine[self._number[mine] == word.note]
+        alone = self._alone.get(word.take, {})
+        if word.rejected >= 0.5 and any(rejected >= 0.5 for rejected in alone.values()):
+            return mine[:0]
+        return mine[~np.isin(self._number[mine], list(alone))]

@@ -9,7 +9,6 @@ from triage.opening import FormOption, StoreOption, login, opened_store
 from triage.printing import Form, csv_text, json_text, put, say, table_text
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
-from triage.store.recording import sessions
 
 SCORES = ("auroc", "average_precision", "work_saved")
 
@@ -25,16 +24,14 @@ def show_models(
     """Show the models. Every version with what it was trained on and how good it is; or change the one in use."""
     with opened_store(store) as engine:
         if use is not None:
-            from triage.silence import rank_again
+            from triage.silence import judge_all_again
             from triage.using import load_version
 
             with writing(engine) as db:
                 if use != SHIPPED:
                     load_version(db, use)  # what cannot judge is not put to use
                 use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login())
-                every = sessions(db)
-            for session in every:
-                rank_again(engine, session)
+            every = list(judge_all_again(engine))
             say(f"{use} is in use; {len(every)} sessions judged again")
         with reading(engine) as db:
             kept, changes, judged = models(db), uses(db), takes_by_model(db)

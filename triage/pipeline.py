@@ -16,12 +16,13 @@ from triage.intake.roll import Check, Roll, Take, call_roll
 from triage.intake.session import Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.placing import place
-from triage.scoring import judge
-from triage.silence import audible, grouped
+from triage.remote_folder import at_hand
+from triage.silence import grouped, judged
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import reading, writing
 from triage.store.harmless import marks
 from triage.store.hits import save_groups
+from triage.store.lots import spoken_takes
 from triage.store.plan import save_sheet
 from triage.store.ranking import save_judgement
 from triage.store.recording import drop_takes, fingerprints, save_session, save_take
@@ -53,13 +54,20 @@ class CheckedIn:
     id: int
     roll: Roll
     new: list[Take]
+    address: str | None = None  # where the files really lie, if not in the folder
 
 
-def take_in(folder: Path, db_engine: Engine, progress: Progress | None = None) -> Summary:
-    """Take a session's folder in: check what came, listen to what is new, judge and rank all of it."""
+def take_in(
+    folder: Path | str, db_engine: Engine, progress: Progress | None = None, cluster: str | None = None
+) -> Summary:
+    """Take a session's folder in: check what came, listen to what is new, judge and rank all of it.
+
+    The folder may be an address that fsspec can read; ``cluster`` is that of one that listens (``cluster.py``).
+    """
     tell = progress or (lambda what, done, total: None)
-    came = check_in(folder, db_engine)
-    hear(came, came.new, db_engine, tell)
+    with at_hand(folder) as where:
+        came = check_in(where.folder, db_engine, address=where.address)
+        hear(came, came.new, db_engine, tell, cluster)
     with writing(db_engine) as db:
         drop_takes(db, came.id, [take.name for take in came.roll.takes])
     problems, ranked = rank_session(db_engine, came.id, came.session.a4_hz, came.roll)
@@ -68,24 +76,28 @@ def take_in(folder: Path, db_engine: Engine, progress: Progress | None = None) -
     return Summary(came.session.name, ranked, len(came.new), problems, bool(amiss.missing or amiss.broken))
 
 
-def check_in(folder: Path, db_engine: Engine, check: Check = check_file) -> CheckedIn:
+def check_in(
+    folder: Path, db_engine: Engine, check: Check = check_file, address: str | None = None
+) -> CheckedIn:
     """Call the roll of a session's folder, store what was meant, and find what has not been listened to yet."""
     session = read_session(folder)
     sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
     roll = call_roll(folder, session, sheet, check)
     with writing(db_engine) as db:
-        session_id = save_session(db, _record(session, folder, roll))
+        session_id = save_session(db, _record(session, address or str(folder.resolve()), roll))
         save_sheet(db, session_id, [SheetRowRecord(**vars(row)) for row in sheet.rows])
         known = fingerprints(db, session_id)
     judge_mic = session.judge_mic_name()
     new = [take for take in roll.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
-    return CheckedIn(folder, session, session_id, roll, new)
+    return CheckedIn(folder, session, session_id, roll, new, address)
 
 
-def hear(came: CheckedIn, takes: Sequence[Take], db_engine: Engine, tell: Progress) -> None:
+def hear(
+    came: CheckedIn, takes: Sequence[Take], db_engine: Engine, tell: Progress, cluster: str | None = None
+) -> None:
     """Listen to takes and store what was heard, each as soon as it is done."""
     session = came.session
-    heard = listen_all(takes, came.folder, session.judge_mic_name(), session.a4_hz)
+    heard = listen_all(takes, came.folder, session.judge_mic_name(), session.a4_hz, (came.address, cluster))
     for done, record in enumerate(heard, start=1):
         with writing(db_engine) as db:
             save_take(db, came.id, record)
@@ -98,9 +110,10 @@ def rank_session(
     """Judge and rank everything heard of a session; return lines for a person and the number of takes."""
     with reading(db_engine) as db:
         heard, used = grouped(heard_takes(db, session_id), marks(db)), model or model_in_use(db)
+        spoken = spoken_takes(db, session_id)
     placed, missing, lines = place(heard, a4_hz)
     broken = {take.name: list(take.broken) for take in roll.takes if take.broken}
-    judgement = judge(audible(placed), missing, used, broken)
+    judgement = judged(placed, missing, broken, used, spoken)
     problems = [*roll.problems, *lines, *(f"{take.name}: {take.problem}" for take in placed if take.problem)]
     with writing(db_engine) as db:
         save_places(db, session_id, placed)
@@ -110,11 +123,11 @@ def rank_session(
     return problems, len(placed)
 
 
-def _record(session: Session, folder: Path, roll: Roll) -> SessionRecord:
+def _record(session: Session, folder: str, roll: Roll) -> SessionRecord:
     rates = [track.facts.sample_rate_hz for take in roll.takes for track in take.tracks]
     usual = max(sorted(set(rates)), key=rates.count) if rates else None
     return SessionRecord(
-        session.name, str(folder.resolve()), session.date, session.sample_rate_hz or usual, session.a4_hz,
+        session.name, folder, session.date, session.sample_rate_hz or usual, session.a4_hz,
         session.judge_mic_name(), full_scale_db_spl=session.full_scale_db_spl() or None,
     )  # fmt: skip
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.judge.teaching import Mix, lot, most_teaching, purpose
+from triage.judge.teaching import Mix, purpose, teaching_order
 
 
 def test_each_purpose_has_its_share_of_the_places():
@@ -20,17 +20,26 @@ def test_with_the_switch_off_every_place_goes_by_doubt():
     assert {purpose(place, Mix(0, 0, 0)) for place in range(200)} == {"doubt"}
 
 
-def test_the_lot_is_the_takes_own_and_uniform():
-    lots = np.array([lot("mill", f"T{i:04}") for i in range(2000)])
-    assert lot("mill", "T0001") == lots[1] and lot("hall", "T0001") != lots[1]
-    share = np.histogram(lots, 10, (0, 1))[0]
-    assert ((share - 200) ** 2 / 200).sum() < 27.9  # chi-square, 9 degrees of freedom, p = 0.001
-
-
 def test_what_is_uncertain_and_unlike_what_was_heard_teaches_most():
     doubt = np.array([0.9, 0.5, 0.5, 0.02])
     vectors = np.array([[0.0, 0], [0.1, 0], [3.0, 0], [5.0, 0]])
     heard = np.array([True, False, False, False])
-    assert most_teaching(doubt, vectors, heard) == 2  # as uncertain as 1, further from what was heard
-    assert most_teaching(doubt, vectors, np.ones(4, bool)) is None
-    assert most_teaching(np.array([0.9, 0.5, 0.1]), np.full((3, 2), np.nan), np.zeros(3, bool)) == 1
+    # as uncertain as 1 and further from what was heard
+    assert teaching_order(doubt, vectors, heard)[0] == 2
+    assert list(teaching_order(doubt, vectors, np.ones(4, bool))) == []
+    assert teaching_order(np.array([0.9, 0.5, 0.1]), np.full((3, 2), np.nan), np.zeros(3, bool))[0] == 1
+
+
+def test_a_take_like_one_just_chosen_teaches_little_more():
+    rng = np.random.default_rng(2)
+    near, other = rng.normal(0, 0.01, (10, 3)) + [4, 0, 0], rng.normal(0, 0.01, (2, 3)) + [0, 3, 0]
+    vectors = np.concatenate([np.zeros((1, 3)), near, other])
+    doubt, heard = np.array([0.5, *[0.5] * 10, *[0.4] * 2]), np.arange(13) == 0
+    order = teaching_order(doubt, vectors, heard)
+    assert order[0] in range(1, 11) and order[1] in (11, 12)  # though each of the ten is more uncertain
+
+
+def test_the_order_is_short_and_quick_for_a_store_of_many_takes():
+    rng = np.random.default_rng(3)
+    order = teaching_order(rng.random(20_000), rng.normal(size=(20_000, 16)), rng.random(20_000) < 0.1)
+    assert len(order) == len(set(order)) == 200

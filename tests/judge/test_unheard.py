@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import hypergeom
 
 from triage.errors import JudgeError
-from triage.judge.unheard import rejects_unheard
+from triage.judge.unheard import rejects_unheard, tail_of
 
 
 def heard_to_the_middle(rng, bias, taught):
@@ -26,7 +26,7 @@ def test_the_estimate_is_unbiased_and_covers_whatever_the_doubts_are_worth(bias,
     off, covered, runs = [], 0, 500
     for _ in range(runs):
         doubt, reject, sampled, truth = heard_to_the_middle(rng, bias, taught)
-        found = rejects_unheard(doubt, reject, sampled)
+        found = rejects_unheard(tail_of(doubt, reject, sampled))
         off.append(found.expected - truth)
         covered += found.low <= truth <= found.high
     # 3.3 standard errors of the mean; exact intervals are conservative: 95 % is the least (less 3 standard errors).
@@ -35,7 +35,7 @@ def test_the_estimate_is_unbiased_and_covers_whatever_the_doubts_are_worth(bias,
 
 
 def test_without_a_sample_the_doubts_stand_alone_and_the_interval_says_nothing():
-    found = rejects_unheard(np.array([0.2, 0.1, 0.3]), np.full(3, np.nan), np.zeros(3, bool))
+    found = rejects_unheard(tail_of(np.array([0.2, 0.1, 0.3]), np.full(3, np.nan), np.zeros(3, bool)))
     assert found.expected == pytest.approx(0.6)
     assert (found.low, found.high) == (0, 3)
 
@@ -45,18 +45,18 @@ def test_none_found_in_a_sample_bounds_the_rest_as_the_tables_do():
     # hypergeometric bound must come to the same.
     reject = np.full(30_000, np.nan)
     reject[:300] = 0
-    found = rejects_unheard(np.full(30_000, 0.01), reject, np.arange(30_000) < 300)
+    found = rejects_unheard(tail_of(np.full(30_000, 0.01), reject, np.arange(30_000) < 300))
     assert found.high / 29_700 == pytest.approx(0.012, abs=5e-4)
     assert hypergeom.cdf(0, 30_000, found.high + 1, 300) <= 0.025
 
 
 def test_a_tail_heard_whole_leaves_nothing_to_estimate():
-    found = rejects_unheard(np.full(5, 0.5), np.array([1.0, 0, 0, 1, 0]), np.array([1, 1, 0, 0, 0], bool))
+    found = rejects_unheard(tail_of(np.full(5, 0.5), np.array([1.0, 0, 0, 1, 0]), np.array([1, 1, 0, 0, 0], bool)))
     assert (found.expected, found.low, found.high) == (0.0, 0, 0)
 
 
 def test_what_cannot_be_is_refused():
     with pytest.raises(JudgeError, match="within 0 and 1"):
-        rejects_unheard(np.array([1.2]), np.array([np.nan]), np.zeros(1, bool))
+        tail_of(np.array([1.2]), np.array([np.nan]), np.zeros(1, bool))
     with pytest.raises(JudgeError, match="has no verdict"):
-        rejects_unheard(np.array([0.2]), np.array([np.nan]), np.ones(1, bool))
+        tail_of(np.array([0.2]), np.array([np.nan]), np.ones(1, bool))

@@ -12,6 +12,7 @@ from training.verdict_examples import examples_of_session
 from triage.config import read_toml, shipped
 from triage.judge.doubt import load_model
 from triage.judge.learned import from_bytes, to_bytes
+from triage.scoring import weigh
 
 CONFIG = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
 
@@ -24,7 +25,7 @@ def prior():
 def told(seed, slips=0.0, **how):
     takes, truth = made_session(seed, **how)
     said = verdicts_of(truth, np.random.default_rng(seed), slips)
-    return examples_of_session(f"s{seed}", takes, said)
+    return examples_of_session(f"s{seed}", weigh(takes, {}, {}), said)
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +71,8 @@ def test_noise_rejects_teach_the_hits_and_not_the_playing(prior):
     takes, truth = made_session(31, takes=40)
     for name in truth:  # the producer rejects every odd take, each for a noise
         truth[name] = (2, "breath") if int(name[1:]) % 2 else None
-    told_noise = examples_of_session("n", takes, verdicts_of(truth, np.random.default_rng(0), named=1.0))
+    said = verdicts_of(truth, np.random.default_rng(0), named=1.0)
+    told_noise = examples_of_session("n", weigh(takes, {}, {}), said)
     model = learn("linear", prior, [told_noise], CONFIG.fit, "x")
     kinds = list(model.kinds[1:])
     other = told(40)
@@ -85,7 +87,7 @@ def test_noise_rejects_teach_the_hits_and_not_the_playing(prior):
 def test_length_rejects_teach_the_length_spot(prior):
     takes, truth = made_session(50, takes=60, size=0.5)
     lengths = {name: (fault if fault and fault[1] == "length" else None) for name, fault in truth.items()}
-    one = examples_of_session("l", takes, verdicts_of(lengths, np.random.default_rng(0), named=1.0))
+    one = examples_of_session("l", weigh(takes, {}, {}), verdicts_of(lengths, np.random.default_rng(0), named=1.0))
     model = learn("weights", prior, [one], CONFIG.fit, "x")
     kinds = list(model.kinds[1:])
     rows = np.concatenate([rows for word, rows in zip(one.words, one.rows, strict=True) if word.kind == "length"])

@@ -6,6 +6,7 @@ from urllib.parse import quote
 from sqlalchemy import Connection
 
 from triage.audition import pitch_words
+from triage.coming import Unheard
 from triage.store.beside import Beside
 from triage.store.hearing import Heard, resolve, said_of
 from triage.store.hits import hits
@@ -27,11 +28,18 @@ DECIMALS = 4
 SHORTEST_SPOT_S = 0.3  # so that a click is heard with what it is in
 
 
-def take_shown(db: Connection, take: StoredTake, around_s: float, by: str) -> dict[str, Any]:
-    """Return all that the desk shows of a take."""
-    words = said_of(db, take.id)
+def take_shown(
+    db: Connection, take: StoredTake, around_s: float, by: str, why: str | None = None
+) -> dict[str, Any]:
+    """Return all that the desk shows of a take; ``why`` it comes, where that is not its doubt.
+
+    One that comes again unannounced is shown as if nobody had heard it.
+    """
+    words = () if why == "again" else said_of(db, take.id)
+    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "again" else {}
     return {
-        **_keys(take, TAKE), "take": take.name, "back": _back(words, by), "mics": _mics(db, take),
+        **_keys(take, TAKE), **unheard, "take": take.name, "shown": why, "back": _back(words, by),
+        "mics": _mics(db, take),
         "spots": [_spot(spot, take, around_s) for spot in take_spots(db, take.id)],
         "notes": [_note(note) for note in notes(db, take.session_id, take.name)],
         "hits": [_keys(hit, HIT) for hit in hits(db, take.session_id, take.name)],
@@ -55,9 +63,11 @@ def words_shown(words: tuple[Said, ...]) -> dict[str, Any]:
     }
 
 
-def left_shown(left: Left, bound: float) -> dict[str, Any]:
-    """Return what is left to hear, and whether one may stop."""
-    return {**_keys(left, tuple(vars(left))), "bound": bound, "can_stop": left.expected_rejects <= bound}
+def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[str, Any]:
+    """Return what is left to hear, and whether one may stop: by the doubts, and by what was heard by lot."""
+    by_lot = sample._asdict() | {"expected": _short(max(0.0, sample.expected))} if sample else None
+    most = max(left.expected_rejects, by_lot["expected"] if by_lot else 0.0)
+    return {**_keys(left, tuple(vars(left))), "by_lot": by_lot, "bound": bound, "can_stop": most <= bound}
 
 
 def beside_shown(one: Beside, mic: str | None, take_id: int, note: int) -> dict[str, Any]:

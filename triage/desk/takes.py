@@ -9,16 +9,19 @@ from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
+from triage.coming import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.desk.access import AtDesk, Db, may
 from triage.desk.pages import Here, Id
 from triage.desk.showing import beside_shown, left_shown, row_shown, take_shown
+from triage.desk.shown_sheets import FORM
 from triage.store.beside import notes_beside
 from triage.store.changes import changes
 from triage.store.preferences import preferences
 from triage.store.previews import find_preview, pitch_courses
+from triage.store.progress import progress
 from triage.store.recording import take_of
 from triage.store.records import PreviewRecord
-from triage.store.review import left, next_takes, progress, take_page
+from triage.store.review import left, take_page
 from triage.store.stored import StoredTake
 
 router = APIRouter(prefix="/api", tags=["takes"])
@@ -40,22 +43,25 @@ HereTake = Annotated[StoredTake, Depends(take_here, scope="function")]
 def left_of(db: Connection, session_id: int, me: AtDesk, settings: dict[str, Any] | None = None) -> dict[str, Any]:
     """Return what a person has left to hear of a session, held against their own bound."""
     settings = settings or preferences(db, me.person.id)
-    return left_shown(left(db, session_id, me.name), settings["bound_rejects"])
+    return left_shown(left(db, session_id, me.name), settings["bound_rejects"], unheard_rejects(db, session_id))
 
 
 @router.get("/sessions")
 def sessions(me: Hears, db: Db) -> dict[str, Any]:
     """Return every session with how far it is."""
-    return {"sessions": [vars(one) for one in progress(db)]}
+    return {"sessions": [vars(one) for one in progress(db, FORM)]}
 
 
 @router.get("/s/{session_id}/next")
 def next_to_hear(session: Here, me: Hears, db: Db, n: Annotated[int, Query(ge=1, le=10)] = 3) -> dict[str, Any]:
     """Return the takes that this person should hear next, and how much is left."""
     settings = preferences(db, me.person.id)
-    found = next_takes(db, session.id, me.name, n)
+    mix = MIX if settings["teaching"] == "on" else ALL_BY_DOUBT
     return {
-        "takes": [take_shown(db, take, settings["around_s"], me.name) for take in found],
+        "takes": [
+            take_shown(db, take, settings["around_s"], me.name, why)
+            for take, why in coming(db, session.id, me.name, n, mix)
+        ],
         "left": left_of(db, session.id, me, settings), "change": changes(db, session.id),
     }  # fmt: skip
 

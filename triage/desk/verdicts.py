@@ -11,6 +11,7 @@ from triage.desk.pages import Id, found_session
 from triage.desk.showing import words_shown
 from triage.desk.takes import left_of
 from triage.store.hearing import said_of
+from triage.store.lots import has_spoken
 from triage.store.preferences import preferences, save_preferences
 from triage.store.recording import take_of
 from triage.store.records import VerdictRecord
@@ -33,6 +34,7 @@ class Verdict(BaseModel):
     reason: Text = None
     comment: Text = None
     sound: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
+    shown: Literal["teach", "lot", "again"] | None = None  # why the desk showed it, as it said with the take
 
 
 class Undo(BaseModel):
@@ -50,8 +52,9 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: Verdict) -> dict[st
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
     record = VerdictRecord(
-        take.name, said.verdict, me.name, datetime.now(UTC), said.note, said.reason or None, said.comment or None
-    )
+        take.name, said.verdict, me.name, datetime.now(UTC), said.note, said.reason or None, said.comment or None,
+        blind=said.shown == "again" and has_spoken(db, take.id, me.name), shown=said.shown,
+    )  # fmt: skip
     made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.sound)
     words = said_of(db, take.id)
     return {"verdict": made, "words": words_shown(words), "left": left_of(db, take.session_id, me)}

@@ -51,7 +51,9 @@ def note_spots(table: NoteTable, evidence: Evidence, kinds: list[str], doubts: n
         of kind ``unlike``.
     """
     spots = []
-    for row in range(len(table)):
+    played = np.array([kind != "noise" for kind in kinds], bool)
+    told = (doubts[:, played] >= LEAST_DOUBT).any(axis=1) | (doubts[:, played].sum(axis=1) >= 2 * LEAST_DOUBT - 1e-9)
+    for row in map(int, np.flatnonzero(told)):
         own = [
             _spot(table, evidence, row, kind, float(doubt))
             for kind, doubt in zip(kinds, doubts[row], strict=True)

@@ -15,7 +15,7 @@ NUMBERS = {
     "around_s": (0.5, 0.0, 5.0),  # heard before and after a spot
     "gain_db": (0.0, -30.0, 12.0),  # of the desk's own player; loud is limited in audition as well
 }
-CHOICES = {"scheme": ("system", "dark", "light"), "autoplay": ("on", "off")}
+CHOICES = {"scheme": ("system", "dark", "light"), "autoplay": ("on", "off"), "teaching": ("on", "off")}
 
 
 def preferences(db: Connection, person_id: int) -> dict[str, Any]:

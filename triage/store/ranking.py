@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Label, bindparam, exists, func, select, updat
 from triage.errors import StoreError
 from triage.store import tables
 from triage.store.changes import bump
+from triage.store.evidence import save_evidence
 from triage.store.recording import lock_session, take_ids
 from triage.store.records import Judgement, TakeJudgement
 from triage.store.spots import replace_spots, spots_among
@@ -31,6 +32,8 @@ def save_judgement(db: Connection, session_id: int, judgement: Judgement) -> Non
         _save_takes(db, judgement, ids)
         _save_notes(db, session_id, judgement, ids)
         replace_spots(db, session_id, ids, judgement.spots)
+        if judgement.evidence is not None:
+            save_evidence(db, session_id, judgement.evidence)
         bump(db, session_id, "takes")
 
 
@@ -60,7 +63,7 @@ def _last_verdict() -> Label[Any]:
     """Select the last word on the take as a whole; a verdict on one of its notes does not settle the take."""
     table = tables.verdict
     back = exists().where(tables.retraction.c.verdict_id == table.c.id)
-    query = select(table.c.verdict).where(table.c.take_id == take.c.id, table.c.note.is_(None), ~back)
+    query = select(table.c.verdict).where(table.c.take_id == take.c.id, table.c.note.is_(None), ~table.c.blind, ~back)
     return query.order_by(table.c.id.desc()).limit(1).scalar_subquery().label("verdict")
 
 
@@ -83,11 +86,11 @@ def _save_takes(db: Connection, judgement: Judgement, ids: dict[str, int]) -> No
     rows = [
         {
             "of": ids[judged.take], "doubt": judged.doubt, "listen_s": judged.listen_s, "rank": rank,
-            "model": judgement.model,
+            "model": judgement.model, "teach": judged.teach,
         }
         for rank, judged in enumerate(sorted(said.values(), key=place), start=1)
     ]
-    change: dict[str, Any] = {name: bindparam(name) for name in ("doubt", "listen_s", "rank", "model")}
+    change: dict[str, Any] = {name: bindparam(name) for name in ("doubt", "listen_s", "rank", "model", "teach")}
     db.execute(update(take).where(take.c.id == bindparam("of")).values(change), rows)
 
 

@@ -109,6 +109,7 @@ def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[
             kept.append(name)
         else:
             db.execute(delete(take).where(take.c.id == take_id))
+        forget_evidence(db, session_id)
     _close_ranks(db, session_id)  # the ranking that follows may never come
     return tuple(kept)
 

@@ -23,6 +23,7 @@ MEASUREMENTS = (
 )  # fmt: skip
 
 VERDICTS = ("accept", "reject", "unsure")
+SHOWN = ("teach", "lot", "again")  # why a take came though others are more doubtful
 CLOCKS = ("bext", "iXML", "file time")  # a file's time is only that of its last change, less the take's length
 ARRIVAL_KINDS = ("missing", "unexpected", "broken", "unlike")
 
@@ -188,12 +189,24 @@ class NoteJudgement:
 
 @dataclass(frozen=True)
 class TakeJudgement:
-    """What the judge says of one take; equal ranks are put in order of take name."""
+    """What the judge says of one take; equal ranks are put in order of take name.
+
+    ``teach`` counts from 1 the takes that would teach the model most; None for the others.
+    """
 
     take: str
     doubt: float | None
     listen_s: float | None
     rank: int | None
+    teach: int | None = None
+
+
+@dataclass(frozen=True)
+class EvidenceRecord:
+    """What a session's notes were judged by, packed, so that another model weighs it without measuring again."""
+
+    form: str
+    data: bytes
 
 
 @dataclass(frozen=True)
@@ -204,6 +217,7 @@ class Judgement:
     takes: tuple[TakeJudgement, ...] = ()
     notes: tuple[NoteJudgement, ...] = ()
     spots: tuple[SpotRecord, ...] = ()
+    evidence: EvidenceRecord | None = None
 
 
 @dataclass(frozen=True)
@@ -218,6 +232,7 @@ class VerdictRecord:
     reason: str | None = None
     comment: str | None = None
     blind: bool = False  # the same take came back unannounced, to see whether he says the same again
+    shown: str | None = None  # why the desk showed the take: None for its doubt, else one of SHOWN
 
 
 @dataclass(frozen=True)

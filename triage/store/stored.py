@@ -50,6 +50,10 @@ class StoredTake:
     heard: bool = False  # somebody has said something of it as it sounds now
     settled: bool = False  # whoever decided agrees
     disputed: bool = False
+    rejected: bool = False  # settled as a reject
+    drawn: bool = False  # heard because its lot came up
+    lot: float | None = None
+    teach: int | None = None
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,8 @@ class Said:
     at: datetime
     taken_back: bool = False
     changed: str | None = None  # what of the take has changed since
+    blind: bool = False  # said when the take came back unannounced: it tells of the person, not of the take
+    shown: str | None = None
 
     @property
     def stale(self) -> bool:

@@ -5,6 +5,7 @@ session ─┬─ take ─┬─ track
          │        ├─ hit, spot, floor
          │        ├─ preview   (pictures for the desk)
          │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
+         ├─ evidence   (of its notes, for the next model to weigh)
          └─ arrival, problem
 mark   (only ever added to; speaks of groups of hits in every session)
 
@@ -24,27 +25,21 @@ from sqlalchemy import (
     Index,
     Integer,
     LargeBinary,
-    MetaData,
     Table,
     false,
+    text,
 )
 
 from triage.store.columns import Real, UtcTime, Whole, Words
+from triage.store.grounds import metadata
+from triage.store.grounds import owned_by as _of
+from triage.store.people_tables import login, person, preference, secret
 from triage.store.records import MEASUREMENTS
 
-metadata = MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "ck": "ck_%(table_name)s_%(constraint_name)s",
-        "fk": "fk_%(table_name)s_%(referred_table_name)s",
-        "pk": "pk_%(table_name)s",
-    }
-)
+__all__ = ["login", "metadata", "person", "preference", "secret"]  # and every table below
 
-
-def _of(owner: str, ondelete: str = "CASCADE") -> Column[int]:
-    return Column(f"{owner}_id", Integer, ForeignKey(f"{owner}.id", ondelete=ondelete), nullable=False)
+# What the words on a take amount to: heard by anybody, settled, disputed, settled as a reject, heard by lot.
+FLAGS = ("heard", "settled", "disputed", "rejected", "drawn")
 
 
 session = Table(
@@ -92,11 +87,17 @@ take = Table(
     Column("sound", Words),  # digest of the samples: what people heard when they gave a verdict
     Column("meant", Words),  # digest of the take sheet's row
     # What the verdicts amount to, kept up by store/hearing.py so that the next take is found at once.
-    *(Column(name, Boolean, nullable=False, server_default=false()) for name in ("heard", "settled", "disputed")),
+    *(Column(name, Boolean, nullable=False, server_default=false()) for name in FLAGS),
+    Column("lot", Real),  # from 0 to 1, the take's own for good: the random sample goes in its order
+    Column("teach", Whole),  # from 1: when to hear it for the model's sake; NULL where it would teach little
     Index("ix_take_session_id_name", "session_id", "name", unique=True),
     Index("ix_take_session_id_rank", "session_id", "rank"),
+    Index("ix_take_session_id_recorded_at", "session_id", "recorded_at"),  # what was just played
     # Holds all that "what is left" adds up, so that the rows themselves need not be read.
-    Index("ix_take_left", "session_id", "settled", "rank", "heard", "disputed", "listened", "doubt", "listen_s"),
+    Index("ix_take_left", "session_id", "settled", "rank", "heard", "disputed", "listened", "doubt", "listen_s",
+          "lot", "rejected", "drawn"),
+    Index("ix_take_lot", "session_id", "heard", "lot", "drawn"),
+    Index("ix_take_teach", "session_id", "teach"),
 )
 
 track = Table(
@@ -224,9 +225,12 @@ verdict = Table(
     Column("key", Words),  # the client's own id of one click: sent twice it counts once
     Column("sound", Words),  # of the take as it was heard
     Column("meant", Words),
+    Column("shown", Words),  # why the desk showed the take: NULL for its doubt, else one of records.SHOWN
     CheckConstraint("verdict IN ('accept', 'reject', 'unsure')", name="word"),
     Index("ix_verdict_take_id_id", "take_id", "id"),
     Index("ix_verdict_key", "key", unique=True),
+    Index("ix_verdict_by_id", "by", "id"),
+    Index("ix_verdict_blind", "take_id", sqlite_where=text("blind = 1"), postgresql_where=text("blind")),
 )
 
 retraction = Table(
@@ -255,51 +259,33 @@ preview = Table(
     Column("courses", LargeBinary),  # pitch of each note, on the microphone that the notes were cut on
 )
 
-person = Table(
-    "person",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("name", Words, nullable=False),
-    Column("folded", Words, nullable=False),  # Anna and anna are one
-    Column("role", Words, nullable=False),
-    Column("password", Words),  # argon2, with its salt and costs; NULL where nobody asks for one
-    Column("at", UtcTime, nullable=False),
-    CheckConstraint("role IN ('editor', 'producer', 'engineer', 'lead')", name="role"),
-    Index("ix_person_folded", "folded", unique=True),
-)
-
-login = Table(
-    "login",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    _of("person"),
-    Column("token", Words, nullable=False),  # digest of what the cookie holds: whoever reads this cannot log in
-    Column("until", UtcTime, nullable=False),
-    Index("ix_login_token", "token", unique=True),
-    Index("ix_login_person_id", "person_id"),
-)
-
-preference = Table(
-    "preference",
-    metadata,
-    Column("person_id", Integer, ForeignKey("person.id", ondelete="CASCADE"), primary_key=True),
-    Column("name", Words, primary_key=True),
-    Column("value", JSON, nullable=False),
-)
-
-secret = Table(
-    "secret",
-    metadata,
-    Column("name", Words, primary_key=True),
-    Column("value", LargeBinary, nullable=False),
-)
-
 change = Table(
     "change",
     metadata,
     Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
     Column("what", Words, primary_key=True),
     Column("number", Whole, nullable=False),
+)
+
+kept_sheet = Table(
+    "kept_sheet",
+    metadata,
+    Column("session_id", Integer, primary_key=True, autoincrement=False),  # 0: of all sessions, so no foreign key
+    Column("what", Words, primary_key=True),
+    Column("takes", Whole, nullable=False),  # the session's numbers of change that it was made of
+    Column("verdicts", Whole, nullable=False),
+    Column("form", Words, nullable=False),  # version of what makes and shows it
+    Column("made_at", UtcTime, nullable=False),
+    Column("cost_s", Real, nullable=False),  # how long it took
+    Column("body", LargeBinary, nullable=False),  # JSON, packed
+)
+
+evidence = Table(
+    "evidence",
+    metadata,
+    Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
+    Column("form", Words, nullable=False),  # what made it
+    Column("data", LargeBinary, nullable=False),
 )
 
 sheet_row = Table(

@@ -15,7 +15,7 @@ from triage.store import tables
 from triage.store.changes import bump
 from triage.store.hearing import settle
 from triage.store.recording import find_take, lock_session
-from triage.store.records import VERDICTS, VerdictRecord
+from triage.store.records import SHOWN, VERDICTS, VerdictRecord
 
 take, verdict, retraction = tables.take, tables.verdict, tables.retraction
 LONGEST_TEXT = 2000  # characters of a reason or a comment
@@ -82,7 +82,7 @@ def take_back(
 
 def verdicts(db: Connection, session_id: int, take_name: str | None = None) -> tuple[VerdictRecord, ...]:
     """Return the standing verdicts of a session, or of one take of it, in the order given."""
-    columns = [verdict.c[name] for name in ("verdict", "by", "at", "note", "reason", "comment", "blind")]
+    columns = [verdict.c[name] for name in ("verdict", "by", "at", "note", "reason", "comment", "blind", "shown")]
     query = select(take.c.name.label("take"), *columns).join(verdict, verdict.c.take_id == take.c.id)
     query = query.where(take.c.session_id == session_id, standing()).order_by(verdict.c.id)
     if take_name is not None:
@@ -98,6 +98,8 @@ def standing() -> ColumnElement[bool]:
 def _check_words(said: VerdictRecord) -> None:
     if said.verdict not in VERDICTS:
         raise StoreError(f"verdict {said.verdict!r} is none of {', '.join(VERDICTS)}")
+    if said.shown is not None and said.shown not in SHOWN:
+        raise StoreError(f"a take is shown for its doubt, or for one of {', '.join(SHOWN)}; found {said.shown!r}")
     if not said.by.strip():
         raise StoreError("a verdict needs a name: say who gives it with --by")
     for what, text in (("reason", said.reason), ("comment", said.comment)):

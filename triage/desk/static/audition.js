@@ -69,13 +69,13 @@ function found(kinds, usual) {
 
 function showOver() {
   const { settled = 0, all = 0 } = ahead.left ?? {};
-  const head = all ? "Every take has its verdict" : "No takes yet";
+  const head = !all ? "No takes yet" : settled === all ? "Every take has its verdict" : "Nothing is left for you to hear";
   const text = all
-    ? `${settled} of ${all} takes are settled; the others wait for somebody else's word. What changes or comes in appears here by itself.`
+    ? `${settled} of ${all} takes are settled; the others wait for somebody else's word, or could not be listened to: the queue says why. What changes or comes in appears here by itself.`
     : "This session holds no takes so far. They appear here by themselves as they come in.";
   const back = make("button", { type: "button", "data-does": "undo", text: "Undo the last verdict" });
   const link = make("a", { class: "button main", href: `/s/${sessionId}/queue/list?show=all`, text: "See the whole queue" });
-  by("over").replaceChildren(make("h2", { text: head }), make("p", { text: settled === all ? text.replace("; the others wait for somebody else's word", "") : text }), make("p", { class: "acts" }, link, all ? back : null));
+  by("over").replaceChildren(make("h2", { text: head }), make("p", { text: settled === all ? text.replace(/;[^.]*/, "") : text }), make("p", { class: "acts" }, link, all ? back : null));
   back.addEventListener("click", undo);
   say(head, false);
 }
@@ -95,7 +95,7 @@ function decide(verdict, reason = null) {
   const note = state.scope === "note" ? noteNow() : null;
   if (state.scope === "note" && note === null) return say("This spot belongs to no note; switch to the take");
   const comment = by("comment").value.trim() || null;
-  outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, sound: take.sound } });
+  outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, sound: take.sound, shown: take.shown ?? null } });
   history.push({ take, spotAt: state.spotAt, note, verdict });
   remember(`comment.${take.id}`, null);
   by("comment").value = "";
@@ -213,6 +213,8 @@ function wire() {
   by("keys-on").addEventListener("change", () => remember("keys", by("keys-on").checked ? null : "off"));
   by("itself").checked = state.itself;
   by("itself").addEventListener("change", () => playsItself(by("itself").checked));
+  by("teaching").checked = state.teaching;
+  by("teaching").addEventListener("change", () => post("/api/me/preferences", { teaching: by("teaching").checked ? "on" : "off" }).then(refill, (error) => say(error.message)));
   by("sheet-close").addEventListener("click", () => by("sheet").close());
   by("bound").addEventListener("change", () => post("/api/me/preferences", { bound_rejects: Number(by("bound").value) }).then(refill, (error) => say(error.message)));
   follow(sessionId, refill);
@@ -249,6 +251,7 @@ await drawDeck(by("keys"), act);
 fillSheet(by("sheet-keys"));
 const me = await get("/api/me").catch(() => null);
 state.itself = me?.preferences.autoplay !== "off";
+state.teaching = me?.preferences.teaching !== "off";
 state.judges = !me || me.rights.includes("verdict");
 state.role = me?.role;
 wire();

@@ -3,6 +3,12 @@
 import { draw, make } from "./desk.js";
 import { amount, family, percent, pitchName, place, said, span } from "./words.js";
 
+// A take that comes again unannounced says nothing: whoever hears it should judge it afresh.
+const REASONS = {
+  teach: "Out of turn, to teach the model: it is unsure of this take, and nothing like it was heard yet",
+  lot: "Out of turn, drawn by lot: a few quiet takes heard tell how many rejects the others still hold",
+};
+
 const by = (id) => document.getElementById(id);
 
 /** Show a take with one of its spots in hand. */
@@ -13,8 +19,9 @@ export function showCard(take, spot, scope) {
     make("span", { class: "soft", text: ` · place ${take.rank ?? "–"} · ${likely(take.doubt)} · ${span(take.duration_s)}${take.remark ? ` · ${take.remark}` : ""}` }),
   );
   by("statement").textContent = spot ? statement(take, spot) : quiet(take);
-  by("back").hidden = !take.back;
-  by("back").textContent = take.back ? `Back again: ${take.back}` : "";
+  const why = take.back ? `Back again: ${take.back}` : REASONS[take.shown] ?? "";
+  by("back").hidden = !why;
+  by("back").textContent = why;
   showMeasure(spot);
   showSpots(take, spot);
   showNumbers(take, spot);

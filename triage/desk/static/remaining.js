@@ -26,9 +26,16 @@ export function showLeft(left) {
     make("b", { text: span(left.listen_s) }), " of spots left · ",
     make("b", { text: rejects < 0.05 ? "hardly any" : `about ${rejects.toFixed(1)}` }), ` reject${rejects >= 0.95 && rejects < 1.05 ? "" : "s"} still unheard`,
   );
+  if (left.by_lot) line.append(byLot(left.by_lot));
   if (left.disputed) line.append(` · you differ on ${left.disputed}`);
   if (left.can_stop && left.takes) line.append(make("strong", { class: "stop", text: "You can stop here" }));
   if (document.activeElement !== by("bound")) by("bound").value = left.bound;
+}
+
+/** Say what the takes heard by lot tell, and how that is reckoned. */
+function byLot({ expected, low, high, sampled }) {
+  const title = `${sampled} of the takes from here on were heard because their lot came up, whatever their doubt. What was rejected among them, more or less than their doubts said, is scaled up to all; from ${low} to ${high} with 95 % certainty by their count alone.`;
+  return make("span", { class: "by-lot", title, text: ` · by lot ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
 }
 
 /** Say what the desk does not have yet, and what it refused. */
