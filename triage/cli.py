@@ -95,14 +95,20 @@ def new(folder: FolderArgument, store: StoreOption = None) -> None:
 
 
 @app.command("intake", epilog="Example: triage intake mill-day2-b --store sqlite:///mill.db")
-def take_in_folder(folder: FolderArgument, store: StoreOption = None) -> None:
+def take_in_folder(
+    folder: Annotated[str, typer.Argument(metavar="FOLDER", help="The session's folder, or its address: s3://…")],
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Listen on this Ray cluster; `local`: this machine's cores")
+    ] = None,
+    store: StoreOption = None,
+) -> None:
     """Take a session in: read, check, measure, rank. Again on the same folder does only what is new."""
-    if not folder.is_dir():
+    if "://" not in folder and not Path(folder).is_dir():
         raise ConfigError(f"{folder}: no such folder; `triage new {folder}` makes one to fill in")
     from triage.pipeline import take_in
 
     with opened_store(store, create=True) as engine, progress_bar() as tell:
-        summary = take_in(folder, engine, progress=tell)
+        summary = take_in(folder if "://" in folder else Path(folder), engine, tell, cluster)
     for line in summary.problems:
         say(f"note: {line}")
     put(f"{summary.session}: {summary.takes} takes, {summary.new_takes} of them new or changed\n")

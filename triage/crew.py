@@ -2,7 +2,8 @@
 
 One take that cannot be listened to, for whatever reason, is a record with its problem and stops nothing: it has no
 fingerprint, so that the next intake tries again. A worker that is lost (killed, out of memory) is made up for: what
-it may have had in hand is tried again alone, and given up only if it takes the next worker with it.
+it may have had in hand is tried again alone, and given up only if it takes the next worker with it. The same work
+goes to this machine's processes or to a cluster's (``cluster.py``), and gives the same records to the last digit.
 """
 
 import os
@@ -10,6 +11,7 @@ import traceback
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
 from pathlib import Path
@@ -17,11 +19,14 @@ from threading import Thread
 
 import torch
 
+from triage.cluster import Lost, spread
 from triage.file_pass import use_hands
 from triage.intake.roll import Take
+from triage.remote_folder import fetched
 from triage.store.records import TakeRecord
-from triage.take import listen_take
+from triage.take import fingerprint, listen_take
 
+HERE = (None, None)
 FEW = 4  # takes that are not worth starting processes for
 LOST = "whatever listened to it was lost twice (killed, or out of memory); intake tries again"
 
@@ -34,13 +39,22 @@ class Job:
     folder: Path
     judge_mic: str
     a4_hz: float
+    address: str | None = None  # where the files really lie, if not in the folder
 
 
-def listen_all(takes: Sequence[Take], folder: Path, judge_mic: str, a4_hz: float) -> Iterator[TakeRecord]:
-    """Yield what was heard in each take, in the order they are done."""
-    jobs = [Job(take, folder, judge_mic, a4_hz) for take in takes]
+def listen_all(
+    takes: Sequence[Take], folder: Path, judge_mic: str, a4_hz: float, elsewhere: tuple[str | None, str | None] = HERE
+) -> Iterator[TakeRecord]:
+    """Yield what was heard in each take, in the order they are done.
+
+    ``elsewhere``: the address of the session's folder where ``folder`` only outlines it, and the cluster's.
+    """
+    address, cluster = elsewhere
+    jobs = [Job(take, folder.resolve(), judge_mic, a4_hz, address) for take in takes]
     workers = min(cores(), len(jobs))
-    if workers < 2 or len(jobs) <= FEW:
+    if cluster is not None and jobs:
+        yield from _on_cluster(jobs, cluster)
+    elif workers < 2 or len(jobs) <= FEW:
         use_hands(cores())
         yield from map(listened, jobs)
     else:
@@ -51,7 +65,8 @@ def listened(job: Job) -> TakeRecord:
     """Listen to one take; what goes wrong with it is its problem."""
     torch.set_num_threads(1)  # the cores are shared out by takes and files; and sums add up the same everywhere
     try:
-        return listen_take(job.take, job.folder, job.judge_mic, job.a4_hz)
+        with _files_of(job) as (take, folder):
+            return listen_take(take, folder, job.judge_mic, job.a4_hz)
     except Exception as error:  # one bad take never stops the run
         place = traceback.extract_tb(error.__traceback__)[-1]
         return unheard(job, f"{type(error).__name__}: {error} ({place.name}, line {place.lineno})")
@@ -65,6 +80,25 @@ def unheard(job: Job, why: str) -> TakeRecord:
         meant.repetitions, problem=f"could not be listened to: {' '.join(why.split())}", listened=False,
         setup=meant.setup or None,
     )  # fmt: skip
+
+
+@contextmanager
+def _files_of(job: Job) -> Iterator[tuple[Take, Path]]:
+    if job.address is None:
+        yield job.take, job.folder
+    else:
+        with fetched(job.take, job.address) as found:
+            yield found
+
+
+def _on_cluster(jobs: Sequence[Job], cluster: str) -> Iterator[TakeRecord]:
+    for job, heard in spread(listened, jobs, cluster):
+        if isinstance(heard, Lost):
+            yield unheard(job, f"{LOST} ({heard})")
+        elif heard.fingerprint not in ("", fingerprint(job.take, job.judge_mic, job.a4_hz)):
+            yield unheard(job, "a worker has another version of this tool or encoder; install the same everywhere")
+        else:
+            yield heard
 
 
 def cores() -> int:
