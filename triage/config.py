@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from triage.errors import ConfigError
 
 DEFAULT_STORE = "sqlite:///triage.db"
+MOST_TOML_BYTES = 1_000_000
 
 
 class Strict(BaseModel):
@@ -28,11 +29,14 @@ Model = TypeVar("Model", bound=Strict)
 def read_toml(path: Path, model: type[Model]) -> Model:
     """Read one TOML file into ``model``; a slip is one line that names the file, the key and the remedy."""
     try:
+        if path.stat().st_size > MOST_TOML_BYTES:
+            raise ConfigError(f"{path}: {path.stat().st_size} bytes, far too many for settings; is it another file?")
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise ConfigError(f"{path}: not found; `triage new {path.parent}` writes one to fill in") from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise ConfigError(f"{path}: not readable as TOML ({error})") from None
+    # Not UTF-8, not the grammar, a number of thousands of digits, tables within tables without end.
+    except (OSError, ValueError, RecursionError) as error:
+        raise ConfigError(f"{path}: not readable as TOML ({' '.join(str(error).split())[:200]})") from None
     try:
         return model.model_validate(table)
     except ValidationError as error:
@@ -43,10 +47,10 @@ def _first_slip(error: ValidationError) -> str:
     slip = error.errors()[0]
     key = ".".join(str(part) for part in slip["loc"])
     if slip["type"] == "extra_forbidden":
-        return f"unknown key {key!r}; remove it or correct its spelling"
+        return f"unknown key {key[:200]!r}; remove it or correct its spelling"
     if slip["type"] == "missing":
         return f"key {key!r} is missing; add it"
-    return f"{key} = {slip['input']!r}: {slip['msg']}"
+    return f"{key[:200]} = {repr(slip['input'])[:200]}: {slip['msg'][:500]}"
 
 
 def shipped(relative: str) -> Path:

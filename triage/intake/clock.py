@@ -61,4 +61,7 @@ def _parsed(text: str | None) -> datetime | None:
 def _by_file_time(facts: FileFacts) -> datetime | None:
     if not facts.mtime_ns:
         return None
-    return datetime.fromtimestamp(round(facts.mtime_ns / 1e9)) - timedelta(seconds=facts.duration_s)
+    try:
+        return datetime.fromtimestamp(round(facts.mtime_ns / 1e9)) - timedelta(seconds=facts.duration_s)
+    except (ValueError, OverflowError, OSError):  # a year that no calendar has
+        return None

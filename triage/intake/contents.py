@@ -19,6 +19,7 @@ from triage.intake.session import SESSION_FILE, Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 
 CONTENTS_FILE = "contents.csv"
+MOST_BYTES = 100_000_000
 COLUMNS = ("path", "size_bytes", "take", "mic")
 # Left by file systems and by this tool's own store: no part of a session.
 LITTER = ("thumbs.db", "desktop.ini", "$recycle.bin", "system volume information")
@@ -143,6 +144,8 @@ def read_contents(path: Path) -> dict[str, Content]:
         If it is there and cannot be read.
     """
     try:
+        if path.stat().st_size > MOST_BYTES:
+            raise AudioError(f"{path}: {path.stat().st_size} bytes, far too many for a list; sizes are not known")
         with path.open(newline="", encoding="utf-8") as lines:
             rows = list(csv.DictReader(lines))
             words = [[_unquoted(row[name]) for name in ("path", "take", "mic")] for row in rows]

@@ -23,6 +23,7 @@ SEPARATORS = (",", ";", "\t")
 LOWEST_SOUNDING_MIDI = 12
 # Far above any plan; a slip of the keyboard must not become a list of millions of notes.
 MOST_REPETITIONS = 1_000
+MOST_BYTES = 20_000_000  # a hundred thousand takes
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,8 @@ def _rows(lines: list[tuple[int, list[str]]], middle_c_octave: int) -> tuple[lis
 
 
 def _decoded(path: Path) -> tuple[str, list[str]]:
+    if path.stat().st_size > MOST_BYTES:
+        raise SheetError(f"{path.stat().st_size} bytes, far too many for a sheet; is it another file?")
     data = path.read_bytes()
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace"), []
