@@ -40,7 +40,7 @@ def test_a_whole_session_is_reviewed_without_the_mouse(context, desk, demo):
         take = press_until_next(page, key)
         assert take not in said, "a take came back that had its verdict"
         said[take] = key
-    assert page.get_by_role("heading", name="Every take has its verdict").is_visible()
+    assert page.get_by_role("heading", name="Nothing is left for you to hear").is_visible()
     assert said.keys() == demo.takes
     settled(page)
     stored = verdicts_of(desk.store)

@@ -19,7 +19,18 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from triage import __version__
-from triage.desk import audio, door, live, pages, pages_evenness, pages_models, pages_played, pages_sheets, takes, verdicts
+from triage.desk import (
+    audio,
+    door,
+    live,
+    pages,
+    pages_evenness,
+    pages_models,
+    pages_played,
+    pages_sheets,
+    takes,
+    verdicts,
+)
 from triage.desk.access import Desk, whoever
 from triage.desk.jobs import Jobs
 from triage.desk.making import Making

@@ -2,7 +2,7 @@
 
 Every template has ``me`` (name, person.role, rights), ``form_token`` (for the meta tag and hidden fields), ``path``,
 ``session`` (None where a page is of none) and ``ways``, the session's pages. Whoever is not at the desk is sent to
-the door and back. The pages made from sheets are in ``pages_sheets.py``.
+the door and back. The pages made from sheets are in ``pages_sheets.py``, what was just played in ``pages_played.py``.
 """
 
 from typing import Annotated, Any
@@ -15,11 +15,13 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from triage.desk.access import AtDesk, Db, Me
+from triage.desk.shown_sheets import FORM
 from triage.desk.wording import FILTERS
 from triage.store.arrivals import arrivals
+from triage.store.progress import progress
 from triage.store.recording import session_of
 from triage.store.records import ARRIVAL_KINDS
-from triage.store.review import progress, take_page
+from triage.store.review import take_page
 from triage.store.spots import spots_of
 from triage.store.stored import StoredSession
 
@@ -30,8 +32,8 @@ _PAGES = Environment(
 )  # fmt: skip
 _PAGES.filters.update(FILTERS)
 WAYS = (
-    ("queue", "Audition"), ("queue/list", "Queue"), ("arrivals", "Arrivals"), ("noise", "Noise"),
-    ("consistency", "Evenness"), ("pickups", "Pick-ups"),
+    ("queue", "Audition"), ("queue/list", "Queue"), ("played", "Just played"), ("arrivals", "Arrivals"),
+    ("noise", "Noise"), ("consistency", "Evenness"), ("pickups", "Pick-ups"),
 )  # fmt: skip
 SHOWS = (("open", "still open"), ("disputed", "people differ"), ("settled", "settled"), ("all", "all"))
 GROUPS = {
@@ -82,7 +84,7 @@ Here = Annotated[StoredSession, Depends(session_here, scope="function")]
 @router.get("/")
 def sessions_page(request: Request, me: Me, db: Db) -> HTMLResponse:
     """Show the sessions and how far each is."""
-    return show(request, "sessions.html", me, sessions=progress(db))
+    return show(request, "sessions.html", me, sessions=progress(db, FORM))
 
 
 @router.get("/s/{session_id}/queue")
@@ -94,7 +96,7 @@ def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
 @router.get("/s/{session_id}/queue/list")
 def list_page(
     request: Request, me: Me, db: Db, session: Here,
-    which: Annotated[str, Query(alias="show")] = "open", after: Annotated[int, Query(ge=0)] = 0,
+    which: Annotated[str, Query(alias="show")] = "open", after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
 ) -> HTMLResponse:  # fmt: skip
     """Show the queue as a list, a page at a time."""
     which = which if which in dict(SHOWS) else "open"

@@ -5,6 +5,7 @@ the first part is what the page shows, the others are the plots, each asked for 
 takes has too much of for a page is cut here, and the page says so.
 """
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -13,12 +14,15 @@ from sqlalchemy import Connection
 from triage import __version__
 from triage.errors import StoreError
 from triage.store.kept_sheets import ALL
+from triage.store.notes import notes_in
 from triage.store.progress import WHAT, tallies
 from triage.store.recording import session_of, take_ids
 
-FORM = f"{__version__}-1"  # raised when what is made here, or what makes it, changes
+FORM = f"{__version__}-2"  # raised when what is made here, or what makes it, changes
 PLAYED_IN = 4  # takes of a cell that are named: the last ones
 SENTENCES, MORE, STRAYS = 12, 200, 200
+MOST_NOTES = 10_000  # compared at the desk: a minute of work
+SHARP = re.compile(r"\b([A-G])#(-?\d)")
 Parts = dict[str, Any]
 
 
@@ -64,9 +68,10 @@ def pickups_parts(db: Connection, session_id: int) -> Parts:
     found, ids = pickup_list(db, session_id), take_ids(db, session_id)
 
     def row(one: Any) -> dict[str, Any]:
-        names = ("pitch", "articulation", "dynamic", "missing", "reason")
+        names = ("pitch", "articulation", "dynamic", "missing")
         last = [{"name": take, "id": ids.get(take)} for take in one.takes[-PLAYED_IN:]]
         return {name: getattr(one, name) for name in names} | {
+            "reason": one.reason.partition(": ")[2] or one.reason,  # the row itself says which cell
             "takes": last, "more": max(0, len(one.takes) - PLAYED_IN),
         }  # fmt: skip
 
@@ -92,6 +97,9 @@ def evenness_parts(db: Connection, session_id: int) -> Parts:
     from triage.sheets.consistency_svg import svg
 
     session = None if session_id == ALL else session_of(db, session_id)
+    if (count := notes_in(db, session.id if session else None)) > MOST_NOTES:
+        line = f"{count} notes are more than the {MOST_NOTES} that the desk compares; `triage consistency` takes all"
+        return {"evenness": {"empty": line, "sentences": [], "more": [], "strays": [], "plots": []}}
     try:
         report = consistency(db, [session.name] if session else [])
     except StoreError as error:
@@ -100,12 +108,12 @@ def evenness_parts(db: Connection, session_id: int) -> Parts:
     for n, (name, figure) in enumerate(figures(report).items()):
         drawn, left_out = thinned(figure)
         plots.append({"name": name, "left_out": left_out})
-        parts[f"evenness/{n}"] = {"svg": svg(drawn, name)}
+        parts[f"evenness/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
     strays = [_stray(report.dots[one.dot], one.why) for one in report.strays[:STRAYS]]
-    first, more = report.sentences[:SENTENCES], report.sentences[SENTENCES : SENTENCES + MORE]
+    told = [SHARP.sub("\\1♯\\2", one) for one in report.sentences[: SENTENCES + MORE]]
     shown = {
-        "empty": "", "sentences": first, "more": more, "strays": strays, "all_strays": len(report.strays),
-        "plots": plots,
+        "empty": "", "sentences": told[:SENTENCES], "more": told[SENTENCES:], "strays": strays,
+        "all_strays": len(report.strays), "plots": plots,
     }  # fmt: skip
     return {"evenness": shown, **parts}
 

@@ -3,7 +3,7 @@
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import Connection, Row, func, select
 
 from triage.store import tables
 from triage.store.records import MEASUREMENTS
@@ -23,6 +23,12 @@ def notes(
     if take_name is not None:
         query = query.where(take.c.name == take_name)
     return tuple(_stored(row) for row in db.execute(query.limit(limit).offset(offset)))
+
+
+def notes_in(db: Connection, session_id: int | None = None) -> int:
+    """Return how many notes a session has, or all sessions together."""
+    query = select(func.count()).select_from(note).join(take, note.c.take_id == take.c.id)
+    return db.scalar(query if session_id is None else query.where(take.c.session_id == session_id)) or 0
 
 
 def embeddings(

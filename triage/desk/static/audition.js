@@ -69,7 +69,7 @@ function found(kinds, usual) {
 
 function showOver() {
   const { settled = 0, all = 0 } = ahead.left ?? {};
-  const head = !all ? "No takes yet" : settled === all ? "Every take has its verdict" : "Nothing is left for you to hear";
+  const head = all ? "Nothing is left for you to hear" : "No takes yet";
   const text = all
     ? `${settled} of ${all} takes are settled; the others wait for somebody else's word, or could not be listened to: the queue says why. What changes or comes in appears here by itself.`
     : "This session holds no takes so far. They appear here by themselves as they come in.";
