@@ -17,7 +17,7 @@ from scipy.optimize import brentq, minimize
 from scipy.special import logsumexp
 from sklearn.linear_model import LogisticRegression
 
-from training.examples import Ears, Heard, Order, ears, hear_all
+from training.examples import Ears, EarsConfig, Heard, Order, ears, hear_all
 from training.faults import FAULTS
 from training.mishaps import MISHAPS
 from triage.config import Strict, read_toml, shipped
@@ -57,14 +57,13 @@ class FitConfig(Strict):
     foreign: float
 
 
-class CalibrationConfig(Strict):
+class CalibrationConfig(EarsConfig):
     """All of configs/calibration.toml."""
 
     recipe: str
     version: str
     seed: int
     sessions: SessionsConfig
-    encoders: dict[str, str]  # instrument -> file in --encoders
     fit: FitConfig
 
 
@@ -254,7 +253,7 @@ def main(
 ) -> None:
     """Build, listen, fit and write the model of the doubt before any verdict."""
     config = read_toml(config_file or shipped("configs/calibration.toml"), CalibrationConfig)
-    heard = [one.only() for one in sessions_of(config, recordings, ears(encoders, config.encoders), cache)]
+    heard = [one.only() for one in sessions_of(config, recordings, ears(encoders, config), cache)]
     examples = [examples_of(one) for one in heard]
     model = fitted(heard, examples, config)
     save_model(model, out / "doubt.skops")

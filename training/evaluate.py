@@ -11,11 +11,10 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from pydantic import Field
 
 from training.ablation import ablated
 from training.calibrate import CalibrationConfig, examples_of, sessions_of
-from training.examples import Ears, Elsewhere, Heard, Order, ears, hear_all
+from training.examples import Ears, EarsConfig, Elsewhere, Heard, Order, ears, hear_all
 from training.mishaps import MISHAPS
 from training.noise_evaluation import noise_main
 from training.probe import probe_auroc, probed
@@ -41,7 +40,7 @@ class ProbeConfig(Strict):
     verdicts: int
 
 
-class HoldoutConfig(Strict):
+class HoldoutConfig(EarsConfig):
     """All of configs/holdout.toml: what is built to be ranked."""
 
     recipe: str
@@ -54,7 +53,6 @@ class HoldoutConfig(Strict):
     rt60_s: tuple[float, ...]
     sizes: dict[str, tuple[float, float]]
     weights: dict[str, float]
-    encoders: dict[str, str] = Field(default_factory=dict)  # instrument -> file in --encoders
     elsewhere: Elsewhere | None = None  # where the same sessions are played again
     probe: ProbeConfig | None = None
 
@@ -132,7 +130,7 @@ def main(
     if recordings is None:
         raise typer.BadParameter("name a folder with notes.csv and noise.csv", param_hint="--recordings")
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
-    model, by = load_model(model_file), ears(encoders, config.encoders)
+    model, by = load_model(model_file), ears(encoders, config)
     here = heard_of(config, orders(config), recordings, cache, by)
     found = report([rank_one(one.only(), model, config.seed + i) for i, one in enumerate(here)])
     print(printed(found))
@@ -157,8 +155,8 @@ def ablation(
     """Print what each embedding is worth: each with a doubt of its own, fitted and ranked on the same sessions."""
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
     fit = read_toml(calibration or shipped("configs/calibration.toml"), CalibrationConfig)
-    known = sessions_of(fit, recordings, ears(encoders, fit.encoders, general=True), cache)
-    by = ears(encoders, config.encoders, general=True)
+    known = sessions_of(fit, recordings, ears(encoders, fit, general=True), cache)
+    by = ears(encoders, config, general=True)
     found = table(ablated(known, heard_of(config, orders(config), recordings, cache, by), fit, config.seed))
     print(table_text(found))
     _keep({"table": found}, out)

@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import torch
+from pydantic import Field
 
 from training import general_embedding
 from training.demo import DemoRecipe, invented_stage
@@ -36,6 +37,7 @@ from triage.intake.sheet import read_sheet
 from triage.listen.embed import Encoder, FixedEmbedding
 from triage.listen.encoder import load_encoder
 from triage.listen.logmel import LogMel
+from triage.listen.noise_network import NoiseDetector, load_detector
 from triage.listen.notes import Note
 from triage.store.records import NoteRecord, TakeRecord
 from triage.take import VERSION, listen_take
@@ -109,22 +111,40 @@ class Order:
 
 @dataclass(frozen=True)
 class Ears:
-    """What to listen with beside the tool's own code: the encoder of each instrument, and the general embedding.
+    """What to listen with: each instrument's encoder and noise network, and a general embedding beside them.
 
-    ``encoders`` maps an instrument to a file of weights; one that is not named is heard with the shipped encoder.
+    ``encoders`` and ``noises`` map an instrument to a file of weights; where none is named, the shipped one listens.
     """
 
     encoders: Mapping[str, str] = field(default_factory=dict)
+    noises: Mapping[str, str] = field(default_factory=dict)
     general: bool = False
 
     def encoder(self, order: Order) -> Encoder:
         """Return the encoder for the instrument of a session."""
         return _encoder(self.encoders.get(order.instruments[0], SHIPPED))
 
+    def detector(self, order: Order) -> NoiseDetector:
+        """Return the noise network for the instrument of a session."""
+        file = self.noises.get(order.instruments[0])
+        return load_detector(Path(file)) if file else load_detector()
 
-def ears(folder: Path | None, files: Mapping[str, str], general: bool = False) -> Ears:
-    """Return what to listen with: the files of a recipe's [encoders] in ``folder``, if one is given."""
-    return Ears({name: str(folder / file) for name, file in files.items()} if folder else {}, general)
+
+class EarsConfig(Strict):
+    """Networks that have met neither an instrument nor its noise clips: instrument -> file in --encoders."""
+
+    encoders: dict[str, str] = Field(default_factory=dict)
+    noise_networks: dict[str, str] = Field(default_factory=dict)
+
+
+def ears(folder: Path | None, files: EarsConfig, general: bool = False) -> Ears:
+    """Return what to listen with: the files that a recipe names, in ``folder``, if one is given."""
+    if folder is None:
+        return Ears(general=general)
+    encoders, noises = (
+        {name: str(folder / file) for name, file in own.items()} for own in (files.encoders, files.noise_networks)
+    )
+    return Ears(encoders, noises, general)
 
 
 @lru_cache(maxsize=4)
@@ -132,14 +152,15 @@ def _encoder(file: str) -> Encoder:
     return load_encoder(Path(file)) if file != SHIPPED else encoder_in_use()
 
 
-def hear(recipe_file: Path, recordings: Path, order: Order, general: bool = False) -> Heard:
+def hear(recipe_file: Path, recordings: Path, order: Order, by: Ears | None = None) -> Heard:
     """Build one session in a temporary folder, listen to it with the tool's own code, and return what was heard."""
     torch.set_num_threads(1)
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         _build(recipe_file, recordings, order, folder)
-        heard = listen_to(folder)
-        return with_general(heard, folder) if general else heard
+        by = by or Ears()
+        heard = listen_to(folder, by.detector(order))
+        return with_general(heard, folder) if by.general else heard
 
 
 def _build(recipe_file: Path, recordings: Path, order: Order, folder: Path) -> None:
@@ -153,13 +174,13 @@ def _build(recipe_file: Path, recordings: Path, order: Order, folder: Path) -> N
         build(recipe, folder, recordings, order.seed, order.instruments)
 
 
-def listen_to(folder: Path) -> Heard:
+def listen_to(folder: Path, detector: NoiseDetector | None = None) -> Heard:
     """Listen to a built session; the notes' vectors are the simple ones."""
     session = read_session(folder)
     judge_mic = session.judge_mic_name()
     takes, frames = [], {}
     for take in _roll(folder):
-        heard = listen_take(take, folder, judge_mic, session.a4_hz, FixedEmbedding())
+        heard = listen_take(take, folder, judge_mic, session.a4_hz, FixedEmbedding(), detector)
         samples, rate_hz = _samples(take, folder, heard.heard_on or judge_mic)
         frames[take.name] = LogMel(rate_hz)(samples[None])[0].astype(np.float16)
         takes.append(heard)
@@ -223,14 +244,16 @@ def hear_all(
 
 def _heard(recipe_file: Path, recordings: Path, order: Order, cache: Path | None, by: Ears) -> Heard:
     torch.set_num_threads(1)
-    return encoded(_cached(recipe_file, recordings, order, cache, by.general), by.encoder(order))
+    return encoded(_cached(recipe_file, recordings, order, cache, by), by.encoder(order))
 
 
-def _cached(recipe_file: Path, recordings: Path, order: Order, cache: Path | None, general: bool) -> Heard:
+def _cached(recipe_file: Path, recordings: Path, order: Order, cache: Path | None, by: Ears) -> Heard:
     """Return a session as it was heard, from the cache where it was heard before with as many ears."""
+    general = by.general
     if cache is None:
-        return hear(recipe_file, recordings, order, general)
-    key = hashlib.sha256(f"{VERSION} {order} {recipe_file.read_text(encoding='utf-8')}".encode()).hexdigest()[:16]
+        return hear(recipe_file, recordings, order, by)
+    made = f"{VERSION} {by.detector(order).name} {order} {recipe_file.read_text(encoding='utf-8')}"
+    key = hashlib.sha256(made.encode()).hexdigest()[:16]
     name = f"{'-'.join(order.instruments)}_{order.seed}_{key}"
     plain, whole = cache / f"{name}.pickle", cache / f"{name}.general.pickle"
     if known := _read(whole) or (None if general else _read(plain)):
@@ -239,7 +262,7 @@ def _cached(recipe_file: Path, recordings: Path, order: Order, cache: Path | Non
         with tempfile.TemporaryDirectory() as temporary:
             _build(recipe_file, recordings, order, Path(temporary))
             return _keep(with_general(known, Path(temporary)), whole)
-    return _keep(hear(recipe_file, recordings, order, general), whole if general else plain)
+    return _keep(hear(recipe_file, recordings, order, by), whole if general else plain)
 
 
 def _read(path: Path) -> Heard | None:

@@ -26,9 +26,9 @@ from training.sessions import plan_takes
 from training.shaping import Array
 from training.takes import lay
 from triage.config import Strict, read_toml, shipped
-from triage.listen.decays import GROUP, group_levels
 from triage.listen.logmel import HOP_S, LogMel
 from triage.listen.masking import audible_db, exposure
+from triage.listen.parts import GROUP, group_levels
 
 INVENTED = "invented"
 LEAST_AUDIBLE_DB = 4.0  # over what covers it: exposed by 0.3

@@ -96,14 +96,19 @@ class CardConfig(Strict):
     known_failures: tuple[str, ...]
 
 
-class PretrainConfig(Strict):
-    """All of configs/pretrain.toml."""
+class HeardConfig(Strict):
+    """What a network is trained on, and what its card says of it."""
 
     seed: int
     card: CardConfig
     pool: PoolRecipe
-    stage: StageRecipe
     noise: NoiseConfig
+
+
+class PretrainConfig(HeardConfig):
+    """All of configs/pretrain.toml."""
+
+    stage: StageRecipe
     network: NetworkConfig
     aims: AimsConfig
     train: TrainConfig
@@ -292,7 +297,7 @@ def changed(
     })  # fmt: skip
 
 
-def kept_pool(config: PretrainConfig, recordings: Path, banks: Path | None, file: Path | None) -> Pool:
+def kept_pool(config: HeardConfig, recordings: Path, banks: Path | None, file: Path | None) -> Pool:
     """Return the pool out of its file, or made and, if there is a name for it, kept there."""
     if file and file.exists():
         return load_pool(file)
@@ -336,7 +341,7 @@ def run_once(
     }  # fmt: skip
 
 
-def trained_on(config: PretrainConfig, pool: Pool, parts: list[int], clips: int) -> dict[str, object]:
+def trained_on(config: HeardConfig, pool: Pool, parts: list[int], clips: int) -> dict[str, object]:
     """Return what an encoder heard: notes of each instrument or family, and noise clips."""
     names = [str(name).split("/")[0] for name in pool.parts]
     count = np.bincount(pool.part, minlength=len(names))

@@ -146,7 +146,12 @@ class RecordedNoise:
         return NoiseClip(kind, shaping.retune(clip, rate_hz / self.rate_hz), path)
 
 
+def quarter_of(path: str) -> int:
+    """Return which quarter of the clips one belongs to: crc32 of its path in the list, by 4."""
+    return zlib.crc32(path.encode()) % 4
+
+
 def _parts(path: str) -> tuple[str, ...]:
     """Return the shares of the clips that one belongs to, as NoiseRecipe.half names them."""
-    quarter = zlib.crc32(path.encode()) % 4
+    quarter = quarter_of(path)
     return ("all", "second") if quarter % 2 else ("all", "first", "first-a" if quarter == 0 else "first-b")

@@ -55,14 +55,16 @@ def add_pieces(
     out.view(-1).index_add_(0, row[piece] * out.shape[1] + at[piece] + within, value)
 
 
-def joined_clips(clips: Sequence[NoiseClip], device: torch.device) -> tuple[Tensor, tuple[Tensor, Tensor, Tensor]]:
-    """Return the clips end to end, loudest 10 ms of each at RMS 1, and (kind, start, length) of each."""
+def joined_clips(
+    clips: Sequence[NoiseClip], device: torch.device, kinds: Sequence[str] = NOISES
+) -> tuple[Tensor, tuple[Tensor, Tensor, Tensor]]:
+    """Return the clips end to end, loudest 10 ms of each at RMS 1, and (index into kinds, start, length) of each."""
     waves = []
     for clip in clips:
         frame = np.convolve(clip.waveform**2, np.ones(480) / 480, mode="same")
         waves.append((clip.waveform / np.sqrt(frame.max() + 1e-20)).astype(np.float32))
     length = np.array([len(wave) for wave in waves])
-    table = (np.array([NOISES.index(clip.kind) for clip in clips]), np.cumsum(length) - length, length)
+    table = (np.array([kinds.index(clip.kind) for clip in clips]), np.cumsum(length) - length, length)
     kind, start, count = (torch.from_numpy(column).to(device) for column in table)
     return torch.from_numpy(np.concatenate(waves)).to(device), (kind, start, count)
 
@@ -83,13 +85,16 @@ def fast_size(least: int) -> int:
     return int(size)
 
 
-def diffuse_tails(count: int, samples: int, rt60_s: Range, random: torch.Generator) -> Tensor:
+def diffuse_tails(count: int, samples: int, rt60_s: Range, random: torch.Generator, alike: int = 1) -> Tensor:
     """Return tails of energy 1 [tail, sample] that die by 60 dB in a time of their own, sooner in the treble.
+
+    So many tails one after another are ``alike``: microphones of one room.
 
     As training/rooms.py makes them, one at a time, for built sessions.
     """
     device = random.device
-    own_s = rt60_s[0] * (rt60_s[1] / rt60_s[0]) ** torch.rand((count, 1), generator=random, device=device)
+    own_s = rt60_s[0] * (rt60_s[1] / rt60_s[0]) ** torch.rand((count // alike, 1), generator=random, device=device)
+    own_s = own_s.repeat_interleave(alike, dim=0)
     time_s = torch.arange(samples, device=device) / RATE_HZ
     white = torch.fft.rfft(torch.randn(count, samples, generator=random, device=device))
     hz = torch.fft.rfftfreq(samples, 1 / RATE_HZ, device=device)

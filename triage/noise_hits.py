@@ -1,7 +1,7 @@
-"""Noise hits of one take: what its microphones brought, joined to one line an event, with kind, place and exposure.
+"""Noise hits of one take: what its microphones brought, one line an event, with kind, place and exposure.
 
 ``Noises`` is fed one file after another while a take is listened to, and gives HitRecords at the end. Wiring: what is
-a hit is settled in ``listen/hits.py``, which kind in ``listen/kinds.py``, where in ``listen/place.py``.
+a hit and of which kind is settled in ``listen/hits.py``, where in ``listen/place.py``.
 """
 
 from collections.abc import Iterator, Sequence
@@ -13,24 +13,23 @@ from triage.intake import wav
 from triage.intake.roll import Track
 from triage.listen.digital import SampleCheck
 from triage.listen.hits import Hit, MicHeard, hear_mic, told
-from triage.listen.kinds import load_noise_model
-from triage.listen.logmel import LogMel
 from triage.listen.masking import exposure
+from triage.listen.noise_network import NoiseDetector, load_detector
 from triage.listen.notes import Note
 from triage.listen.place import closeness_db, later_s, nearest
 from triage.listen.steady import HumWatch, Steady, broad
 from triage.store.records import FloorRecord, HitRecord
 
-SAME_EVENT_S = 0.2  # the blows of a step, the crackles of a chair, the same sound on all microphones
 COMPARED = 4  # microphones that an arrival is asked of: those that hear it loudest
 BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the stretch that shows where a noise comes from
 TECHNICAL_S = 0.005
 
 
 class Noises:
-    """Everything that is not music in one take, microphone by microphone."""
+    """Everything that is not music in one take, microphone by microphone; ``detector`` stands for the shipped one."""
 
-    def __init__(self) -> None:
+    def __init__(self, detector: NoiseDetector | None = None) -> None:
+        self._detector = detector or load_detector()
         self._heard: list[MicHeard] = []
         self._steady: list[tuple[str, Steady]] = []
         self._technical: list[HitRecord] = []
@@ -39,9 +38,8 @@ class Noises:
         self, group: Sequence[Track], frames: np.ndarray, notes: Sequence[Note], check: SampleCheck, hum: HumWatch
     ) -> None:
         """Take in one file: its tracks, frames (channel, mel, frame), and what watched its samples go by."""
-        band_hz = LogMel(check.rate_hz).band_hz()
         for channel, track in enumerate(group):
-            self._heard.append(hear_mic(frames[channel], notes, track.mic, band_hz))
+            self._heard.append(hear_mic(frames[channel], notes, track.mic, self._detector))
         self._steady += [(group[one.channel].mic, one) for one in hum.hum()]
         self._technical += technical(group, check)
 
@@ -54,8 +52,7 @@ class Noises:
         take_s: float,
     ) -> tuple[HitRecord, ...]:
         """Return all hits of the take in order of time, each with the note that it is in or after."""
-        hits = told(self._heard, load_noise_model())
-        joined = [_one(group, tracks, folder, floors) for group in together(hits)]
+        joined = [_one(hit, tracks, folder, floors) for hit in told(self._heard, notes, self._detector)]
         starts = np.array([note.start_s for note in notes])
         found = [
             HitRecord(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
@@ -90,48 +87,27 @@ def technical(group: Sequence[Track], check: SampleCheck) -> list[HitRecord]:
     ]  # fmt: skip
 
 
-def together(hits: Sequence[Hit]) -> list[list[Hit]]:
-    """Return the hits of all microphones in groups of one event: no part further than SAME_EVENT_S from the rest."""
-    groups: list[list[Hit]] = []
-    until_s = -np.inf
-    for hit in sorted(hits, key=lambda h: h.start_s):
-        if hit.start_s > until_s + SAME_EVENT_S:
-            groups.append([])
-        groups[-1].append(hit)
-        until_s = max(until_s, hit.end_s) if len(groups[-1]) > 1 else hit.end_s
-    return groups
-
-
-def _one(group: Sequence[Hit], tracks: Sequence[Track], folder: Path, floors: Sequence[FloorRecord]) -> HitRecord:
-    """Return one event: the kind that all of it speaks for, the microphone nearest to it, those that hear it."""
-    votes: dict[str, float] = {}
-    for hit in group:
-        for kind, share in hit.likely.items():
-            votes[kind] = votes.get(kind, 0.0) + share
-    loudest: dict[str, Hit] = {}
-    for hit in sorted(group, key=lambda h: (h.level_dbfs, h.mic)):
-        loudest[hit.mic] = hit
-    mics = tuple(sorted(loudest, key=lambda mic: (-loudest[mic].level_dbfs, mic)))
-    mic = _nearest(loudest, tracks, folder, {f.mic: f for f in floors})
+def _one(hit: Hit, tracks: Sequence[Track], folder: Path, floors: Sequence[FloorRecord]) -> HitRecord:
+    """Return one event with the microphone nearest to it and those that hear it."""
+    mics = tuple(hit.mics)
+    mic = _nearest(hit, tracks, folder, {f.mic: f for f in floors})
     return HitRecord(
-        max(sorted(votes), key=lambda kind: votes[kind]), min(h.start_s for h in group), max(h.end_s for h in group),
-        mic, mics, loudest[mics[0]].level_dbfs, max(h.over_floor_db for h in group), max(h.exposed for h in group),
+        hit.kind, hit.start_s, hit.end_s, mic, mics, hit.mics[mics[0]].level_dbfs,
+        max(one.over_floor_db for one in hit.mics.values()), hit.exposed,
     )  # fmt: skip
 
 
-def _nearest(
-    loudest: dict[str, Hit], tracks: Sequence[Track], folder: Path, floors: dict[str, FloorRecord]
-) -> str:
+def _nearest(hit: Hit, tracks: Sequence[Track], folder: Path, floors: dict[str, FloorRecord]) -> str:
     """Return the microphone nearest to an event, from its samples on the few that may be."""
-    heard = max(loudest, key=lambda mic: loudest[mic].level_dbfs)
+    heard = next(iter(hit.mics))
     rate_hz = next(track.facts.sample_rate_hz for track in tracks if track.mic == heard)
     known = [t for t in tracks if t.facts.sample_rate_hz == rate_hz and _note_dbfs(floors.get(t.mic)) is not None]
     if len(known) < 2 or heard not in [track.mic for track in known]:
         return heard
     # What is not even a hit there is far; but with few microphones all may be asked.
-    known.sort(key=lambda t: loudest[t.mic].level_dbfs if t.mic in loudest else -np.inf, reverse=True)
+    known.sort(key=lambda t: hit.mics[t.mic].level_dbfs if t.mic in hit.mics else -np.inf, reverse=True)
     known = known[:COMPARED]
-    stretches = _stretches(known, folder, [hit for hit in loudest.values()])
+    stretches = _stretches(known, folder, hit)
     if stretches.shape[1] < LEAST_S * rate_hz:
         return heard
     levels = [_rise_dbfs(stretch, rate_hz) for stretch in stretches]
@@ -151,12 +127,11 @@ def _lag_s(floor: FloorRecord) -> float:
     return floor.lag_s
 
 
-def _stretches(tracks: Sequence[Track], folder: Path, hits: Sequence[Hit]) -> np.ndarray:
+def _stretches(tracks: Sequence[Track], folder: Path, hit: Hit) -> np.ndarray:
     """Return the same moment of every track, from before an event is heard anywhere [shape=(track, sample)]."""
-    first = min(hits, key=lambda hit: hit.start_s)
-    length_s = min(max(first.end_s - first.start_s, LEAST_S), MOST_S)
-    start_s = max(0.0, first.start_s - BEFORE_S)
-    read = [wav.read_span(folder / t.path, t.channel, start_s, first.start_s + length_s) for t in tracks]
+    length_s = min(max(hit.end_s - hit.start_s, LEAST_S), MOST_S)
+    start_s = max(0.0, hit.start_s - BEFORE_S)
+    read = [wav.read_span(folder / t.path, t.channel, start_s, hit.start_s + length_s) for t in tracks]
     shortest = min(map(len, read))
     return np.stack([np.nan_to_num(s[:shortest], nan=0.0, posinf=0.0, neginf=0.0) for s in read])
 

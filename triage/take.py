@@ -23,12 +23,13 @@ from triage.listen.embed import Encoder
 from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S
 from triage.listen.measure import measure, window
 from triage.listen.mics import match
+from triage.listen.noise_network import NoiseDetector
 from triage.listen.notes import Note, find_notes, floor_db
 from triage.listen.strays import without_strays
 from triage.noise_hits import Noises
 from triage.store.records import FloorRecord, NoteRecord, TakeRecord, TrackRecord
 
-VERSION = "5"  # of what listening finds: a new one listens to every take again
+VERSION = "6"  # of what listening finds: a new one listens to every take again
 MATCHED = 12  # notes that a track is matched with the judging one over
 
 
@@ -46,8 +47,14 @@ def fingerprint(take: Take, judge_mic: str, a4_hz: float, encoder: Encoder | Non
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 
-def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder: Encoder | None = None) -> TakeRecord:
-    """Listen to one take; what cannot be read is said in its ``problem``, and the rest goes on."""
+def listen_take(
+    take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder: Encoder | None = None,
+    detector: NoiseDetector | None = None,
+) -> TakeRecord:  # fmt: skip
+    """Listen to one take; what cannot be read is said in its ``problem``, and the rest goes on.
+
+    ``encoder`` and ``detector`` stand for the shipped ones.
+    """
     encoder = encoder or encoder_in_use()
     tracks = sorted(take.tracks, key=lambda t: t.mic != judge_mic)
     problems: list[str] = []
@@ -55,7 +62,7 @@ def listen_take(take: Take, folder: Path, judge_mic: str, a4_hz: float, encoder:
     notes: list[Note] = []
     records: list[NoteRecord] = []
     heard_on, floors, duration_s = None, [], 0.0
-    drawing, noises = Drawing(), Noises()
+    drawing, noises = Drawing(), Noises(detector)
     for group, heard in passes(tracks, folder):
         if isinstance(heard, Exception):
             problems.append(f"{group[0].path}: {heard}")

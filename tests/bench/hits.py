@@ -1,6 +1,6 @@
 """What listening for noise costs, beside one 128-band log-mel pass: ``python -m tests.bench.hits``.
 
-All microphones' noise hits (their frames, the sample checks, impulses, hum, candidates, kinds) against torchaudio's
+All microphones' noise hits (their frames, the sample checks, impulses, hum, the noise network) against torchaudio's
 MelSpectrogram of 128 bands every 10 ms over the same audio, in the same run, on one thread. The median of a few runs.
 """
 
@@ -13,8 +13,8 @@ from torchaudio.transforms import MelSpectrogram
 from tests.listen.sounds import RATE_HZ, span_of, take, tone
 from triage.listen.digital import SampleCheck
 from triage.listen.hits import hear_mic, told
-from triage.listen.kinds import load_noise_model
 from triage.listen.logmel import LogMel
+from triage.listen.noise_network import load_detector
 from triage.listen.notes import find_notes
 from triage.listen.steady import HumWatch
 
@@ -44,8 +44,9 @@ def listen(tracks: np.ndarray, notes: list) -> dict[str, float]:
         timed("hum", lambda block=block: hum.add(block))
     timed("samples", lambda: (check.holes(), check.clicks()))
     timed("hum", hum.hum)
-    heard = [timed("candidates", lambda own=own: hear_mic(own, notes, "mic", transform.band_hz())) for own in frames]
-    timed("kinds", lambda: told(heard, load_noise_model()))
+    detector = load_detector()
+    heard = [timed("network", lambda own=own: hear_mic(own, notes, "mic", detector)) for own in frames]
+    timed("events", lambda: told(heard, notes, detector))
     return spent
 
 

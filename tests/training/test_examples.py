@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from training import examples
-from training.examples import Ears, Elsewhere, Heard, Order, ears, encoded, hear_all
+from training.examples import Ears, EarsConfig, Elsewhere, Heard, Order, ears, encoded, hear_all
 from training.rooms import MicRecipe
 from triage.config import shipped
 from triage.encoding import BESIDE
@@ -60,7 +60,7 @@ def test_one_encoder_alone_can_be_looked_at(heard):
 
 def test_what_was_heard_is_kept_and_not_built_again(heard, stand_ins, cache, encoder, monkeypatch):
     monkeypatch.setattr(examples, "hear", lambda *_: pytest.fail("built again"))
-    kept = examples._cached(shipped("configs/evaluation.toml"), stand_ins, ORDER, cache, False)
+    kept = examples._cached(shipped("configs/evaluation.toml"), stand_ins, ORDER, cache, Ears())
     again = encoded(kept, encoder)
     for first, second in zip(heard.takes, again.takes, strict=True):
         for one, two in zip(first.notes, second.notes, strict=True):
@@ -72,7 +72,7 @@ def test_the_general_embedding_is_added_to_what_was_heard_before(heard, stand_in
     monkeypatch.setattr(examples, "hear", lambda *_: pytest.fail("heard again"))
     ones = lambda samples, rate_hz, notes: np.ones((len(notes), 4), np.float32)  # noqa: E731
     monkeypatch.setattr(examples.general_embedding, "general_vectors", ones)
-    found = examples._cached(shipped("configs/evaluation.toml"), stand_ins, ORDER, cache, True)
+    found = examples._cached(shipped("configs/evaluation.toml"), stand_ins, ORDER, cache, Ears(general=True))
     notes = [note for take in found.takes for note in take.notes]
     assert len(notes) == sum(len(take.notes) for take in heard.takes)
     assert all(note.embeddings[examples.general_embedding.NAME].tolist() == [1.0] * 4 for note in notes)
@@ -92,6 +92,6 @@ def test_the_same_music_is_played_elsewhere(heard, stand_ins):
 
 
 def test_instruments_are_heard_by_the_encoder_that_has_not_met_them(tmp_path):
-    by = ears(tmp_path, {"tuba": "encoder-a.safetensors"})
+    by = ears(tmp_path, EarsConfig(encoders={"tuba": "encoder-a.safetensors"}))
     assert by.encoders == {"tuba": str(tmp_path / "encoder-a.safetensors")}
-    assert ears(None, {"tuba": "encoder-a.safetensors"}) == Ears()
+    assert ears(None, EarsConfig(encoders={"tuba": "encoder-a.safetensors"})) == Ears()

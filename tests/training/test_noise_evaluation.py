@@ -40,7 +40,7 @@ def test_the_nearest_start_within_the_collar_is_taken_and_each_once():
 def test_what_nobody_hears_is_neither_right_nor_wrong():
     planted = [noise(1.0), noise(3.0, exposed=0.2), noise(5.0, over_floor_db=12.0)]
     good, loud, false, _ = score(planted, found(1.05, 3.02, 5.1, 8.0), 0.15)
-    assert (good, loud, false) == (2, 1, 1)
+    assert (good, loud, false) == (2, 1, [3])
 
 
 def test_f1_is_that_of_the_definition():
@@ -52,13 +52,13 @@ def test_f1_is_that_of_the_definition():
 def test_counts_of_sessions_add_up_and_the_report_prints():
     one = Tally(minutes=2.0, true_loud=1, true_all=2, near=[True, False], kinds=[("knock", "knock")], masked=2)
     for name in ("take triage", *(f"{base}/1" for base in BASELINES)):
-        one.hit_all[name], one.hit_loud[name], one.false[name] = 1, 1, 1
+        one.hit_all[name], one.hit_loud[name], one.false[name], one.false_loud[name] = 1, 1, 1, 0
     both = added([one, one])
     assert (both.minutes, both.true_all, both.false["take triage"], len(both.near)) == (4.0, 4, 2, 4)
     whole = report([one, one], [one])
     assert whole["table"]["take triage"]["f1_all"] == pytest.approx(0.5)
     assert whole["nearest_right"] == 0.5
-    assert "| take triage | 0.667 | 0.500 ± 0.000 |" in printed(whole)
+    assert "| take triage | 1.000 | 0.667 | 0.500 ± 0.000 |" in printed(whole)
 
 
 @pytest.mark.parametrize("name", BASELINES)

@@ -11,7 +11,7 @@ from training.made_noises import MAKERS
 from training.noise_scenes import SceneRecipe, make_scene
 from training.noises import InventedNoise
 from triage.config import read_toml, shipped
-from triage.listen.kinds import KINDS
+from triage.listen.noise_network import KINDS
 
 RATE_HZ = 48_000
 CONFIG = SceneRecipe(

@@ -1,0 +1,233 @@
+"""The noise network: log-mel frames of a take's microphones in, how far a noise can be heard at each step out.
+
+Every microphone is read by itself (``own``), beside where the notes stand, so that their own attacks and ends are
+known for what they are: residual blocks of depthwise convolutions, dilated so that 1.8 s to either side are seen, on
+steps of 20 ms, leave a few numbers a step. Then all microphones are read together
+(``joint``): a noise reaches all of them, a tail that beats does so on one alone. Out come, a step: whether a noise is
+to be heard on any microphone and of which kind, and for each microphone whether there and how far over the music.
+"""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import safetensors.torch
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+from triage.config import shipped
+from triage.errors import AudioError, ConfigError
+from triage.listen.logmel import HOP_S, N_MELS
+from triage.listen.notes import Note
+
+STRIDE = 2  # frames a step
+STEP_S = STRIDE * HOP_S
+RANGE_DB = 80.0  # below the microphone's loudest moment nothing is looked at
+FLOOR_FRAMES = 21  # 0.2 s means, of which the fifth percentile is the floor
+MARKS = 2  # of the notes, beside the frames: where they start, where they sound
+START_S = (-0.03, 0.05)  # around a note's start
+AUDIBLE_DB = 10.0  # the unit in which the network says how far a noise stands over what covers it
+SHIPPED = "models/noise_network.safetensors"
+NAME = "noises-2"
+# Heard as: what the names of the trade mean here.
+KINDS = {
+    "click": "a tick under 20 ms of a thing, not of the samples",
+    "creak": "chair, floor, bench: stick and slip",
+    "breath": "a player's air",
+    "voice": "speech, a cough, a hum",
+    "knock": "stand, foot, door; a footstep; the first blow of a handling thump",
+    "mechanism": "valve, key, pedal, lip smack",
+    "paper": "a page, cloth that rustles",
+    "bleed": "click track or music out of a headphone",
+    "rumble": "below 60 Hz: traffic, air conditioning, a handled stand",
+    "hum": "mains and its harmonics, lamp buzz",
+    "hiss": "steady treble",
+    "other-noise": "none of these",
+}
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The sizes of a network."""
+
+    width: int = 96
+    blocks: int = 8
+    kernel: int = 7
+    widening: int = 2
+    told: int = 24
+    joint: int = 64
+
+
+class Heard(NamedTuple):
+    """What the network says at every step, as logits; of the take, and of each microphone."""
+
+    any: Tensor  # (..., step)
+    kinds: Tensor  # (..., kind, step)
+    there: Tensor  # (..., mic, step)
+    audible: Tensor  # (..., mic, step), in AUDIBLE_DB over what covers it
+
+
+class Block(nn.Module):
+    """y = x + W2 gelu(W1 norm(depthwise(x))) on (row, width, step)."""
+
+    def __init__(self, width: int, shape: Shape, dilation: int):
+        super().__init__()
+        wide, reach = shape.widening * width, dilation * (shape.kernel // 2)
+        self.near = nn.Conv1d(width, width, shape.kernel, padding=reach, dilation=dilation, groups=width)
+        self.norm = nn.LayerNorm(width)
+        self.widen, self.narrow = nn.Linear(width, wide), nn.Linear(wide, width)
+        nn.init.zeros_(self.narrow.bias)
+        nn.init.normal_(self.narrow.weight, std=0.01)  # each block starts close to doing nothing
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Return (row, step, width) from the same."""
+        y = self.near(x.transpose(1, 2)).transpose(1, 2)
+        return x + self.narrow(functional.gelu(self.widen(self.norm(y))))
+
+
+class NoiseNetwork(nn.Module):
+    """Frames of one microphone in (``own``); all microphones together in (``joint``)."""
+
+    def __init__(self, shape: Shape):
+        super().__init__()
+        self.shape = shape
+        self.enter = nn.Conv1d(2 * N_MELS + MARKS, shape.width, 2 * STRIDE, stride=STRIDE, padding=STRIDE // 2)
+        self.blocks = nn.ModuleList(Block(shape.width, shape, 2 ** (k % 4)) for k in range(shape.blocks))
+        self.norm, self.told = nn.LayerNorm(shape.width), nn.Linear(shape.width, shape.told)
+        self.meet = nn.Linear(3 * shape.told, shape.joint)
+        self.together = nn.ModuleList(Block(shape.joint, shape, 4**k) for k in range(2))
+        self.last = nn.LayerNorm(shape.joint)
+        self.mics = nn.Linear(shape.joint, 2)
+        self.take = nn.Linear(2 * shape.joint, 1 + len(KINDS))
+
+    def own(self, frames: Tensor, marks: Tensor) -> Tensor:
+        """Return what is told of microphones [mic, step, told].
+
+        Parameters
+        ----------
+        frames : Tensor[mic, mel, frame]
+            Levels in dB.
+        marks : Tensor[mic, MARKS, frame]
+            As of ``marked``.
+        """
+        x = torch.cat((seen(frames), marks), dim=1)
+        x = functional.pad(x, (0, -frames.shape[2] % STRIDE), mode="replicate")
+        steps = self.enter(x).transpose(1, 2)
+        for block in self.blocks:
+            steps = block(steps)
+        return torch.tanh(self.told(self.norm(steps)))
+
+    def joint(self, told: Tensor) -> Heard:
+        """Return what is heard in takes [take, mic, step, told]."""
+        most, mean = told.amax(dim=1, keepdim=True), told.mean(dim=1, keepdim=True)
+        x = self.meet(torch.cat((told, most.expand_as(told), mean.expand_as(told)), dim=3))
+        rows = x.flatten(0, 1)
+        for block in self.together:
+            rows = block(rows)
+        x = self.last(rows).view(x.shape)
+        whole = self.take(torch.cat((x.amax(dim=1), x.mean(dim=1)), dim=2)).transpose(1, 2).float()
+        there = self.mics(x).float()
+        return Heard(whole[:, 0], whole[:, 1:], there[..., 0], there[..., 1])
+
+
+def seen(frames: Tensor) -> Tensor:
+    """Return frames [mic, mel, frame] in dB as two views [mic, 2 mel, frame].
+
+    (L - L_loudest + 80 dB) / 40 dB, never below 0, L_loudest being the highest level of all bands together; and
+    (L - floor) / 20 dB within -0.5 and 2, the floor of each band being the fifth percentile of its 0.2 s means: so
+    gain leaves, and what stands just over a microphone's own background is seen as well as what is loud.
+    """
+    power = 10 ** (frames / 10)
+    loudest_db = 10 * torch.log10(power.sum(dim=1, keepdim=True).amax(dim=2, keepdim=True).clamp(min=1e-20))
+    smooth = functional.avg_pool1d(power, FLOOR_FRAMES, 1, FLOOR_FRAMES // 2, count_include_pad=False)
+    floor = smooth[:, :, ::4].kthvalue(max(1, -(-smooth.shape[2] // 4) // 20), dim=2, keepdim=True).values
+    over = frames - 10 * torch.log10(floor.clamp(min=1e-20))
+    return torch.cat(((frames - loudest_db + RANGE_DB).clamp(min=0) / 40, (over / 20).clamp(-0.5, 2.0)), dim=1)
+
+
+def marked(start_s: Tensor, end_s: Tensor, frames: int) -> Tensor:
+    """Return where notes start and where they sound [MARKS, frame], 0 or 1, from their times [note] in s."""
+    time_s = torch.arange(frames, device=start_s.device) * HOP_S
+    since_s = time_s - start_s[:, None]
+    starts = (since_s >= START_S[0]) & (since_s < START_S[1])
+    sounds = (since_s >= 0) & (time_s < end_s[:, None])
+    return torch.stack((starts.any(dim=0), sounds.any(dim=0))).float()
+
+
+class NoiseDetector:
+    """A network ready to hear takes, microphone after microphone; on the CPU unless the network is elsewhere."""
+
+    def __init__(self, network: NoiseNetwork, name: str):
+        self.network, self.name = network.eval(), name
+
+    def own(self, frames: np.ndarray, notes: Sequence[Note]) -> np.ndarray:
+        """Return what is told of one microphone [shape=(step, told), float16] from frames [shape=(mel, frame)]."""
+        if frames.ndim != 2 or frames.shape[0] != N_MELS:
+            raise AudioError(f"frames have shape {frames.shape}, expected ({N_MELS}, frame)")
+        times = torch.tensor([(note.start_s, note.end_s) for note in notes], dtype=torch.float32).reshape(-1, 2)
+        with torch.inference_mode():
+            marks = marked(times[:, 0], times[:, 1], frames.shape[1])[None]
+            told = self.network.own(torch.from_numpy(np.ascontiguousarray(frames, np.float32))[None], marks)[0]
+        return told.numpy().astype(np.float16)
+
+    def joint(self, told: list[np.ndarray]) -> Heard:
+        """Return what is heard over all microphones of one take, as probabilities and dB.
+
+        ``told`` are of ``own``; a shorter track is silent after its end. Shapes: any (step,), kinds (kind, step),
+        there (mic, step), audible (mic, step) in dB.
+        """
+        steps = max(map(len, told))
+        whole = np.zeros((1, len(told), steps, self.network.shape.told), np.float32)
+        for row, own in zip(whole[0], told, strict=True):
+            row[: len(own)] = own
+        with torch.inference_mode():
+            found = self.network.joint(torch.from_numpy(whole))
+        return Heard(torch.sigmoid(found.any[0]), torch.softmax(found.kinds[0], dim=0), torch.sigmoid(found.there[0]),
+                     found.audible[0] * AUDIBLE_DB)  # fmt: skip
+
+
+def save_detector(network: NoiseNetwork, path: Path, card: dict[str, object]) -> str:
+    """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
+    data = safetensors.torch.save({key: value.contiguous().cpu() for key, value in network.state_dict().items()})
+    digest = hashlib.sha256(data).hexdigest()
+    name = f"{NAME}-{digest[:8]}"
+    whole = {"name": name, "sha256": digest, "bytes": len(data), "network": asdict(network.shape)} | card
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    path.with_suffix(".json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
+    return name
+
+
+@cache
+def load_detector(path: Path | None = None) -> NoiseDetector:
+    """Return the shipped network, or the one of a path, read once a process; loading it runs no code of the file.
+
+    Raises
+    ------
+    AudioError
+        If a file is missing or is not what its card says.
+    """
+    try:
+        path = path or shipped(SHIPPED)
+        data = path.read_bytes()
+        card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+        if hashlib.sha256(data).hexdigest() != card["sha256"]:
+            raise AudioError(f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
+                             "put both files back as they were shipped")  # fmt: skip
+        network = NoiseNetwork(Shape(**card["network"]))
+        network.load_state_dict(safetensors.torch.load(data))
+        return NoiseDetector(network, str(card["name"]))
+    except AudioError:
+        raise
+    except ConfigError as error:
+        raise AudioError(str(error)) from None
+    except Exception as error:  # a strange file fails in many ways
+        what = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise AudioError(f"{path}: not a noise network with its card ({what}); `python -m training.noise_training` "
+                         "makes one") from None  # fmt: skip
