@@ -112,6 +112,7 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=30, help="requests a second, of all editors")
     parser.add_argument("--verdicts", type=int, default=0, help="a minute, in place of the mixed requests")
     parser.add_argument("--takes", type=int, default=20_000)
+    parser.add_argument("--sessions", type=int, default=20, help="over how many sessions the takes are spread")
     parser.add_argument("--databases", nargs="+", default=["sqlite", "postgresql"])
     chosen = parser.parse_args()
     server = Server()
@@ -127,7 +128,7 @@ def main() -> None:
 def load(database: str, store: str, folder: Path, chosen: argparse.Namespace) -> None:
     """Fill a store, serve it, let six editors work, and print one table."""
     engine = open_store(store)
-    fill(engine, folder, 1, chosen.takes)
+    fill(engine, folder, chosen.sessions, chosen.takes)
     found, memory_mb = Found(), []
     with served(store) as (address, process):
         editors = [Editor(address, f"editor {n}", found) for n in range(EDITORS)]

@@ -13,6 +13,8 @@ from triage.store.beside import notes_beside
 from triage.store.changes import changes
 from triage.store.engine import open_store, reading, upgrade_store, writing
 from triage.store.hearing import said_of
+from triage.store.kept_sheets import save_sheet_parts, state_of
+from triage.store.progress import progress, tallies
 from triage.store.ranking import queue, save_judgement
 from triage.store.recording import drop_takes, find_take, save_take
 from triage.store.records import (
@@ -24,7 +26,7 @@ from triage.store.records import (
     TrackRecord,
     VerdictRecord,
 )
-from triage.store.review import left, next_takes, progress, take_page
+from triage.store.review import left, next_takes, take_page
 from triage.store.verdicts import record_verdict, take_back, verdicts
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -218,6 +220,18 @@ def test_the_list_of_sessions_counts_what_is_done(engine, four):
     with reading(engine) as db:
         (one,) = progress(db)
     assert (one.takes, one.settled, one.disputed, one.expected_rejects) == (4, 1, 0, pytest.approx(0.875))
+
+
+def test_what_a_session_adds_up_to_is_taken_as_kept_until_it_changes(engine, four):
+    with writing(engine) as db:
+        kept = tallies(db, [four])[four] | {"settled": 3}  # unlike the truth, so that one sees where it comes from
+        save_sheet_parts(db, four, {"progress": kept}, state_of(db, four, "1"), 0.1)
+    with reading(engine) as db:
+        assert [one.settled for one in progress(db, "1")] == [3]
+        assert [one.settled for one in progress(db, "2")] == [0]
+    say(engine, four, "T1", "accept", "anna")
+    with reading(engine) as db:
+        assert [one.settled for one in progress(db, "1")] == [1]
 
 
 def test_good_neighbours_are_near_little_doubted_and_not_rejected(engine, session_id):

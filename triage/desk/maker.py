@@ -117,7 +117,8 @@ def _listen(asked: "queue.Queue[Which]") -> None:
 
 def main() -> None:
     """Serve one desk."""
-    os.nice(POLITE)
+    if hasattr(os, "nice"):  # not on every system
+        os.nice(POLITE)
     asked: queue.Queue[Which] = queue.Queue()
     threading.Thread(target=_listen, args=(asked,), daemon=True).start()
     Maker(open_store(store_url(), create=False), asked).run()
