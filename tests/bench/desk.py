@@ -1,8 +1,9 @@
 """How fast the desk answers and how heavy its pages are: ``python -m tests.bench.desk``.
 
-A store of 20,000 takes and 200,000 notes in 20 sessions on SQLite and on PostgreSQL, a desk in a thread of this process, requests
-through HTTP from the same machine. Times are of whole answers, bodies read; "cpu" is what desk and client together
-computed for one of them, which other work on the machine does not lengthen. No test: it asserts nothing.
+A store of 20,000 takes and 200,000 notes in 20 sessions on SQLite and on PostgreSQL, a desk in a thread of this
+process, requests through HTTP from the same machine. Times are of whole answers, bodies read; "cpu" is what desk and
+client together computed for one of them, which other work on the machine does not lengthen. No test: it asserts
+nothing.
 """
 
 import argparse
@@ -29,7 +30,8 @@ PAGES = (
     "/s/{s}/noise", "/s/{s}/consistency", "/s/{s}/pickups", "/s/{s}/played", "/models", "/keys",
 )  # fmt: skip
 DATA = (
-    "/api/sessions", "/api/s/{s}/consistency", "/api/s/{s}/consistency/0", "/api/s/{s}/next?n=3", "/api/s/{s}/left", "/api/s/{s}/list?after={rank}", "/api/s/{s}/change",
+    "/api/sessions", "/api/s/{s}/consistency", "/api/s/{s}/consistency/0", "/api/s/{s}/next?n=3",
+    "/api/s/{s}/left", "/api/s/{s}/list?after={rank}", "/api/s/{s}/change",
     "/api/takes/{t}", "/api/takes/{t}/notes/3/neighbours", "/api/takes/{d}/picture/close",
     "/api/takes/{d}/wave/close", "/audio/takes/{d}/close?start_s=12&end_s=14",
     "/audio/takes/{d}/notes/3/close?like_take={d}&like_note=2",
