@@ -51,23 +51,19 @@ def bags_of(
 
 
 def thinned(bags: Bags, most: int, seed: int) -> Bags:
-    """Return at most about ``most`` rows that stand for all of them.
+    """Return words with at most about ``most`` rows that stand for all of them.
 
-    Where there are more, words with a reject are drawn by lot for half of the rows, and single notes of the words
-    without one for the rest (their likelihood is a product over notes); each drawn one counts for as many as were
-    left out, so that the likelihood is what it was, but for chance (Horvitz and Thompson, JASA 47, 1952).
+    Where there are more, words are drawn by lot, those with a reject for half of the rows; each drawn one counts for
+    as many as were left out, so that the likelihood is what it was, but for chance (Horvitz and Thompson, JASA 47,
+    1952).
     """
     if len(bags.bag) <= most:
         return bags
-    rng, bad = np.random.default_rng([seed, len(bags.bag)]), bags.rejected > 0
-    row_bad = bad[bags.bag]
-    kept = rng.random(len(bad)) < (share := min(1.0, most / 2 / max(1, row_bad.sum())))
-    spare = most - min(row_bad.sum(), most / 2)
-    single = ~row_bad & (rng.random(len(row_bad)) < (lone := min(1.0, spare / max(1, (~row_bad).sum()))))
-    rows = np.flatnonzero((row_bad & kept[bags.bag]) | single)
-    # A note drawn by itself becomes a word of its own.
-    label = np.where(row_bad, bags.bag, len(bad) + np.arange(len(bags.bag)))[rows]
-    owner = np.unique(label, return_index=True)
-    bag, of = np.searchsorted(owner[0], label), bags.bag[rows][owner[1]]
-    weight = bags.weight[of] / np.where(bad[of], share, lone)
-    return Bags(bags.matrix[rows], bags.components[rows], bag, bags.rejected[of], bags.kind[of], weight)
+    rng, bad, size = np.random.default_rng([seed, len(bags.bag)]), bags.rejected > 0, np.bincount(bags.bag)
+    for_bad = min(size[bad].sum(), max(most / 2, most - size[~bad].sum()))
+    share = np.where(bad, for_bad / max(1, size[bad].sum()), (most - for_bad) / max(1, size[~bad].sum()))
+    share = np.minimum(share, 1.0)
+    kept = rng.random(len(bad)) < share
+    rows, place = np.flatnonzero(kept[bags.bag]), np.cumsum(kept) - 1
+    return Bags(bags.matrix[rows], bags.components[rows], place[bags.bag[rows]], bags.rejected[kept], bags.kind[kept],
+                (bags.weight / share)[kept])  # fmt: skip

@@ -2,7 +2,9 @@
 
 Each starts as the shipped doubt and is held to it by a Gaussian prior, so that few verdicts move it little and many
 take over (maximum a posteriori). A word about a whole take is learnt as what it says: 1 - prod(1 - p) over its notes
-was a reject, or prod(1 - p) was none (multiple-instance likelihood).
+was a reject, or prod(1 - p) was none (multiple-instance likelihood). Anybody's key slips now and then: with a share
+e of slips a reject is said with probability e + (1 - 2 e) times that of one, so that no single word can pull far and
+the doubt is of what people mean.
 
 weights  the weights of the evidence, still never negative
 linear   and a linear term of the note's relative vector
@@ -39,6 +41,7 @@ class FitConfig(Strict):
     components: int
     trees_half: float  # rejects at which trees and the rest count the same
     rows: int  # notes that a fit looks at; of more it takes a weighted sample
+    slips: float  # share of the words that were not meant
     seed: int
 
 
@@ -96,7 +99,7 @@ def _maximum(
             centre = torch.from_numpy(start) if name in ("weights", "offsets") else torch.zeros(start.shape)
             held = held + (((own[name] - centre) / sigma) ** 2).sum() / 2
             at += start.size
-        total = held - _log_likelihood(own, tensors, kind, silent)
+        total = held - _log_likelihood(own, tensors, kind, silent, config.slips)
         return float(total.detach()), torch.autograd.grad(total, point)[0].numpy().copy()
 
     found = minimize(loss, flat, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 300, "ftol": 1e-7}).x
@@ -133,9 +136,10 @@ def _starts(
 
 
 def _log_likelihood(
-    own: dict[str, torch.Tensor], tensors: Sequence[torch.Tensor], kind: torch.Tensor, noise: torch.Tensor
-) -> torch.Tensor:
-    """Return sum over words of r log(1 - prod(1 - p_kind)) + (1 - r) log prod(p_fine)."""
+    own: dict[str, torch.Tensor], tensors: Sequence[torch.Tensor], kind: torch.Tensor, noise: torch.Tensor,
+    slips: float,
+) -> torch.Tensor:  # fmt: skip
+    """Return sum over words of r log s(1 - prod(1 - p_kind)) + (1 - r) log s(prod p_fine); s(p) = e + (1 - 2e) p."""
     matrix, components, bag, rejected, weight = tensors
     score = matrix @ own["weights"].T + own["offsets"]
     log_p = torch.log_softmax(torch.cat([torch.zeros(len(score), 1, dtype=score.dtype), score], 1), 1)
@@ -148,7 +152,8 @@ def _log_likelihood(
     count = len(rejected)
     none_bad = torch.zeros(count, dtype=bad.dtype).index_add(0, bag, torch.log1p(-bad))
     all_fine = torch.zeros(count, dtype=bad.dtype).index_add(0, bag, fine.clamp(min=LEAST).log())
-    some_bad = torch.log((1 - none_bad.exp()).clamp(min=LEAST))
+    some_bad = torch.log((slips + (1 - 2 * slips) * (1 - none_bad.exp())).clamp(min=LEAST))
+    all_fine = torch.log((slips + (1 - 2 * slips) * all_fine.exp()).clamp(min=LEAST))
     return (weight * (rejected * some_bad + (1 - rejected) * all_fine)).sum()
 
 
@@ -208,7 +213,7 @@ def _levelled(inputs: np.ndarray) -> np.ndarray:
     return out
 
 
-def calibrate(held_out: Sequence[tuple[LearnedDoubt, VerdictExamples]]) -> tuple[float, float]:
+def calibrate(held_out: Sequence[tuple[LearnedDoubt, VerdictExamples]], slips: float) -> tuple[float, float]:
     """Return slope and level that calibrate a candidate, from what it said of sessions that it did not learn from.
 
     Platt's two numbers by the same likelihood of words, with a prior at slope 1 and level 0 (0.3 and 0.5 wide).
@@ -223,14 +228,21 @@ def calibrate(held_out: Sequence[tuple[LearnedDoubt, VerdictExamples]]) -> tuple
 
     def loss(point: np.ndarray) -> float:
         none = np.bincount(bag, -np.logaddexp(0, point[0] * x + point[1]), len(rejected))
-        some = np.log(np.clip(-np.expm1(none), LEAST, 1))
-        return float(((point - [1, 0]) ** 2 / [0.18, 0.5]).sum() - (rejected * some + (1 - rejected) * none).sum())
+        held = ((point - [1, 0]) ** 2 / [0.18, 0.5]).sum()
+        return float(held - said_log_likelihood(rejected, none, slips).sum())
 
     found = minimize(loss, np.array([1.0, 0.0]), method="Nelder-Mead").x
     return float(found[0]), float(found[1])
 
 
-def log_loss(model: LearnedDoubt, sessions: Sequence[VerdictExamples]) -> list[float]:
+def said_log_likelihood(rejected: np.ndarray | float, none: np.ndarray | float, slips: float) -> np.ndarray:
+    """Return the log-likelihood of words, ``none`` being the log-probability that there was nothing to reject."""
+    fine = np.exp(none)
+    some = np.log(np.clip(slips + (1 - 2 * slips) * (1 - fine), LEAST, 1))
+    return np.asarray(rejected * some + (1 - rejected) * np.log(np.clip(slips + (1 - 2 * slips) * fine, LEAST, 1)))
+
+
+def log_loss(model: LearnedDoubt, sessions: Sequence[VerdictExamples], slips: float) -> list[float]:
     """Return the mean log loss of the words of each session, whatever the reason named."""
     losses = []
     for one in sessions:
@@ -238,7 +250,7 @@ def log_loss(model: LearnedDoubt, sessions: Sequence[VerdictExamples]) -> list[f
         own = []
         for word, rows in zip(one.words, one.rows, strict=True):
             none = float(np.log1p(-bad[rows]).sum())
-            own.append(-(word.rejected * np.log(max(-np.expm1(none), LEAST)) + (1 - word.rejected) * none))
+            own.append(-float(said_log_likelihood(word.rejected, none, slips)))
         losses.append(float(np.mean(own)) if own else np.nan)
     return losses
 

@@ -10,17 +10,17 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 import numpy as np
 import typer
 
 from training.evaluate import HoldoutConfig, orders
 from training.examples import Ears, Heard, Order, ears, hear_all
+from training.mishaps import MISHAPS
 from training.producer import say
-from training.ranked import mean_and_error
-from training.scores import auroc, work_saved
-from training.selection import RetrainingConfig, build, take_doubts
+from training.scores import auroc, calibration_error, work_saved
+from training.selection import RetrainingConfig, build, difference, take_doubts
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage.config import Strict, read_toml, shipped
 from triage.encoding import encoder_in_use
@@ -28,8 +28,6 @@ from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned import LearnedDoubt
 from triage.placing import place
 from triage.scoring import weigh
-
-ECE_BINS = 10
 
 
 class SessionsConfig(Strict):
@@ -60,6 +58,15 @@ class Known:
     ranked: list[str]
 
 
+class Scored(NamedTuple):
+    """How well a model ranks the takes of each session, and what it says of all of them beside what is true."""
+
+    auroc: np.ndarray  # (session,)
+    work_saved: np.ndarray  # (session,)
+    doubts: np.ndarray  # (take,)
+    rejected: np.ndarray  # (take,)
+
+
 def known(heard: Heard, name: str, model: DoubtModel) -> Known:
     """Return what there is to say something of in a session, the most doubtful take first."""
     takes, missing, _ = place(heard.takes, heard.a4_hz)
@@ -82,10 +89,8 @@ def teach(sessions: Sequence[Known], count: int, config: LearningConfig, seed: i
     return told
 
 
-def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Known]) -> dict[str, float]:
-    """Return how well a model ranks takes whose trouble is none of the files', and how true its doubts are."""
-    from training.mishaps import MISHAPS
-
+def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Known]) -> Scored:
+    """Score a model on takes whose trouble is none of the files'."""
     ranked, saved, doubts, bad = [], [], [], []
     for one in sessions:
         said = take_doubts(model, one.examples)
@@ -97,24 +102,19 @@ def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Known]) -> dict[
             saved.append(work_saved(truth, own))
         doubts.append(own)
         bad.append(truth)
-    return {"auroc": float(np.mean(ranked)), "work_saved": float(np.mean(saved)),
-            "ece": calibration_error(np.concatenate(doubts), np.concatenate(bad))}
+    return Scored(np.array(ranked), np.array(saved), np.concatenate(doubts), np.concatenate(bad))
 
 
-def calibration_error(doubt: np.ndarray, rejected: np.ndarray, bins: int = ECE_BINS) -> float:
-    """Return the expected calibration error over bins of equal width: sum_b n_b / n |mean doubt - share rejected|.
-
-    Naeini, Cooper and Hauskrecht, AAAI 2015.
-    """
-    bin_ = np.minimum((doubt * bins).astype(int), bins - 1)
-    parts = [bin_ == b for b in np.unique(bin_)]
-    return float(sum(part.mean() * abs(doubt[part].mean() - rejected[part].mean()) for part in parts))
+def by_chance(doubts: np.ndarray, draws: int = 200) -> float:
+    """Return the calibration error that so many takes show on average where every doubt is exactly true."""
+    rng = np.random.default_rng(0)
+    return float(np.mean([calibration_error(rng.random(len(doubts)) < doubts, doubts) for _ in range(draws)]))
 
 
 def curve(
     taught: Sequence[Known], tests: dict[str, Sequence[Known]], config: LearningConfig, how: RetrainingConfig
 ) -> list[dict[str, Any]]:
-    """Return one row for each number of verdicts and test set: learnt, shipped, and their difference."""
+    """Return one row for each number of verdicts and test set: learnt, shipped, and their paired difference."""
     prior, encoder, rows = load_model(), encoder_in_use().name, []
     before = {name: scores(prior, sessions) for name, sessions in tests.items()}
     for count in config.counts:
@@ -123,23 +123,31 @@ def curve(
             for order in range(config.orders)
         ]
         for name, sessions in tests.items():
-            found = [scores(model, sessions) for model in models]
-            row: dict[str, Any] = {"verdicts": count, "on": name}
-            for key in ("auroc", "work_saved", "ece"):
-                row[key] = mean_and_error([one[key] for one in found])
-                row[f"{key}_shipped"] = before[name][key]
+            found, shipped_ = [scores(model, sessions) for model in models], before[name]
+            row: dict[str, Any] = {"verdicts": count, "on": name, "sessions": len(shipped_.auroc)}
+            for key in ("auroc", "work_saved"):
+                mine = np.mean([getattr(one, key) for one in found], axis=0)  # by session, over the orders
+                row |= {key: float(mine.mean()), f"{key}_shipped": float(getattr(shipped_, key).mean())}
+                row[f"{key}_more"] = difference(mine, getattr(shipped_, key), how.rule)._asdict()
+            for one, key in ((found, "ece"), ([shipped_], "ece_shipped")):
+                row[key] = float(np.mean([calibration_error(each.rejected, each.doubts) for each in one]))
+            row["ece_chance"] = float(np.mean([by_chance(each.doubts) for each in found]))
             rows.append(row)
     return rows
 
 
 def printed(rows: Sequence[dict[str, Any]]) -> str:
-    """Return the curve as Markdown."""
-    head = ("verdicts", "on", "AUROC", "shipped", "work saved", "shipped", "calibration error", "shipped")
+    """Return the curve as Markdown; differences with their 95 % intervals over sessions."""
+    head = ("verdicts", "on", "AUROC", "against shipped", "work saved", "against shipped", "calibration error",
+            "shipped's", "by chance alone")  # fmt: skip
+
+    def more(row: dict[str, Any], key: str) -> str:
+        found = row[f"{key}_more"]
+        return f"{found['mean']:+.3f} ({found['low']:+.3f} to {found['high']:+.3f})"
+
     body = [
-        (str(row["verdicts"]), row["on"], *(
-            text for key in ("auroc", "work_saved", "ece")
-            for text in (f"{row[key][0]:.3f} ± {row[key][1]:.3f}", f"{row[f'{key}_shipped']:.3f}")
-        ))
+        (str(row["verdicts"]), row["on"], f"{row['auroc']:.3f}", more(row, "auroc"), f"{row['work_saved']:.3f}",
+         more(row, "work_saved"), *(f"{row[key]:.3f}" for key in ("ece", "ece_shipped", "ece_chance")))
         for row in rows
     ]  # fmt: skip
     lines = ["| " + " | ".join(head) + " |", "|---" * len(head) + "|"]
@@ -163,7 +171,7 @@ def main(
     config = read_toml(config_file or shipped("configs/learning.toml"), LearningConfig)
     how = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
     development = read_toml(shipped("configs/development.toml"), HoldoutConfig)
-    by, prior = ears(encoders, development.encoders), load_model()
+    by, prior = ears(encoders, development), load_model()
 
     def heard(wanted: list[Order], recipe: str, listener: Ears) -> list[Known]:
         found = hear_all(shipped(recipe), recordings, wanted, cache, listener)

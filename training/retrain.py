@@ -9,7 +9,7 @@ import hashlib
 import json
 import tempfile
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -164,8 +164,8 @@ def card_of(
         "words": len(words), "rejects": int(sum(word.rejected >= 0.5 for word in words)),
         "people": sorted({said.by for own in told.verdicts.values() for said in own}), "data": data_hash(told),
         "held_out_log_loss": chosen.losses, "calibration": {"slope": chosen.model.slope, "level": chosen.model.level},
-        "scores": mean, "against_in_use": asdict(compared.against_in_use) | {"in_use": in_use or SHIPPED},
-        "against_shipped": asdict(compared.against_shipped), "agreement": agreement_of(told.verdicts),
+        "scores": mean, "against_in_use": compared.against_in_use._asdict() | {"in_use": in_use or SHIPPED},
+        "against_shipped": compared.against_shipped._asdict(), "agreement": agreement_of(told.verdicts),
         "contradictions": [vars(one) for one in compared.contradictions[:HEAR_AGAIN]],
         "put_to_use": put_to_use, "config": config.model_dump(mode="json"),
     }  # fmt: skip

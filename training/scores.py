@@ -39,6 +39,22 @@ def work_saved(rejected: npt.ArrayLike, doubt: npt.ArrayLike, recall: float = 0.
     return 1 - heard / len(found) - (1 - recall)
 
 
+def brier(rejected: npt.ArrayLike, doubt: npt.ArrayLike) -> float:
+    """Return the mean squared distance of the doubts from what was true, 0 the best (Brier, 1950)."""
+    return float(np.mean((np.asarray(doubt, float) - np.asarray(rejected, float)) ** 2))
+
+
+def calibration_error(rejected: npt.ArrayLike, doubt: npt.ArrayLike, bins: int = 10) -> float:
+    """Return the expected calibration error: sum_b n_b / n |mean doubt - share rejected| over bins of equal width.
+
+    Naeini, Cooper and Hauskrecht, AAAI 2015.
+    """
+    said, true = np.asarray(doubt, float), np.asarray(rejected, float)
+    bin_ = np.minimum((said * bins).astype(int), bins - 1)
+    parts = [bin_ == b for b in np.unique(bin_)]
+    return float(sum(part.mean() * abs(said[part].mean() - true[part].mean()) for part in parts))
+
+
 def recall_at(rejected: npt.ArrayLike, doubt: npt.ArrayLike, share: float) -> float:
     """Return the share of rejects among the first ``share`` of the items."""
     found = _in_order(rejected, doubt)

@@ -6,12 +6,12 @@ out of that part in turn (nested cross-validation), so that the outer sessions h
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from training.candidates import CANDIDATES, FitConfig, calibrate, learn, log_loss
-from training.scores import auroc, average_precision, work_saved
+from training.scores import auroc, average_precision, brier, work_saved
 from training.verdict_examples import VerdictExamples
 from triage.config import Strict
 from triage.judge.doubt import DoubtModel
@@ -50,8 +50,7 @@ class Chosen:
     losses: dict[str, float]
 
 
-@dataclass(frozen=True)
-class Difference:
+class Difference(NamedTuple):
     """How much better the new ranking is: mean over held-out sessions and its bootstrap interval."""
 
     mean: float
@@ -94,11 +93,11 @@ def build(sessions: Sequence[VerdictExamples], shipped: DoubtModel, config: Retr
         outside = [parts[i] for i in out]
         for form in forms:
             model = learn(form, shipped, inside, config.fit, encoder)
-            losses[form] += log_loss(model, outside)
+            losses[form] += log_loss(model, outside, config.fit.slips)
             held[form] += [(model, one) for one in outside]
     form = simplest(losses)
     fitted = learn(form, shipped, sessions, config.fit, encoder)
-    slope, level = calibrate(held[form])
+    slope, level = calibrate(held[form], config.fit.slips)
     mean = {name: float(np.nanmean(own)) if own else float("nan") for name, own in losses.items()}
     return Chosen(replace(fitted, slope=slope, level=level), form, mean)
 
@@ -149,11 +148,11 @@ def session_scores(model: DoubtModel | LearnedDoubt, one: VerdictExamples) -> di
     own = np.array([doubts[name] for name in names])
     return {
         "auroc": auroc(bad, own), "average_precision": average_precision(bad, own),
-        "work_saved": work_saved(bad, own), "brier": float(np.mean((own - bad) ** 2)),
+        "work_saved": work_saved(bad, own), "brier": brier(bad, own),
     }  # fmt: skip
 
 
-def difference(new: Sequence[float], old: Sequence[float], rule: RuleConfig) -> Difference:
+def difference(new: Sequence[float] | np.ndarray, old: Sequence[float] | np.ndarray, rule: RuleConfig) -> Difference:
     """Return how much higher ``new`` is than ``old``, session by session, with the paired bootstrap's interval.
 
     Sessions are drawn with replacement, each with both of its scores (Efron and Tibshirani, An Introduction to the

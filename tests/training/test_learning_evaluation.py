@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from tests.training.told import made_session
-from training.learning_evaluation import calibration_error
+from training.learning_evaluation import by_chance
 from training.producer import say
+from training.scores import brier, calibration_error
 from triage.scoring import table_of
 
 
@@ -13,13 +14,20 @@ def test_the_calibration_error_of_the_worked_example():
     # Twelve outcomes, five equal-width bins: 0.175, computed by hand from the definition.
     outcomes = np.array([0, 0, 0, 0, 1, 0, 1, 1, 1, 1, 1, 0])
     said = np.array([0.05, 0.15, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 0.95])
-    assert calibration_error(said, outcomes, bins=5) == pytest.approx(0.175)
+    assert calibration_error(outcomes, said, bins=5) == pytest.approx(0.175)
+    assert brier(outcomes, said) == pytest.approx(0.170833, abs=1e-6)
 
 
 def test_a_doubt_that_is_a_frequency_has_no_calibration_error():
     rng = np.random.default_rng(1)
     doubt = rng.random(200_000)
-    assert calibration_error(doubt, rng.random(200_000) < doubt) < 0.006
+    assert calibration_error(rng.random(200_000) < doubt, doubt) < 0.006
+
+
+def test_few_takes_show_a_calibration_error_by_chance_alone():
+    doubts = np.random.default_rng(6).beta(0.5, 2.0, 150)
+    assert 0.02 < by_chance(doubts) < 0.08
+    assert by_chance(np.repeat(doubts, 100)) < 0.01
 
 
 def test_the_producer_says_what_is_true_but_for_his_slips():

@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from sklearn.calibration import calibration_curve
+from sklearn.metrics import brier_score_loss, roc_auc_score
 
 from training import scores
 from triage.errors import JudgeError
@@ -84,3 +86,23 @@ def test_what_cannot_be_scored_is_said(rejected: list[int], doubt: list[float], 
 def test_lengths_of_zero_are_refused() -> None:
     with pytest.raises(JudgeError, match="above 0"):
         scores.recall_at_listening([1, 0], [0.2, 0.1], [0.0, 1.0], 0.5)
+
+
+def test_the_published_examples_of_ranking_and_of_probabilities():
+    # scikit-learn's own worked example (AUC 0.75, AP 0.8333), and the Brier score of four outcomes (0.0375).
+    assert scores.auroc([0, 0, 1, 1], [0.1, 0.4, 0.35, 0.8]) == pytest.approx(0.75)
+    assert scores.average_precision([0, 0, 1, 1], [0.1, 0.4, 0.35, 0.8]) == pytest.approx(0.8333, abs=5e-5)
+    assert scores.brier([0, 1, 1, 0], [0.1, 0.9, 0.8, 0.3]) == pytest.approx(0.0375)
+
+
+def test_rankings_and_probabilities_agree_with_scikit_learn():
+    rng = np.random.default_rng(8)
+    for _ in range(20):
+        doubt = np.round(0.98 * rng.random(80), 2) + 0.001  # with ties, none of them on the edge of a bin
+        rejected = rng.random(80) < doubt
+        assert scores.auroc(rejected, doubt) == pytest.approx(roc_auc_score(rejected, doubt), abs=1e-12)
+        assert scores.brier(rejected, doubt) == pytest.approx(brier_score_loss(rejected, doubt), abs=1e-12)
+        true, said = calibration_curve(rejected, doubt, n_bins=10)
+        share = np.histogram(doubt, np.linspace(0, 1, 11))[0]
+        expected = (share[share > 0] / 80 * np.abs(true - said)).sum()
+        assert scores.calibration_error(rejected, doubt) == pytest.approx(expected, abs=1e-12)
