@@ -67,7 +67,10 @@ def demo(
         typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else FOLDER/triage.db"),
     ] = None,
 ) -> None:
-    """Make an invented session with known faults, take it in and show the head of its queue."""
+    """Make an invented session with known faults, take it in and show the head of its queue.
+
+    Example: triage demo --folder kettle-weir --no-serve
+    """
     with progress_bar() as tell:
         truth = render_demo(folder, read_toml(shipped("configs/demo.toml"), DemoRecipe), tell)
     address = store_url(store, default=f"sqlite:///{folder / 'triage.db'}")
