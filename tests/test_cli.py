@@ -316,7 +316,7 @@ def pipeline(monkeypatch, needs_person: bool = False, problems: tuple[str, ...] 
     """Put a pipeline in place that takes in nothing; return the list of what it was called with."""
     calls: list = []
 
-    def take_in(folder, db_engine, progress):
+    def take_in(folder, db_engine, progress, cluster):
         calls.append((folder, db_engine))
         progress("T001 [close]", 1, 2)
         summary = {"session": "mill", "takes": 3, "new_takes": 1}

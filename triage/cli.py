@@ -17,6 +17,7 @@ from typer.core import TyperGroup
 
 from triage import __version__
 from triage.cli_check import check_store
+from triage.cli_cluster import reembed_sessions
 from triage.cli_consistency import show_consistency
 from triage.cli_desk import open_desk, show_people
 from triage.cli_hits import show_hits
@@ -108,7 +109,7 @@ def take_in_folder(
     from triage.pipeline import take_in
 
     with opened_store(store, create=True) as engine, progress_bar() as tell:
-        summary = take_in(folder if "://" in folder else Path(folder), engine, tell, cluster)
+        summary = take_in(folder if "://" in folder else Path(folder), engine, progress=tell, cluster=cluster)
     for line in summary.problems:
         say(f"note: {line}")
     put(f"{summary.session}: {summary.takes} takes, {summary.new_takes} of them new or changed\n")
@@ -117,6 +118,7 @@ def take_in_folder(
         raise typer.Exit(NEEDS_A_PERSON)
 
 
+app.command("reembed", epilog="Example: triage reembed --cluster 10.0.0.5:6379 --store URL")(reembed_sessions)
 app.command("watch", epilog="Example: triage watch mill-day2-b --poll 2 --store sqlite:///mill.db")(watch_folder)
 
 

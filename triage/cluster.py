@@ -10,6 +10,7 @@ comes back is small, must be stored the moment it is there, and fails alone. The
 
 import logging
 import os
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +22,8 @@ LOCAL = "local"  # the address of a cluster of this machine's own cores, started
 AGAIN = 2  # times that a job whose worker was lost is done again
 AHEAD = 3  # jobs handed out for each core: the next one is there when one is done
 OBJECTS_BYTES = 200_000_000  # shared memory of a local cluster: records pass through it, no audio
+START = "start one with `ray start --head`, or say --cluster local"
+KNOCK_S = 5.0
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
@@ -43,6 +46,7 @@ def joined(address: str) -> Iterator[Any]:
     if address == LOCAL:
         options |= {"num_cpus": _cores(), "include_dashboard": False, "object_store_memory": OBJECTS_BYTES}
     else:
+        _knock(address)
         options["address"] = address
     # Workers compute on one core each, whatever their machines have; and find this tool where it runs from.
     options["runtime_env"] = {"env_vars": {"OMP_NUM_THREADS": "1"} | _from_checkout()}
@@ -50,8 +54,7 @@ def joined(address: str) -> Iterator[Any]:
         ray.init(**options)
     except (ConnectionError, RuntimeError, ValueError, OSError) as error:
         why = " ".join(str(error).split())[:200]
-        advice = "start one with `ray start --head`, or say --cluster local"
-        raise ConfigError(f"no cluster at {address} ({why}); {advice}") from None
+        raise ConfigError(f"no cluster at {address} ({why}); {START}") from None
     try:
         yield ray
     finally:
@@ -101,6 +104,17 @@ def _ray() -> Any:
     except ImportError:
         raise ConfigError("--cluster needs Ray, which is not installed: pip install 'take-triage[cluster]'") from None
     return ray
+
+
+def _knock(address: str) -> None:
+    """See that somebody listens at HOST:PORT; Ray itself would try for minutes."""
+    host, _, port = address.removeprefix("ray://").rpartition(":")
+    if not (host and port.isdigit()):
+        return  # auto, or a name that only Ray understands
+    try:
+        socket.create_connection((host.strip("[]"), int(port)), KNOCK_S).close()
+    except OSError as error:
+        raise ConfigError(f"no cluster at {address} ({error}); {START}") from None
 
 
 def _from_checkout() -> dict[str, str]:

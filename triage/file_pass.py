@@ -83,6 +83,13 @@ def one_pass(group: Sequence[Track], folder: Path) -> Heard:
     return Heard(frames, check, meter.result(), hum, sketch)
 
 
+def frames_of(track: Track, folder: Path) -> np.ndarray:
+    """Return the frames of one track alone [shape=(mel, frame)], as a pass over its file gives them."""
+    blocks = map(finite, wav.blocks(folder / track.path, [track.channel], BLOCK_S))
+    parts = [part[0] for part in LogMel(track.facts.sample_rate_hz).frames(blocks)]
+    return np.concatenate(parts, axis=1) if parts else np.full((N_MELS, 1), SILENCE_DB, np.float32)
+
+
 def _tried(group: list[Track], folder: Path) -> Heard | Exception:
     try:
         return one_pass(group, folder)

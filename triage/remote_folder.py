@@ -95,12 +95,12 @@ def _outline_of(fs: Any, path: str, about: dict[str, Any], here: Path) -> None:
         fs.get_file(path, str(here))
     else:
         with open(here, "wb") as file:
-            file.write(fs.cat_file(path, 0, min(HEAD_BYTES, size)) if size else b"")
+            file.write(fs.cat_file(path, start=0, end=min(HEAD_BYTES, size)) if size else b"")
             file.truncate(size)
             if size > HEAD_BYTES:
                 tail = max(HEAD_BYTES, size - TAIL_BYTES)
                 file.seek(tail)
-                file.write(fs.cat_file(path, tail, size))
+                file.write(fs.cat_file(path, start=tail, end=size))
     changed_ns = _changed_ns(about)
     os.utime(here, ns=(changed_ns, changed_ns))
 

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Event
 
 from sqlalchemy import Engine
 from watchfiles import watch as file_events
@@ -136,9 +137,14 @@ class Follower:
             self.noticed(line)
 
 
-def watch(follower: Follower, poll_s: float | None = None) -> None:
-    """Take a session in until KeyboardInterrupt; ``poll_s``: look at all files so often, and wait for no event."""
+def watch(follower: Follower, poll_s: float | None = None, stop: Event | None = None) -> None:
+    """Take a session in until ``stop`` is set, or KeyboardInterrupt.
+
+    ``poll_s``: look at all files so often, and wait for no event.
+    """
     for changed in _polled(poll_s) if poll_s else _events(follower.folder):
+        if stop is not None and stop.is_set():
+            return
         follower.look(time.monotonic(), changed)
         while follower.due_s is not None and follower.due_s <= time.monotonic():
             follower.look(time.monotonic(), set())

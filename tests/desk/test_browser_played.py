@@ -12,27 +12,11 @@ from triage.watching import Follower, watch
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
 
-class Ended(KeyboardInterrupt):
-    """What ends the watch of the test, as Ctrl-C would."""
-
-
 def test_a_take_that_is_recorded_appears_with_what_to_do_by_itself(browser, growing, demo):
     last, engine, ending = max(demo.takes), open_store(growing.desk.store), threading.Event()
 
-    def follow() -> None:
-        follower = Follower(growing.folder, engine, Pace(0.3, 5.0, 1.0), lambda one: None, lambda line: None)
-        looked = follower.look
-
-        def look(*when: object) -> None:
-            if ending.is_set():
-                raise Ended
-            looked(*when)
-
-        follower.look = look
-        with pytest.raises(Ended):
-            watch(follower)
-
-    watching = threading.Thread(target=follow)
+    follower = Follower(growing.folder, engine, Pace(0.3, 5.0, 1.0), lambda one: None, lambda line: None)
+    watching = threading.Thread(target=watch, args=(follower, None, ending))
     with browser.new_context(viewport=LAPTOP) as context:
         page = come_in(context, growing.desk, role="lead")
         page.goto(f"{growing.desk.address}/s/1/played")

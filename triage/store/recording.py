@@ -86,7 +86,7 @@ def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
             db.execute(delete(table).where(table.c.take_id == take_id))
         _insert(db, tables.track, _rows(take_id, record.tracks))
         _insert(db, tables.note, _rows(take_id, record.notes, _note_row))
-        _insert(db, tables.embedding, [row for note in record.notes for row in _vector_rows(take_id, note)])
+        _insert(db, tables.embedding, [row for note in record.notes for row in vector_rows(take_id, note)])
         _insert(db, tables.hit, _rows(take_id, record.hits, _hit_row))
         _insert(db, tables.floor, _rows(take_id, record.floors))
         save_previews(db, take_id, record.previews)
@@ -237,7 +237,8 @@ def _note_row(record: NoteRecord) -> dict[str, Any]:
     return row | {name: value for name, value in vars(record).items() if name not in left_out}
 
 
-def _vector_rows(take_id: int, record: NoteRecord) -> Iterator[dict[str, Any]]:
+def vector_rows(take_id: int, record: NoteRecord) -> Iterator[dict[str, Any]]:
+    """Yield the rows of one note's vectors; float16 is kept, all else becomes float32."""
     for encoder, vector in record.embeddings.items():
         array = np.asarray(vector)
         kind = "<f2" if array.dtype == np.float16 else "<f4"

@@ -1,0 +1,218 @@
+"""How fast a session is taken in, as tables of Markdown: ``python -m tests.bench``, on a quiet machine.
+
+Throughput is in seconds of tracks: a take of 60 s on 24 microphones is 1440. "x real time a core" is how many such
+seconds one core's second hears. Reading and the log-mel pass are measured in the same run on the same files: all with
+soundfile, and 128 bands every 10 ms with torchaudio. Times of single steps are of the processor; those of whole
+sessions and of a take's way into the queue are of the clock, on all cores. No test: it asserts nothing.
+"""
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from threading import Event, Thread
+
+import numpy as np
+import soundfile
+import torch
+from torchaudio.transforms import MelSpectrogram
+
+from tests.bench.made import Size, name, write_description, write_made
+from tests.bench.memory import Peak, cores
+from tests.bench.stages import STAGES, Stages
+from triage.file_pass import use_hands
+from triage.intake.arriving import Pace
+from triage.intake.roll import Roll, call_roll
+from triage.intake.session import read_session
+from triage.intake.sheet import read_sheet
+from triage.store.engine import open_store
+from triage.take import listen_take
+from triage.watching import Follower, watch
+
+READING, LOG_MEL = "reading alone (soundfile)", "log-mel pass (torchaudio, 128 bands)"
+RENDERED = 3  # takes; the others of a long session are copies of them under other names
+
+
+def main() -> None:
+    """Measure what was asked for and print it."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--parts", nargs="+", default=["take", "queue", "session", "day", "scaling", "cluster"])
+    parser.add_argument("--rates", nargs="+", type=int, default=[48_000, 96_000])
+    parser.add_argument("--tracks", type=int, default=24)
+    parser.add_argument("--takes", type=int, default=12, help="of the session")
+    parser.add_argument("--day", type=int, default=60, help="takes of the day")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of a take")
+    parser.add_argument("--keep", type=Path, help="folder where the rendered takes are kept for another run")
+    chosen = parser.parse_args()
+    torch.set_num_threads(1)
+    with tempfile.TemporaryDirectory(dir=chosen.keep) as home:
+        kept = chosen.keep or Path(home)
+        size = f"{chosen.tracks}x{chosen.seconds:g}s"
+        made = {rate: _rendered(kept / f"{size}-{rate}", chosen, rate) for rate in chosen.rates}
+        for part in chosen.parts:
+            globals()[f"{part}_part"](made, chosen, Path(home) / part)
+
+
+def take_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
+    """Print what one take costs, stage by stage, beside reading it and one log-mel pass."""
+    columns = {rate: _one_take(folder) for rate, folder in made.items()}
+    print(f"\nOne take of {chosen.seconds:.0f} s on {chosen.tracks} tracks, one core, CPU ms a minute of track\n")
+    print("| stage | " + " | ".join(f"{rate / 1000:g} kHz" for rate in columns) + " |")
+    print("| --- |" + " ---: |" * len(columns))
+    minutes = chosen.tracks * chosen.seconds / 60
+    for row in (*STAGES, "all else", "whole take", READING, LOG_MEL):
+        print(f"| {row} | " + " | ".join(f"{1000 * found[row] / minutes:.0f}" for found in columns.values()) + " |")
+    for row, of in (("x real time a core", None), ("times reading", READING), ("times the log-mel pass", LOG_MEL)):
+        cells = [60 * minutes / f["whole take"] if of is None else f["whole take"] / f[of] for f in columns.values()]
+        print(f"| **{row}** | " + " | ".join(f"{cell:.2f}" if of else f"{cell:.0f}" for cell in cells) + " |")
+
+
+def queue_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
+    """Print how long after its last file's closing a take is in the queue, a watch already running."""
+    print(f"\nA take of {chosen.seconds:.0f} s on {chosen.tracks} tracks into the queue, `triage watch` running\n")
+    print("| rate | s after its last file was closed |\n| --- | --- |")
+    for rate, folder in made.items():
+        print(f"| {rate / 1000:g} kHz | {', '.join(f'{s:.1f}' for s in _into_queue(folder, home / str(rate)))} |")
+
+
+def session_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
+    """Print the throughput of a session on all cores."""
+    print(f"\nA session of {chosen.takes} takes on {chosen.tracks} tracks, {cores()} cores\n")
+    _head()
+    for rate, folder in made.items():
+        _row(f"{rate / 1000:g} kHz", _many(folder, home / str(rate), chosen.takes), cores())
+
+
+def day_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
+    """Print the throughput of a long day, at the first rate."""
+    rate, folder = next(iter(made.items()))
+    print(f"\nA day of {chosen.day} takes on {chosen.tracks} tracks, {rate / 1000:g} kHz, {cores()} cores\n")
+    _head()
+    _row("day", _many(folder, home, chosen.day), cores())
+
+
+def scaling_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
+    """Print how throughput changes with takes, tracks and cores, at the first rate."""
+    rate, folder = next(iter(made.items()))
+    print(f"\nScaling at {rate / 1000:g} kHz\n")
+    _head()
+    for takes in (1, 4, 8):
+        _row(f"{takes} takes, {chosen.tracks} tracks", _many(folder, home / f"takes{takes}", takes), cores())
+    for tracks in (1, 6, chosen.tracks):
+        size = Size(RENDERED, tracks, chosen.seconds, rate)
+        few = folder if tracks == chosen.tracks else write_made(home / f"m{tracks}", size)
+        _row(f"8 takes, {tracks} tracks", _many(few, home / f"tracks{tracks}", 8), cores())
+    for n in range(1, cores() + 1):
+        _row(f"8 takes, {chosen.tracks} tracks, {n} of the cores", _many(folder, home / f"cores{n}", 8), n)
+
+
+def cluster_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
+    """Print what one and more workers of a Ray cluster on this machine hear, from the first take to the last."""
+    rate, folder = next(iter(made.items()))
+    print(f"\nA cluster of this machine, {chosen.takes} takes on {chosen.tracks} tracks, {rate / 1000:g} kHz\n")
+    print("| workers | s in all | track-seconds a second, first take to last | efficiency |\n| --- |" + " ---: |" * 3)
+    alone = 0.0
+    for n in range(1, cores() + 1):
+        found = _many(folder, home / str(n), chosen.takes, n, "local")
+        # The first take each worker hears is not between the first and the last result.
+        rate_s = found["track_s"] * (1 - n / found["takes"]) / found["between_s"]
+        alone = alone or rate_s
+        print(f"| {n} | {found['intake_s']:.1f} | {rate_s:.0f} | {rate_s / (n * alone):.2f} |", flush=True)
+
+
+def _rendered(folder: Path, chosen: argparse.Namespace, rate_hz: int) -> Path:
+    if (folder / "take_sheet.csv").exists():
+        return folder
+    return write_made(folder, Size(RENDERED, chosen.tracks, chosen.seconds, rate_hz))
+
+
+def _roll(folder: Path) -> tuple[Roll, str, float]:
+    session = read_session(folder)
+    roll = call_roll(folder, session, read_sheet(folder / "take_sheet.csv", 4))
+    return roll, session.judge_mic_name(), session.a4_hz
+
+
+def _one_take(folder: Path) -> dict[str, float]:
+    roll, mic, a4_hz = _roll(folder)
+    use_hands(1)
+    listen_take(roll.takes[0], folder, mic, a4_hz)  # loads models, plans transforms
+    stages, began = Stages(), time.thread_time()
+    with stages.watched():
+        listen_take(roll.takes[1], folder, mic, a4_hz)
+    whole_s = time.thread_time() - began
+    rate_hz = roll.takes[1].tracks[0].facts.sample_rate_hz
+    began = time.thread_time()
+    waves = [soundfile.read(folder / track.path, dtype="float32")[0] for track in roll.takes[1].tracks]
+    read_s = time.thread_time() - began
+    n_fft = 2 ** round(np.log2(2048 / 48_000 * rate_hz))
+    mel = MelSpectrogram(rate_hz, n_fft=n_fft, hop_length=rate_hz // 100, n_mels=128)
+    torch.log(mel(torch.from_numpy(waves[0])) + 1e-10)
+    began = time.thread_time()
+    for wave in waves:
+        torch.log(mel(torch.from_numpy(wave)) + 1e-10)
+    mel_s = time.thread_time() - began
+    found = {stage: stages.spent_s[stage] for stage in STAGES}
+    return found | {"all else": whole_s - sum(found.values()), "whole take": whole_s, READING: read_s, LOG_MEL: mel_s}
+
+
+def _into_queue(folder: Path, home: Path) -> list[float]:
+    """Copy takes into a watched folder one after another; return when each stood in the queue after its last file."""
+    shutil.copytree(folder, home, ignore=shutil.ignore_patterns("*.wav"))
+    engine, closed, after_s = open_store(f"sqlite:///{home}.db"), [0.0], []
+    use_hands(cores())
+
+    def taken(one: object) -> None:
+        after_s.append(time.monotonic() - closed[0])
+
+    follower = Follower(home, engine, Pace(), taken, lambda line: None)
+    ended = Event()
+    thread = Thread(target=watch, args=(follower, None, ended), daemon=True)
+    thread.start()
+    for number in range(1, RENDERED + 1):
+        for path in sorted((folder / "audio").glob(f"{name(number)}_*")):
+            shutil.copyfile(path, home / "audio" / path.name)
+        closed[0] = time.monotonic()
+        while len(after_s) < number:
+            time.sleep(0.02)
+    ended.set()
+    thread.join()
+    engine.dispose()
+    return after_s
+
+
+def _many(
+    folder: Path, home: Path, takes: int, n_cores: int | None = None, cluster: str | None = None
+) -> dict[str, float]:
+    """Take a session of so many takes in, in a process of its own; return what it told and took."""
+    soundfiles = sorted((folder / "audio").glob("*.wav"))
+    rate_hz, tracks = soundfile.info(soundfiles[0]).samplerate, len(soundfiles) // RENDERED
+    size = Size(takes, tracks, soundfile.info(soundfiles[0]).duration, rate_hz)
+    (home / "audio").mkdir(parents=True)
+    write_description(home, size)
+    for number in range(1, takes + 1):
+        for path in (folder / "audio").glob(f"{name((number - 1) % RENDERED + 1)}_*"):
+            os.link(path, home / "audio" / path.name.replace(path.name[:4], name(number), 1))
+    command = [sys.executable, "-m", "tests.bench.alone", str(home), f"sqlite:///{home}.db", str(n_cores or cores())]
+    command += [cluster] if cluster else []
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=os.environ | {"OMP_NUM_THREADS": "1"})
+    with Peak(process.pid) as peak:
+        told = json.loads(process.communicate()[0])
+    shutil.rmtree(home)
+    return told | {"track_s": takes * tracks * size.take_s, "bytes": float(peak.bytes)}
+
+
+def _head() -> None:
+    print("| | takes | s | track-seconds a second | x real time a core | memory, peak | again, unchanged |")
+    print("| --- |" + " ---: |" * 6)
+
+
+def _row(what: str, found: dict[str, float], n_cores: int) -> None:
+    rate = found["track_s"] / found["intake_s"]
+    print(f"| {what} | {found['takes']} | {found['intake_s']:.1f} | {rate:.0f} | {rate / n_cores:.0f} "
+          f"| {found['bytes'] / 1e9:.2f} GB | {found['again_s']:.2f} s, {found['again_s'] / found['intake_s']:.1%} |",
+          flush=True)  # fmt: skip

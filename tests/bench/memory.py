@@ -1,0 +1,55 @@
+"""Memory of a process and of all that it started: shared pages are counted once (PSS, Linux)."""
+
+import os
+import threading
+import time
+from pathlib import Path
+
+EVERY_S = 0.25
+
+
+class Peak:
+    """The highest memory of a process tree while the block lasts, in bytes; 0 where the system does not tell."""
+
+    def __init__(self, pid: int):
+        self.pid, self.bytes = pid, 0
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def __enter__(self) -> "Peak":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        while not self._ended.is_set():
+            self.bytes = max(self.bytes, sum(map(_pss_bytes, _tree(self.pid))))
+            time.sleep(EVERY_S)
+
+
+def _tree(pid: int) -> list[int]:
+    found, waiting = [], [pid]
+    while waiting:
+        found.append(waiting.pop())
+        for path in Path(f"/proc/{found[-1]}/task").glob("*/children"):
+            try:
+                waiting += [int(child) for child in path.read_text().split()]
+            except OSError:
+                continue
+    return found
+
+
+def _pss_bytes(pid: int) -> int:
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    except OSError:  # it has just ended, or this is another system
+        return 0
+    return sum(1024 * int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
