@@ -47,6 +47,8 @@ def agreement_of(verdicts: Mapping[str, Sequence[VerdictRecord]]) -> list[dict[s
             takes = said.setdefault(one.by, {})
             if one.blind and place in takes:
                 twice.setdefault(one.by, []).append((takes[place], rejects))
+            if one.blind:  # it tells of him; what he said at first stands
+                continue
             takes[place] = rejects or (one.note is not None and takes.get(place, False))
     rows = []
     for a, b in combinations(sorted(said), 2):

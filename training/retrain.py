@@ -26,6 +26,7 @@ from training.selection import Chosen, RetrainingConfig, better, build, leaks
 from training.tracking import Run, tracked
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage import __version__
+from triage.cli_models import said_text
 from triage.config import read_toml, shipped
 from triage.encoding import encoder_in_use
 from triage.errors import JudgeError
@@ -207,7 +208,7 @@ def printed(card: dict[str, Any]) -> str:
     told = "put to use" if card["put_to_use"] else (
         "not put to use: not better beyond chance; `triage models --use VERSION` does it all the same"
     )  # fmt: skip
-    return text + told + "\n"
+    return text + told + "\n" + said_text(card)
 
 
 def _check_no_leak(told: Told, prior: DoubtModel, config: RetrainingConfig, encoder: str) -> None:

@@ -10,6 +10,7 @@ from triage.printing import Form, csv_text, json_text, put, say, table_text
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
 
+AGAIN = 10  # words worth a second hearing that are printed; --format json has them all
 SCORES = ("auroc", "average_precision", "work_saved")
 
 
@@ -52,11 +53,37 @@ def models_text(
             for one in kept]  # fmt: skip
     rows.append((_mark(SHIPPED, in_use), "", "", "before any verdict", 0, 0, *("" for _ in SCORES),
                  sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept)))
+    people = said_text(kept[0].card) if kept else ""
     columns = ("version", "made", "by", "form", ">words", ">sessions", *(f">{n.replace('_', ' ')}" for n in SCORES),
                ">takes judged")  # fmt: skip
     if form is Form.csv:
         return csv_text([column.lstrip(">") for column in columns], rows)
-    return table_text(f"{in_use} is in use", columns, rows)
+    return table_text(f"{in_use} is in use", columns, rows) + people
+
+
+def said_text(card: dict[str, Any]) -> str:
+    """Return how far people agree, and the words worth a second hearing, as the training of a version found."""
+    lines = []
+    for row in card.get("agreement", []):
+        first, second = row["people"]
+        who = f"{first} with himself or herself, unannounced" if first == second else f"{first} and {second}"
+        if row["kappa"] is None:
+            lines.append(f"{who}: {_several(row['n'], 'take')} heard by both, too alike or too few for a kappa")
+        else:
+            lines.append(f"{who}: kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f}), the same word on "
+                         f"{row['agreed']:.0%} of {_several(row['n'], 'take')}")  # fmt: skip
+    again = card.get("contradictions", [])
+    if again:
+        lines.append(f"{_several(len(again), 'word')} worth a second hearing, against all the others:")
+    for one in again[:AGAIN]:
+        note = f" note {one['note']}" if one["note"] else ""
+        lines.append(f"  {one['session']} {one['take']}{note}: {one['said']}, while the others say "
+                     f"{one['probability']:.0%} reject")  # fmt: skip
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _several(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _mark(version: str, in_use: str) -> str:

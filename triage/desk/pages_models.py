@@ -38,7 +38,8 @@ def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
     versions = models(db)
     return show(
         request, "models.html", me, in_use=version_in_use(db) or SHIPPED, shipped_name=SHIPPED, models=versions,
-        again=to_hear_again(db, versions[0].card) if versions else [], judged=judged_by(db), uses=uses(db),
+        again=to_hear_again(db, versions[0].card) if versions else [],
+        agreement=versions[0].card.get("agreement", []) if versions else [], judged=judged_by(db), uses=uses(db),
         sessions=sessions(db), doubt=card("doubt"), encoder=card("encoder"), retrains=is_installed("retrain"),
     )  # fmt: skip
 
