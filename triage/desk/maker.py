@@ -26,7 +26,7 @@ from triage.store.kept_sheets import find_sheet, kept_state, save_sheet_parts, s
 
 LOOK_S = 2.0  # how often the store is asked what was overtaken
 RESTS, RESTS_UNASKED = 1.0, 4.0  # times as long as the sheet took, before it is made again
-POLITE = 5  # nice value: pages come first
+POLITE = 2  # nice value: pages come first
 Which = tuple[str, int]  # a sheet and its session
 
 

@@ -29,7 +29,7 @@ def percent(share: float | None) -> str:
     """Return a probability in hundredths; never 0 or 100, for nothing here is certain."""
     if share is None:
         return NOTHING
-    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+    return ">99 %" if share > 0.99 else "<1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
 def number(value: float | None, digits: int = 1, unit: str = "") -> str:

@@ -45,6 +45,6 @@ export function place(seconds) {
 
 /** Return a doubt in hundredths, as a word and a number are said of it. */
 // Never 0 or 100: a doubt is a probability, and nothing here is certain.
-export const percent = (share) => (share === null || share === undefined ? "–" : share > 0.99 ? "over 99 %" : share < 0.01 ? "under 1 %" : `${Math.round(100 * share)} %`);
+export const percent = (share) => (share === null || share === undefined ? "–" : share > 0.99 ? ">99 %" : share < 0.01 ? "<1 %" : `${Math.round(100 * share)} %`);
 
 const minus = (text) => text.replace("-", "−");

@@ -1,0 +1,12 @@
+"""Numbers on the pages: never more certain than they are."""
+
+import pytest
+
+from triage.desk.wording import percent
+
+
+@pytest.mark.parametrize(
+    "share, said", [(None, "–"), (0.9999, ">99 %"), (0.99, "99 %"), (0.5, "50 %"), (0.01, "1 %"), (0.0, "<1 %")]
+)
+def test_a_probability_is_never_said_to_be_certain(share, said):
+    assert percent(share) == said
