@@ -1,0 +1,77 @@
+"""Lots and flags: an older store gets them as if it had always had them, and a take keeps its lot for good."""
+
+from datetime import UTC, datetime
+
+from sqlalchemy import text
+
+from tests.store.test_review import four, say  # noqa: F401
+from triage.store import schema
+from triage.store.engine import open_store, reading, upgrade_store, writing
+from triage.store.lots import next_by_lot, spoken_takes
+from triage.store.recording import find_take, lot_of, save_take
+from triage.store.records import TakeRecord
+from triage.store.review import take_page
+
+NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
+
+
+def test_a_take_keeps_its_lot_when_it_is_taken_in_again(engine, session_id):
+    with writing(engine) as db:
+        save_take(db, session_id, TakeRecord("T1", "a"))
+        first = find_take(db, session_id, "T1").lot
+        save_take(db, session_id, TakeRecord("T1", "b"))
+        assert find_take(db, session_id, "T1").lot == first == lot_of(session_id, "T1")
+
+
+def test_lots_are_spread_evenly_and_not_the_same_in_another_session():
+    lots = sorted(lot_of(1, f"T{i:04}") for i in range(2000))
+    counts = [sum(k / 10 <= lot < (k + 1) / 10 for lot in lots) for k in range(10)]
+    assert sum((count - 200) ** 2 / 200 for count in counts) < 27.9  # chi-square, 9 degrees of freedom, p = 0.001
+    assert lot_of(1, "T0001") != lot_of(2, "T0001")
+
+
+def test_a_settled_reject_is_known_as_one_and_an_undecided_take_is_not(engine, four):  # noqa: F811
+    say(engine, four, "T1", "reject", "anna")
+    say(engine, four, "T2", "accept", "anna", note=1)
+    say(engine, four, "T2", "accept", "anna")
+    say(engine, four, "T3", "reject", "anna", note=2)
+    say(engine, four, "T3", "accept", "anna")
+    say(engine, four, "T4", "reject", "anna")
+    say(engine, four, "T4", "accept", "ben")
+    with reading(engine) as db:
+        found = {one.name: one.rejected for one in take_page(db, four, "all", 0, 10)[0]}
+        assert spoken_takes(db, four) == {"T1", "T2", "T3", "T4"}
+    assert found == {"T1": True, "T2": False, "T3": True, "T4": False}
+
+
+def test_an_upgraded_store_knows_its_lots_and_its_rejects(address):
+    engine = open_store(address)
+    with writing(engine) as db:
+        for name in reversed(db.dialect.get_table_names(db)):
+            db.execute(text(f'DROP TABLE "{name}"' + (" CASCADE" if db.dialect.name == "postgresql" else "")))
+    with writing(engine) as db:
+        schema.migrate(db, "0005")
+        db.execute(text(
+            "INSERT INTO session (id, name, folder, date, a4_hz, taken_in_at) "
+            "VALUES (1, 's', 'f', '2026-03-14', 442, '2026-03-14 10:00:00')"
+        ))  # fmt: skip
+        for n, word in enumerate(("reject", "accept", "unsure"), 1):
+            db.execute(text(
+                "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank, heard, settled) "
+                f"VALUES ({n}, 1, 'T{n}', '[]', true, {n}, true, {'true' if n < 3 else 'false'})"
+            ))  # fmt: skip
+            db.execute(text(
+                "INSERT INTO verdict (take_id, verdict, \"by\", at) VALUES (:n, :word, 'anna', '2026-03-14 12:00:00')"
+            ), {"n": n, "word": word})  # fmt: skip
+        db.execute(text(
+            "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank) "
+            "VALUES (4, 1, 'T4', '[]', true, 4)"
+        ))  # fmt: skip
+    engine.dispose()
+    assert upgrade_store(address)[0] == "0005"
+    engine = open_store(address)
+    with reading(engine) as db:
+        found = {one.name: (one.lot, one.rejected) for one in take_page(db, 1, "all", 0, 10)[0]}
+        assert [one.name for one in next_by_lot(db, 1, 9)] == ["T4"]
+    engine.dispose()
+    assert found == {f"T{n}": (lot_of(1, f"T{n}"), n == 1) for n in range(1, 5)}
