@@ -54,6 +54,7 @@ class HoldoutConfig(EarsConfig):
     sizes: dict[str, tuple[float, float]]
     weights: dict[str, float]
     elsewhere: Elsewhere | None = None  # where the same sessions are played again
+    moved: int | None = None  # how many of them; all where left out
     probe: ProbeConfig | None = None
 
     def half(self, instrument: str) -> str:
@@ -135,8 +136,8 @@ def main(
     found = report([rank_one(one.only(), model, config.seed + i) for i, one in enumerate(here)])
     print(printed(found))
     if config.elsewhere:
-        away = [replace(order, elsewhere=config.elsewhere) for order in orders(config)]
-        found["moved"] = moved(config, here, heard_of(config, away, recordings, cache, by), model)
+        away = [replace(order, elsewhere=config.elsewhere) for order in orders(config)[: config.moved]]
+        found["moved"] = moved(config, here[: len(away)], heard_of(config, away, recordings, cache, by), model)
         print("\n" + moved_text(found["moved"]))
     if config.probe:
         wanted = probe_orders(config, config.probe)
