@@ -6,7 +6,7 @@ Ranks are kept from 1 without gaps: takes that the judge leaves out come last, e
 import math
 from typing import Any
 
-from sqlalchemy import Connection, Label, bindparam, exists, func, select, update
+from sqlalchemy import Connection, Label, bindparam, exists, func, select, text, update
 
 from triage.errors import StoreError
 from triage.store import tables
@@ -17,6 +17,7 @@ from triage.store.records import Judgement, TakeJudgement
 from triage.store.spots import replace_spots, spots_among
 from triage.store.stored import QueueEntry
 
+AT_ONCE = 20_000  # notes of a statement
 SHOWN = ("instrument", "articulation", "dynamic", "doubt", "listen_s", "duration_s", "problem")
 take, note = tables.take, tables.note
 
@@ -98,6 +99,9 @@ def _save_notes(db: Connection, session_id: int, judgement: Judgement, ids: dict
     names = ("doubt", "reject_probability", "outlier")
     of_session = select(take.c.id).where(take.c.session_id == session_id)
     db.execute(update(note).where(note.c.take_id.in_(of_session)).values(dict.fromkeys(names)))
+    if db.dialect.name == "postgresql":
+        _save_notes_at_once(db, judgement, ids)
+        return
     rows = [
         {"of": ids[said.take], "at": said.number} | {name: getattr(said, name) for name in names}
         for said in judgement.notes
@@ -106,3 +110,24 @@ def _save_notes(db: Connection, session_id: int, judgement: Judgement, ids: dict
         change: dict[str, Any] = {name: bindparam(name) for name in names}
         where = (note.c.take_id == bindparam("of"), note.c.number == bindparam("at"))
         db.execute(update(note).where(*where).values(change), rows)
+
+
+def _save_notes_at_once(db: Connection, judgement: Judgement, ids: dict[str, int]) -> None:
+    """Store the notes' doubts by one statement for thousands: to PostgreSQL every row by itself is a way to go."""
+    kinds = {"a": "int", "b": "int", "c": "float8", "d": "float8", "e": "float8"}
+    told = f"unnest({', '.join(f'CAST(:{name} AS {kind}[])' for name, kind in kinds.items())})"
+    change = text(
+        f"UPDATE note SET doubt = v.c, reject_probability = v.d, outlier = v.e FROM {told} AS v(a, b, c, d, e) "
+        "WHERE note.take_id = v.a AND note.number = v.b"
+    )
+    for first in range(0, len(judgement.notes), AT_ONCE):
+        part = judgement.notes[first : first + AT_ONCE]
+        db.execute(change, {
+            "a": [ids[said.take] for said in part], "b": [said.number for said in part],
+            "c": [_finite(said.doubt) for said in part], "d": [_finite(said.reject_probability) for said in part],
+            "e": [_finite(said.outlier) for said in part],
+        })  # fmt: skip
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)
