@@ -35,7 +35,9 @@ from triage.store.records import (
 )
 from triage.store.verdicts import verdicts
 
-COMMANDS = ("new", "intake", "queue", "notes", "hits", "arrivals", "verdict", "desk", "people", "upgrade")
+COMMANDS = (
+    "new", "intake", "watch", "reembed", "queue", "notes", "hits", "arrivals", "verdict", "desk", "people", "upgrade",
+)  # fmt: skip
 WHY = "0.21 s longer than its neighbours"
 
 

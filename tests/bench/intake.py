@@ -207,12 +207,13 @@ def _many(
 
 
 def _head() -> None:
-    print("| | takes | s | track-seconds a second | x real time a core | memory, peak | again, unchanged |")
-    print("| --- |" + " ---: |" * 6)
+    print("| | takes | s | track-seconds a second | x real time a core | CPU s, with start | memory | unchanged |")
+    print("| --- |" + " ---: |" * 7)
 
 
 def _row(what: str, found: dict[str, float], n_cores: int) -> None:
-    rate = found["track_s"] / found["intake_s"]
+    rate, again = found["track_s"] / found["intake_s"], found["again_s"]
     print(f"| {what} | {found['takes']} | {found['intake_s']:.1f} | {rate:.0f} | {rate / n_cores:.0f} "
-          f"| {found['bytes'] / 1e9:.2f} GB | {found['again_s']:.2f} s, {found['again_s'] / found['intake_s']:.1%} |",
+          f"| {found['cpu_s']:.1f} | {found['bytes'] / 1e9:.2f} GB "
+          f"| {again:.2f} s, {again / found['intake_s']:.1%} |",
           flush=True)  # fmt: skip
