@@ -20,9 +20,9 @@ from triage.intake.pitchname import midi_to_hz
 from triage.intake.roll import Take, Track
 from triage.listen.background import Background
 from triage.listen.embed import Encoder
-from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S
+from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite
 from triage.listen.measure import measure, window
-from triage.listen.mics import match
+from triage.listen.mics import Reference, match
 from triage.listen.noise_network import NoiseDetector
 from triage.listen.notes import Note, find_notes, floor_db
 from triage.listen.strays import without_strays
@@ -77,8 +77,9 @@ def listen_take(
             judged, notes = next(((one, own) for one, own in found if own), none)
             meant_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.meant.pitches))]
             heard_on, records = judged.track, _measured(judged, notes, encoder, meant_hz)
+            attacks = Reference(_attacks(heard_on, folder, notes), heard_on.facts.sample_rate_hz)
         for channel, track in enumerate(group):
-            floors.append(_floor(track, frames[channel], notes, (heard_on, folder), quiet[channel]))
+            floors.append(_floor(track, frames[channel], notes, (heard_on, folder, attacks), quiet[channel]))
         drawing.add(group, frames, sketch, heard_on)
         noises.add(group, frames, notes, check, hum)
         if check.not_finite:
@@ -152,30 +153,34 @@ def gap_dbfs(frames: np.ndarray, note: Note, before: Note | None) -> float:
     return float(10 * np.log10(ndimage.uniform_filter1d(power, 10, mode="nearest").min() + 1e-12)) - BANDS_OVER_RMS_DB
 
 
+def _attacks(track: Track, folder: Path, notes: list[Note]) -> list[np.ndarray]:
+    """Return the stretches around the first notes' starts, by which tracks are matched."""
+    return [
+        finite(wav.read_span(folder / track.path, track.channel, note.start_s - 0.1, note.start_s + 0.5))
+        for note in notes[:MATCHED]
+    ]
+
+
 def _floor(
-    track: Track, frames: np.ndarray, notes: list[Note], reference: tuple[Track | None, Path], quiet: Background
-) -> FloorRecord:
+    track: Track, frames: np.ndarray, notes: list[Note], reference: tuple[Track | None, Path, Reference],
+    quiet: Background,
+) -> FloorRecord:  # fmt: skip
     """Return a microphone's background, its level under the notes, and how it follows the judging one."""
     quiet_dbfs = _total_db(floor_db(frames))
     power = (10 ** (frames / 10)).sum(axis=0)
     under = [power[round(n.start_s / HOP_S) : round(n.end_s / HOP_S)] for n in notes]
     levels = [10 * np.log10(part.mean()) - BANDS_OVER_RMS_DB for part in under if len(part)]
     note_dbfs = float(np.median(levels)) if levels else None
-    judged, folder = reference
+    judged, folder, attacks = reference
     if judged is None or judged == track or judged.facts.sample_rate_hz != track.facts.sample_rate_hz:
         return FloorRecord(track.mic, quiet_dbfs, None, None, None, note_dbfs, quiet.a_dbfs, quiet.octaves_dbfs)
-    pairs = []
-    for note in notes[:MATCHED]:
-        spans = [
-            np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
-            for samples in (
-                wav.read_span(folder / t.path, t.channel, note.start_s - 0.1, note.start_s + 0.5)
-                for t in (judged, track)
-            )
-        ]
-        shared = min(map(len, spans))
-        pairs.append((spans[0][:shared], spans[1][:shared]))
-    found = match(pairs, track.facts.sample_rate_hz)
+    spans = _attacks(track, folder, notes)
+    if [len(span) for span in spans] == attacks.lengths:
+        found = attacks.match(spans)
+    else:  # one file is shorter: both are cut to what they share
+        both = zip(_attacks(judged, folder, notes), spans, strict=True)
+        pairs = [(a[: min(len(a), len(b))], b[: min(len(a), len(b))]) for a, b in both]
+        found = match(pairs, track.facts.sample_rate_hz)
     return FloorRecord(
         track.mic, quiet_dbfs, found.lag_s, found.sign, found.clear, note_dbfs, quiet.a_dbfs, quiet.octaves_dbfs
     )

@@ -4,6 +4,7 @@ Attacks of the same notes on two tracks (sample) go in; the lag and the sign wit
 come out. A seat and its microphones stay put during a session, so what differs from the other takes is a fault.
 """
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -53,25 +54,46 @@ def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
     AudioError
         If the two of a pair differ in length.
     """
-    longest = max((len(first) for first, _ in pairs), default=0)
-    if longest < 0.02 * rate_hz:
-        return Match(float("nan"), 0, 1.0)
-    size = next_fast_len(2 * longest, real=True)
-    hz = rfftfreq(size, 1 / rate_hz)
-    inside = slice(*np.searchsorted(hz, (BAND_HZ[0], np.nextafter(BAND_HZ[1], np.inf))))
-    total = np.zeros(len(hz), complex)
-    for first, second in pairs:
-        if len(first) != len(second):
-            raise AudioError(f"a pair has {len(first)} and {len(second)} samples: pass the same stretch of both")
-        taper = _taper(len(first))
-        cross = rfft(second * taper, size)[inside] * rfft(first * taper, size)[inside].conj()
-        total[inside] += cross / np.maximum(np.abs(cross), 1e-20)
-    course = irfft(total, size)
-    reach = min(round(REACH_S * rate_hz), size // 2 - 1)
-    near = np.concatenate((course[-reach:], course[: reach + 1]))
-    if not near.any():
-        return Match(float("nan"), 0, 1.0)
-    at = int(np.abs(near).argmax())
-    sign = 1 if near[at] > 0 else -1
-    other = max(float((-sign * near).max()), 1e-20)
-    return Match((at - reach) / rate_hz, sign, float(abs(near[at]) / other))
+    return Reference([first for first, _ in pairs], rate_hz).match([second for _, second in pairs])
+
+
+class Reference:
+    """One track's stretches, transformed once for all tracks that are matched with it.
+
+    Parameters
+    ----------
+    stretches : sequence of ndarray, each of shape (sample,)
+    rate_hz : int
+    """
+
+    def __init__(self, stretches: Sequence[np.ndarray], rate_hz: int):
+        self.lengths, self.rate_hz = [len(one) for one in stretches], rate_hz
+        longest = max(self.lengths, default=0)
+        self.size = next_fast_len(2 * longest, real=True) if longest >= 0.02 * rate_hz else 0
+        hz = rfftfreq(self.size, 1 / rate_hz) if self.size else np.zeros(0)
+        self.inside = slice(*np.searchsorted(hz, (BAND_HZ[0], np.nextafter(BAND_HZ[1], np.inf))))
+        self.bins = len(hz)
+        self.own = [self._spectrum(one).conj() for one in stretches] if self.size else []
+
+    def match(self, others: Sequence[np.ndarray]) -> Match:
+        """Return lag and sign of a track, given by the same stretches of it; as ``match``."""
+        if not self.size:
+            return Match(float("nan"), 0, 1.0)
+        total = np.zeros(self.bins, complex)
+        for length, own, other in zip(self.lengths, self.own, others, strict=True):
+            if length != len(other):
+                raise AudioError(f"a pair has {length} and {len(other)} samples: pass the same stretch of both")
+            cross = self._spectrum(other) * own
+            total[self.inside] += cross / np.maximum(np.abs(cross), 1e-20)
+        course = irfft(total, self.size)
+        reach = min(round(REACH_S * self.rate_hz), self.size // 2 - 1)
+        near = np.concatenate((course[-reach:], course[: reach + 1]))
+        if not near.any():
+            return Match(float("nan"), 0, 1.0)
+        at = int(np.abs(near).argmax())
+        sign = 1 if near[at] > 0 else -1
+        beside = max(float((-sign * near).max()), 1e-20)
+        return Match((at - reach) / self.rate_hz, sign, float(abs(near[at]) / beside))
+
+    def _spectrum(self, stretch: np.ndarray) -> np.ndarray:
+        return np.asarray(rfft(stretch * _taper(len(stretch)), self.size)[self.inside])
