@@ -128,14 +128,16 @@ def make_store(path: Path, folder: Path | None = None) -> str:
         open_store(store).dispose()
     else:
         take_in_again(store, folder)
+        engine = open_store(store)
+        for what in SHEETS:
+            make(engine, what, 1)  # so that not every test's desk has to
+        engine.dispose()
     return store
 
 
 def take_in_again(store: str, folder: Path) -> None:
     engine = open_store(store)
     take_in(folder, engine)
-    for what in SHEETS:
-        make(engine, what, 1)  # so that not every test's desk has to
     engine.dispose()
 
 

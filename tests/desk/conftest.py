@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, sync_playwright
+from sqlalchemy import update
 
 from tests.desk.browsing import (
     CHROMIUM,
@@ -23,6 +24,8 @@ from tests.desk.browsing import (
     takes_in,
 )
 from triage import crew
+from triage.store.engine import open_store, writing
+from triage.store.tables import session
 
 
 @dataclass(frozen=True)
@@ -119,6 +122,10 @@ def growing(demo: Demo, store: str, tmp_path: Path) -> Iterator[Growing]:
     aside.mkdir()
     for path in (folder / "audio").glob(f"{max(demo.takes)}_*"):
         path.rename(aside / path.name)
+    engine = open_store(store)
+    with writing(engine) as db:  # this copy's session lies here, and was taken in from here
+        db.execute(update(session).values(folder=str(folder)))
+    engine.dispose()
     take_in_again(store, folder)
     with desk_on(store) as running:
         yield Growing(running, folder, aside)

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from importlib.metadata import entry_points
 
 from triage.errors import ConfigError
@@ -76,6 +77,7 @@ class Jobs:
             job.process.kill()
 
 
+@cache  # looking through all that is installed takes 50 ms
 def is_installed(command: str) -> bool:
     """Tell whether another package brings this command."""
     return bool(entry_points(group=PLUG_INS, name=command))

@@ -5,6 +5,7 @@ Retraining and going back are commands of this tool, started as jobs; the page s
 
 import json
 from collections import Counter
+from functools import cache
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Request
@@ -88,6 +89,7 @@ def said_of(one: Job | None) -> dict[str, Any]:
     return about | {"lines": list(one.lines)}
 
 
+@cache
 def card(name: str) -> dict[str, Any] | None:
     """Return the card that lies beside a shipped model, None where there is none."""
     try:

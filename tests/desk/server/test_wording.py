@@ -2,11 +2,11 @@
 
 import pytest
 
-from triage.desk.wording import percent
+from triage.desk.wording import NOTHING, percent
 
 
 @pytest.mark.parametrize(
-    "share, said", [(None, "–"), (0.9999, ">99 %"), (0.99, "99 %"), (0.5, "50 %"), (0.01, "1 %"), (0.0, "<1 %")]
+    "share, said", [(None, NOTHING), (0.9999, ">99 %"), (0.99, "99 %"), (0.5, "50 %"), (0.01, "1 %"), (0.0, "<1 %")]
 )
 def test_a_probability_is_never_said_to_be_certain(share, said):
     assert percent(share) == said
