@@ -5,8 +5,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.postgres import Server
+
+# How long one example takes says nothing on a machine that does other things as well.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 BESIDE = Path(__file__).parent.parent.parent / "shared" / "audio"
 

@@ -211,3 +211,14 @@ def test_the_same_input_gives_the_same_queue_to_the_byte(
 
 def test_the_recordings_are_only_read(folder, before, filled, queue):
     assert files_of(folder) == before
+
+
+def test_a_second_folder_of_the_same_name_does_not_take_the_first_ones_place(filled, folder, tmp_path):
+    address = f"sqlite:///{tmp_path / 'store.db'}"
+    shutil.copy(filled.removeprefix("sqlite:///"), tmp_path / "store.db")
+    other = write_takes(tmp_path / "other", {"T900": play((50,), 9)}, [row("T900", (50,), 1)])
+    said = run("intake", other, "--store", address)
+    assert said.status == 1 and f"was taken in from {folder.resolve()}, which is still there" in said.err
+    assert len(asked("queue", address)["takes"]) == len(SHEET)
+    copied = Path(shutil.copytree(folder, tmp_path / "copied"))  # the same recordings in another place
+    assert run("intake", copied, "--store", address).status == 0

@@ -80,7 +80,7 @@ def demo(
     finally:
         engine.dispose()
     say(f"session in {folder}, what was planted in {folder / 'truth.json'}, store {address}")
-    say(f"to look on: `triage queue --store {address}`, and likewise notes, hits, arrivals")
+    say(f"to go on: `triage desk --store {address}`, and likewise queue, notes, hits, arrivals")
     say(CAUTION)
     if serve:
         open_desk(address, port)

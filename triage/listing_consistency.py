@@ -26,7 +26,7 @@ def consistency_text(form: Form, report: ConsistencyReport) -> str:
     if form is Form.json:
         return json_text(asdict(report))
     count = f"{len(report.dots)} notes, {', '.join(report.days)}"
-    rejected = f"; {report.rejected} rejected ones left out" if report.rejected else ""
+    rejected = f"; rejected and left out: {report.rejected}" if report.rejected else ""
     text = f"{', '.join(report.sessions)}: {count}{rejected}\n"
     text += "".join(f"- {sentence}\n" for sentence in report.sentences) or f"{NOTHING}\n"
     return text + "".join(f"\n{part}" for part in _tables(report))

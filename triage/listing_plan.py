@@ -4,7 +4,7 @@ In: values of ``sheets/pickups.py``, ``sheets/best_set.py``, ``receive.py``. Out
 JSON are a promise to other programs; a table is for eyes and shows less.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -34,7 +34,7 @@ def pickups_text(form: Form, found: PickupList) -> str:
         return csv_text(("call", *PICKUP), rows)
     title = f"{', '.join(found.sessions)}: {found.clean} of {found.wanted} notes of the plan clean"
     title += f", {found.missing} to record again, about {minutes(found.estimate_s)}" if found.missing else ""
-    cells = (row for place, call in enumerate(found.calls, 1) for row in _pickup_cells(place, call))
+    cells = (row for place, call in enumerate(found.calls, 1) for row in _pickup_cells(place, call, found.sessions))
     text = table_text(title, (">call", "players", "what", "pitch", ">times", ">about", "why"), cells)
     return text + "".join(f"{line}\n" for line in _said(found))
 
@@ -87,16 +87,17 @@ def _pickup_row(call: Call, one: PickUp) -> list[Any]:
     return [values[name] for name in PICKUP]
 
 
-def _pickup_cells(place: int, call: Call) -> list[list[str]]:
+def _pickup_cells(place: int, call: Call, sessions: Sequence[str]) -> list[list[str]]:
     """Return the rows of a call; who is called stands in the first one, the seats below."""
     rows: list[list[str]] = []
-    heads = [(str(place), call.instrument or "-"), ("", f"  {call.setup}")]
+    seats = f"as in {call.setup}" if call.setup in sessions else call.setup  # where the sheet names none
+    heads = [(str(place), call.instrument or "-"), ("", f"  {seats}")]
     for one in call.passes:
         for pickup in one.pickups:
             what = " ".join(word for word in (one.articulation, one.dynamic) if word)
             head = heads[len(rows)] if len(rows) < len(heads) else ("", "")
             rows.append([*head, what, pickup.pitch, str(pickup.missing), minutes(pickup.estimate_s), pickup.reason])
-    return rows if len(rows) > 1 else [[rows[0][0], f"{call.instrument or '-'}, {call.setup}", *rows[0][2:]]]
+    return rows if len(rows) > 1 else [[rows[0][0], f"{call.instrument or '-'}, {seats}", *rows[0][2:]]]
 
 
 def _said(found: PickupList) -> list[str]:

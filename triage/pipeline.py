@@ -8,12 +8,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from triage.crew import listen_all
+from triage.errors import ConfigError
 from triage.intake.integrity import check_file
 from triage.intake.roll import Check, Roll, Take, call_roll
-from triage.intake.session import Session, read_session
+from triage.intake.session import SESSION_FILE, Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.placing import place
 from triage.remote_folder import at_hand
@@ -25,7 +26,14 @@ from triage.store.hits import save_groups
 from triage.store.lots import spoken_takes
 from triage.store.plan import save_sheet
 from triage.store.ranking import save_judgement
-from triage.store.recording import drop_takes, fingerprints, save_session, save_take
+from triage.store.recording import (
+    drop_takes,
+    fingerprints,
+    save_session,
+    save_take,
+    sessions,
+    tracks_of_session,
+)
 from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord, SheetRowRecord
 from triage.store.reloading import heard_takes, save_places
 from triage.take import fingerprint
@@ -83,8 +91,10 @@ def check_in(
     session = read_session(folder)
     sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
     roll = call_roll(folder, session, sheet, check)
+    here = address or str(folder.resolve())
     with writing(db_engine) as db:
-        session_id = save_session(db, _record(session, address or str(folder.resolve()), roll))
+        _refuse_a_namesake(db, session, here, roll)
+        session_id = save_session(db, _record(session, here, roll))
         save_sheet(db, session_id, [SheetRowRecord(**vars(row)) for row in sheet.rows])
         known = fingerprints(db, session_id)
     judge_mic = session.judge_mic_name()
@@ -121,6 +131,20 @@ def rank_session(
         save_arrivals(db, session_id, _arrivals(roll, problems))
         save_judgement(db, session_id, judgement)
     return problems, len(placed)
+
+
+def _refuse_a_namesake(db: Connection, session: Session, here: str, roll: Roll) -> None:
+    """Refuse another folder with a known session's name and none of its files, while that one is still there."""
+    known = next((one for one in sessions(db) if one.name == session.name and one.folder != here), None)
+    if known is None or not (Path(known.folder) / SESSION_FILE).is_file():
+        return
+    before = {(track.path, track.size_bytes) for track in tracks_of_session(db, known.id)}
+    now = {(track.path, track.facts.size_bytes) for take in roll.takes for track in take.tracks}
+    if before and now and not before & now:
+        raise ConfigError(
+            f"{here}: session {session.name!r} of this store was taken in from {known.folder}, which is still there "
+            f"and holds other recordings; give this one a name of its own in {SESSION_FILE}"
+        )
 
 
 def _record(session: Session, folder: str, roll: Roll) -> SessionRecord:

@@ -1,3 +1,5 @@
+from datetime import date
+
 import pytest
 
 from triage.errors import ConfigError
@@ -37,8 +39,12 @@ def test_a_folder_that_cannot_be_made_is_one_line(tmp_path, shipped):
         template.write_template(tmp_path / "file" / "day1")
 
 
-def test_the_shipped_template_is_a_session_without_a_slip(tmp_path):
-    template.write_template(tmp_path)
-    assert "#" in (tmp_path / "session.toml").read_text(encoding="utf-8")
-    session = read_session(tmp_path)
-    assert read_sheet(tmp_path / "take_sheet.csv", session.middle_c_octave).problems == ()
+@pytest.mark.parametrize("name", ["mill-day2-b", 'a "quoted" one', "back\\slash", "fünf"])
+def test_the_shipped_template_is_a_session_without_a_slip_named_as_its_folder_and_of_today(tmp_path, name):
+    folder = tmp_path / name
+    template.write_template(folder)
+    assert "#" in (folder / "session.toml").read_text(encoding="utf-8")
+    session = read_session(folder)
+    assert session.name == name and abs((session.date - date.today()).days) <= 1
+    assert session.files.name == "{take}_{mic}.wav"  # the other name in it
+    assert read_sheet(folder / "take_sheet.csv", session.middle_c_octave).problems == ()

@@ -32,7 +32,7 @@ _PAGES = Environment(
 )  # fmt: skip
 _PAGES.filters.update(FILTERS)
 WAYS = (
-    ("queue", "Audition"), ("queue/list", "Queue"), ("played", "Just played"), ("arrivals", "Arrivals"),
+    ("queue", "Listen"), ("queue/list", "Queue"), ("played", "Just played"), ("arrivals", "Arrivals"),
     ("noise", "Noise"), ("consistency", "Evenness"), ("pickups", "Pick-ups"),
 )  # fmt: skip
 SHOWS = (("open", "still open"), ("disputed", "people differ"), ("settled", "settled"), ("all", "all"))
@@ -119,5 +119,5 @@ def arrivals_page(request: Request, me: Me, db: Db, session: Here) -> HTMLRespon
 
 @router.get("/keys")
 def keys_page(request: Request, me: Me) -> HTMLResponse:
-    """Show the keys of the audition page."""
+    """Show the keys of the page where one listens."""
     return show(request, "keys.html", me)

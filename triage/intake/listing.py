@@ -43,7 +43,9 @@ def list_files(folder: Path, audio: str) -> Listing:
     top = Path(folder) / audio
     if not top.is_dir():
         return Listing(
-            problems=(f"{audio}: no such folder in {folder}; correct files.folder in session.toml",)
+            problems=(
+                f"{audio}: no such folder in {folder}; put the recordings there, or correct files.folder",
+            )
         )
     paths: list[str] = []
     strays: list[str] = []

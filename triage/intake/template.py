@@ -1,9 +1,12 @@
 """A new session's folder: writes a commented session.toml and take_sheet.csv to fill in.
 
-In: a folder, made where it does not exist. Out: the two paths written; what is already there is never
-replaced.
+In: a folder, made where it does not exist. Out: the two paths written, the session named as the folder;
+what is already there is never replaced.
 """
 
+import json
+import re
+from datetime import date
 from pathlib import Path
 
 from triage.config import shipped
@@ -32,6 +35,7 @@ def write_template(folder: Path) -> tuple[Path, Path]:
     """
     folder = Path(folder)
     texts = {folder / name: shipped(f"configs/{name}").read_bytes() for name in (SESSION_FILE, SHEET_FILE)}
+    texts[folder / SESSION_FILE] = _named(texts[folder / SESSION_FILE], folder.resolve().name)
     for path in texts:
         if path.exists():
             raise ConfigError(f"{path}: is already there and stays as it is; choose another folder")
@@ -47,3 +51,12 @@ def write_template(folder: Path) -> tuple[Path, Path]:
         ) from None
     session, sheet = texts
     return session, sheet
+
+
+def _named(text: bytes, name: str) -> bytes:
+    """Put the folder's name and today's date in: two sessions of one name would be one to the store."""
+    # A JSON string is a TOML string as well.
+    own = f"name = {json.dumps(name, ensure_ascii=False)}".encode("utf-8", "replace")
+    today = f"date = {date.today().isoformat()}".encode()
+    text = re.sub(rb'^name = "[^"{]*"', lambda _: own, text, count=1, flags=re.MULTILINE)
+    return re.sub(rb"^date = [0-9-]+", lambda _: today, text, count=1, flags=re.MULTILINE)
