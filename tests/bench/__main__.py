@@ -2,4 +2,5 @@
 
 from tests.bench.intake import main
 
-main()
+if __name__ == "__main__":
+    main()
