@@ -5,6 +5,7 @@ sessions: no embedding at all; mel cepstra; a general pretrained embedding (``ge
 alone and with its evidence over time.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from training.calibrate import CalibrationConfig, examples_of, fitted
@@ -37,11 +38,12 @@ def variant(heard: Heard, which: str) -> Heard:
 
 
 def ablated(
-    calibration: list[Heard], sessions: list[Heard], config: CalibrationConfig, seed: int
+    calibration: list[Heard], sessions: list[Heard], config: CalibrationConfig, seed: int, chosen: Sequence[str]
 ) -> list[Ranked]:
-    """Return the sessions with one ranking a variant in place of the baselines'."""
+    """Return the sessions with one ranking for each chosen of VARIANTS in place of the baselines'."""
     rankings: dict[str, list[Ranked]] = {}
-    for name, which in VARIANTS.items():
+    for name in chosen:
+        which = VARIANTS[name]
         known = [variant(one, which) for one in calibration]
         model = fitted(known, [examples_of(one) for one in known], config)
         rankings[name] = [rank_one(variant(one, which), model, seed + i) for i, one in enumerate(sessions)]

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 import typer
 
-from training.ablation import ablated
+from training.ablation import GENERAL, VARIANTS, ablated
 from training.calibrate import CalibrationConfig, examples_of, sessions_of
 from training.examples import Ears, EarsConfig, Elsewhere, Heard, Order, ears, hear_all
 from training.mishaps import MISHAPS
@@ -152,13 +152,16 @@ def ablation(
     recordings: Recordings, config_file: ConfigFile = None,
     calibration: Annotated[Path | None, typer.Option(help="Recipe; else configs/calibration.toml")] = None,
     encoders: Encoders = None, cache: Cache = None, out: Out = None,
+    general: Annotated[bool, typer.Option(help="With the general embedding, which hears all again")] = True,
 ) -> None:  # fmt: skip
     """Print what each embedding is worth: each with a doubt of its own, fitted and ranked on the same sessions."""
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
     fit = read_toml(calibration or shipped("configs/calibration.toml"), CalibrationConfig)
-    known = sessions_of(fit, recordings, ears(encoders, fit, general=True), cache)
-    by = ears(encoders, config, general=True)
-    found = table(ablated(known, heard_of(config, orders(config), recordings, cache, by), fit, config.seed))
+    known = sessions_of(fit, recordings, ears(encoders, fit, general), cache)
+    by = ears(encoders, config, general)
+    chosen = [name for name, which in VARIANTS.items() if general or which != GENERAL]
+    sessions = heard_of(config, orders(config), recordings, cache, by)
+    found = table(ablated(known, sessions, fit, config.seed, chosen))
     print(table_text(found))
     _keep({"table": found}, out)
 
