@@ -54,7 +54,8 @@ def notes_beside(db: Connection, take_id: int, number: int, limit: int = 3) -> t
         (note.c.pitch_midi - own.pitch_midi).label("semitones"), note.c.start_s, note.c.end_s, note.c.ring_end_s,
         note.c.doubt, accepted.label("accepted"),
     )  # fmt: skip
-    same_cell = [take.c[name].is_not_distinct_from(getattr(own, name)) for name in CELL]
+    # Not "is not distinct from", which PostgreSQL asks no index for; None becomes IS NULL by itself.
+    same_cell = [take.c[name] == getattr(own, name) for name in CELL]
     near = note.c.pitch_midi.between(own.pitch_midi - REACH_SEMITONES, own.pitch_midi + REACH_SEMITONES)
     itself = (note.c.take_id == take_id) & (note.c.number == number)
     query = select(*columns).join(take, take.c.id == note.c.take_id)

@@ -98,6 +98,7 @@ take = Table(
           "lot", "rejected", "drawn"),
     Index("ix_take_lot", "session_id", "heard", "lot", "drawn"),
     Index("ix_take_teach", "session_id", "teach"),
+    Index("ix_take_cell", "session_id", "instrument", "articulation", "dynamic"),
 )
 
 track = Table(
