@@ -35,12 +35,16 @@ class Fragile(Server):
         subprocess.run(command, check=True, capture_output=True, user=user, stdin=subprocess.DEVNULL)
 
 
-@pytest.fixture
-def fragile() -> Iterator[tuple[Fragile, str]]:
+@pytest.fixture(scope="module")
+def one_server() -> Iterator[Fragile]:
     server = Fragile()
-    address = server.empty_database()
-    yield server, address
+    yield server
     server.stop()
+
+
+@pytest.fixture
+def fragile(one_server: Fragile) -> tuple[Fragile, str]:
+    return one_server, one_server.empty_database()
 
 
 @pytest.mark.parametrize("how", ["immediate", "fast"])

@@ -10,7 +10,7 @@ import pytest
 
 from tests.faults.kills import SCENARIOS
 
-TIMES = {"first-intake": 3, "intake": 4, "verdict": 5, "desk": 3, "retrain": 2, "watch": 3}
+TIMES = {"first-intake": 4, "intake": 5, "verdict": 6, "desk": 2, "retrain": 1, "watch": 2}
 
 
 @pytest.mark.parametrize("name, times", TIMES.items())

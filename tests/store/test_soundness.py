@@ -4,6 +4,7 @@ Broken by SQL of our own, past every guard of the store's functions; the planted
 """
 
 import sqlite3
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
@@ -27,9 +28,9 @@ NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 TAKE = "(SELECT id FROM take WHERE name = 'T003')"
 
 
-@pytest.fixture
-def filled(address):
-    """A ranked session of twelve takes on which two people spoke, taken back once."""
+@contextmanager
+def spoken_of(address):
+    """Give a ranked session of twelve takes on which two people spoke, taken back once."""
     with noisy.ranked_store(address) as (engine, session):
         with writing(engine) as db:
             for by, word in (("anna", "accept"), ("ben", "reject"), ("anna", "unsure")):
@@ -39,10 +40,50 @@ def filled(address):
         yield engine, session
 
 
-def found(engine, now=NOON + timedelta(days=1)):
+@pytest.fixture
+def filled(address):
+    with spoken_of(address) as (engine, session):
+        yield engine, session
+
+
+@pytest.fixture
+def lone(tmp_path):
+    """The same, on SQLite alone: what does not go by the database need not be asked of both."""
+    with spoken_of(f"sqlite:///{tmp_path / 'store.db'}") as (engine, session):
+        yield engine, session
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def unbroken(request, tmp_path_factory, postgres):
+    """The same, for tests that put everything back."""
+    sqlite = f"sqlite:///{tmp_path_factory.mktemp('unbroken') / 'store.db'}"
+    with spoken_of(sqlite if request.param == "sqlite" else postgres.empty_database()) as (engine, _):
+        yield engine
+
+
+def seen(db, now=NOON + timedelta(days=1)):
     """Return state and lines of everything that is not sound."""
+    return {check.what: (check.state, *check.lines) for check in look_over(db, now=now) if check.state != SOUND}
+
+
+def found(engine, now=NOON + timedelta(days=1)):
     with reading(engine) as db:
-        return {check.what: (check.state, *check.lines) for check in look_over(db, now=now) if check.state != SOUND}
+        return seen(db, now)
+
+
+def found_when_broken(engine, *commands):
+    """Run SQL past the guards that the database has, look, and put everything back."""
+    with engine.connect() as db:
+        if db.dialect.name == "sqlite":
+            db = db.execution_options(foreign_keys="OFF", writes=True)
+        work = db.begin()
+        if db.dialect.name == "postgresql":
+            db.execute(text("SET LOCAL session_replication_role = replica"))
+        for command in commands:
+            db.execute(text(command))
+        shown = seen(db)
+        work.rollback()
+    return shown
 
 
 def break_it(engine, *commands):
@@ -94,10 +135,8 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
             "INSERT INTO model_use (id, version, at, by) VALUES (1, 'v9', '2026-03-14 12:00:00', 'anna')"]),
     ],
 )  # fmt: skip
-def test_what_is_broken_is_named_and_where(filled, what, line, commands):
-    engine, _ = filled
-    break_it(engine, *commands)
-    state, *lines = found(engine)[what]
+def test_what_is_broken_is_named_and_where(unbroken, what, line, commands):
+    state, *lines = found_when_broken(unbroken, *commands)[what]
     assert state == UNSOUND and any(line in one for one in lines), lines
 
 
@@ -114,8 +153,8 @@ def test_vectors_that_lack_or_are_torn_are_named(engine, session_id):
     assert "2 takes with a vector of the wrong length: mill-day2-b: T001, mill-day2-b: T002" in lines
 
 
-def test_a_model_that_was_changed_in_the_store_is_named(filled):
-    engine, _ = filled
+def test_a_model_that_was_changed_in_the_store_is_named(lone):
+    engine, _ = lone
     with writing(engine) as db:
         add_model(db, StoredModel("v1", NOON, "anna", "ear", "0" * 64, {}), b"numbers")
     break_it(engine, "INSERT INTO model_use (id, version, at, by) VALUES (1, 'v1', '2026-03-14 12:00:00', 'anna')")
@@ -139,8 +178,8 @@ def test_takes_that_go_leave_no_gap_even_before_the_next_ranking(filled):
     assert "ranks run without gaps" not in found(engine)
 
 
-def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(filled):
-    engine, session = filled
+def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
+    engine, session = lone
     with writing(engine) as db:
         for number in (3, 4):
             save_take(db, session.id, replace(noisy.take(number), notes=noisy.take(number).notes[:1], hits=()))
@@ -150,8 +189,8 @@ def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(filled):
     assert lines[0].startswith("1 verdict on a note") and lines[1].startswith("1 choice on a note")
 
 
-def test_a_session_judged_by_another_model_than_the_one_in_use_is_a_note(filled, monkeypatch):
-    engine, _ = filled
+def test_a_session_judged_by_another_model_than_the_one_in_use_is_a_note(lone, monkeypatch):
+    engine, _ = lone
     monkeypatch.setattr("triage.checking.load_version", lambda db, version: None)
     with writing(engine) as db:
         add_model(db, StoredModel("v1", NOON, "anna", "ear", sha256(b"x").hexdigest(), {}), b"x")
@@ -172,8 +211,8 @@ def test_a_clock_that_jumped_is_a_note_and_the_last_word_still_counts(filled):
     assert row.settled and "what people said" not in found(engine)
 
 
-def test_recordings_that_went_or_changed_are_counted(filled, tmp_path):
-    engine, _ = filled
+def test_recordings_that_went_or_changed_are_counted(lone, tmp_path):
+    engine, _ = lone
     break_it(engine, "UPDATE track SET size_bytes = 3")
     audio = tmp_path / "mill" / "audio"
     audio.mkdir(parents=True)
@@ -215,8 +254,8 @@ def test_an_index_that_postgresql_does_not_trust_is_found(postgres):
     assert state == UNSOUND and line == "index ix_hit_take_id is not valid"
 
 
-def test_the_session_is_left_as_it_was(filled):
-    engine, _ = filled
+def test_the_session_is_left_as_it_was(lone):
+    engine, _ = lone
     with reading(engine) as db:
         before = find_session(db), db.execute(text("SELECT sum(number) FROM change")).scalar()
     found(engine)
