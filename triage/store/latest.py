@@ -44,7 +44,7 @@ def just_played(
 
 
 def not_heard(db: Connection, session_id: int, limit: int = 6) -> tuple[StoredTake, ...]:
-    """Return takes of which nothing could be heard, so that nobody knows when they were recorded; the newest first."""
+    """Return takes of which nothing could be heard, nor when they were recorded; the newest first."""
     query = select(take).where(take.c.session_id == session_id, take.c.recorded_at.is_(None))
     return tuple(stored_take(row) for row in db.execute(query.order_by(take.c.id.desc()).limit(limit)))
 
