@@ -102,17 +102,17 @@ def _split(pattern: str) -> list[tuple[str, str]]:
 def _check(pattern: str, parts: list[tuple[str, str]]) -> None:
     fields = [field for _, field in parts[:-1]]
     if any("{" in literal or "}" in literal for literal, _ in parts):
-        raise ConfigError(f"files.name {pattern!r}: a brace stands alone; write fields as {{take}}")
+        raise ConfigError(f"files.name {pattern[:100]!r}: a brace stands alone; write fields as {{take}}")
     known = " ".join(FIELDS)
     for field in fields:
         if field not in FIELDS:
-            raise ConfigError(f"files.name {pattern!r}: unknown field {{{field}}}; known fields: {known}")
+            raise ConfigError(f"files.name {pattern[:100]!r}: unknown field {{{field[:100]}}}; known fields: {known}")
     if "take" not in fields:
-        raise ConfigError(f"files.name {pattern!r}: no {{take}}; add it, for takes are told apart by it")
+        raise ConfigError(f"files.name {pattern[:100]!r}: no {{take}}; add it, for takes are told apart by it")
     if any(not literal for literal, _ in parts[1:-1]):
-        raise ConfigError(f"files.name {pattern!r}: two fields touch; put a separator such as _ between them")
+        raise ConfigError(f"files.name {pattern[:100]!r}: two fields touch; put a separator such as _ between them")
     if "\\" in pattern or pattern.startswith("/") or ".." in pattern.split("/"):
-        raise ConfigError(f"files.name {pattern!r}: must stay inside files.folder; write folders as a/b.wav")
+        raise ConfigError(f"files.name {pattern[:100]!r}: must stay inside files.folder; write folders as a/b.wav")
 
 
 def _literal(text: str, last: bool) -> str:

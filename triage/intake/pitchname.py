@@ -54,11 +54,11 @@ def parse_pitch(text: str, middle_c_octave: int = 4) -> int:
         midi = MIDI_C4 + 12 * (int(octave) - middle_c_octave) + STEPS[letter.upper()] + shift
     else:
         raise SheetError(
-            f"{text!r} is no pitch; write a name such as F#3 or Bb3, or a MIDI number such as 53"
+            f"{text[:100]!r} is no pitch; write a name such as F#3 or Bb3, or a MIDI number such as 53"
         )
     if not LOWEST_MIDI <= midi <= HIGHEST_MIDI:
         raise SheetError(
-            f"{text!r} is MIDI {midi}, outside {LOWEST_MIDI} to {HIGHEST_MIDI}; correct the pitch"
+            f"{text[:100]!r} is MIDI {midi}, outside {LOWEST_MIDI} to {HIGHEST_MIDI}; correct the pitch"
         )
     return midi
 
