@@ -98,7 +98,7 @@ def test_length_rejects_teach_the_length_spot(prior):
 
 def test_calibration_finds_how_much_too_sure_a_model_is(prior, sessions):
     model = learn("weights", prior, sessions[:3], CONFIG.fit, "x")
-    bold = replace(model, slope=3.0)
-    slope, _ = calibrate([(bold, one) for one in sessions[3:]], 0.05)
-    own, _ = calibrate([(model, one) for one in sessions[3:]], 0.05)
+    bold = replace(model, slope=3.0)  # few words leave the slope alone, many find it
+    slope, _ = calibrate([(bold, one) for one in sessions[3:]] * 12, 0.05)
+    own, _ = calibrate([(model, one) for one in sessions[3:]] * 12, 0.05)
     assert slope < 0.75 * own
