@@ -23,7 +23,8 @@ ROOMS = {
     "triage.judge": GROUND,
     "triage.store": GROUND,
     "triage.sheets": GROUND | {"triage.store", "triage.judge"},
-    "triage.desk": GROUND | {"triage.store", "triage.sheets", "triage.pipeline", "triage.audition", "triage.coming", "triage.silence"},
+    "triage.desk": GROUND
+    | {"triage.store", "triage.sheets", "triage.pipeline", "triage.audition", "triage.coming", "triage.silence"},
 }
 # What a room must do without: no files, no database where only arrays are worked on; no audio in the judge.
 STRANGERS = {

@@ -32,7 +32,7 @@ def test_what_is_uncertain_and_unlike_what_was_heard_teaches_most():
 
 def test_a_take_like_one_just_chosen_teaches_little_more():
     rng = np.random.default_rng(2)
-    near, other = rng.normal(0, 0.01, (10, 3)) + [4, 0, 0], rng.normal(0, 0.01, (2, 3)) + [0, 3, 0]
+    near, other = rng.normal((4, 0, 0), 0.01, (10, 3)), rng.normal((0, 3, 0), 0.01, (2, 3))
     vectors = np.concatenate([np.zeros((1, 3)), near, other])
     doubt, heard = np.array([0.5, *[0.5] * 10, *[0.4] * 2]), np.arange(13) == 0
     order = teaching_order(doubt, vectors, heard)
