@@ -284,7 +284,9 @@ def test_ctrl_c_ends_the_command_cleanly(tmp_path, tracks):
     store = f"sqlite:///{tmp_path / 'mill.db'}"
     command = [sys.executable, "-c", "from triage.cli import main; main()", "watch", str(folder), "--steady", "0.2"]
     command += ["--store", store]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    # started in the background the tests ignore Ctrl-C, and whatever they start would too
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    process = subprocess.Popen(command, **pipes, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     assert "watching" in process.stderr.readline()
     for mic, track in zip(MICS, tracks["T001"], strict=True):
         soundfile.write(folder / "audio" / f"T001_{mic}.wav", track, RATE_HZ, "PCM_24")
