@@ -6,9 +6,7 @@ every step whether a noise can be heard, where, how far over the music, and its 
 """
 
 import copy
-import json
 import math
-import sys
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -28,10 +26,9 @@ from training.noise_stage import NoiseStage, NoisyBatch, NoisyRecipe
 from training.noises import InventedNoise
 from training.plans import NoiseClip
 from training.pool import RATE_HZ, Pool
-from training.pretrain import HeardConfig, commit, kept_pool, parts_for, trained_on
+from training.pretrain import HeardConfig, commit, keep, kept_pool, parts_for, trained_on
 from training.recipe import Recipe
 from training.recordings import quarter_of, read_mono, read_rows
-from training.tracking import tracked
 from triage.config import Strict, read_toml, shipped
 from triage.listen.noise_network import AUDIBLE_DB, KINDS, SHIPPED, Heard, NoiseNetwork, Shape, save_detector
 
@@ -246,21 +243,9 @@ def main(
         "train": config.train.model_copy(update=own),
     })  # fmt: skip
     pool = kept_pool(config, recordings, banks, pool_file)
-    with tracked("noises", out.stem) as run:
-        run.settings({"without": " ".join(without or ()), "commit": commit()})
-        run.text("noise_training.json", json.dumps(config.model_dump(mode="json"), indent=1))
-
-        def log(values: dict[str, float], step: int) -> None:
-            run.numbers({name: value for name, value in values.items() if math.isfinite(value)}, step)
-            line = {"step": step} | {name: round(value, 4) for name, value in values.items()}
-            print(json.dumps(line), file=sys.stderr, flush=True)
-
-        network, card = run_once(config, pool, recordings, tuple(without or ()), log)
-        name = save_detector(network, out, card | {"mlflow_run": run.run_id})
-        run.file(out.with_suffix(".json"))
-    for problem in run.problems:
-        print(f"not tracked: {problem}", file=sys.stderr)
-    print(f"{out}: {name}")
+    told = {"without": " ".join(without or ())}
+    keep("noises", config, out, told, lambda log: run_once(config, pool, recordings, tuple(without or ()), log),
+         save_detector)  # fmt: skip
 
 
 if __name__ == "__main__":

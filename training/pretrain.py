@@ -352,6 +352,28 @@ def trained_on(config: HeardConfig, pool: Pool, parts: list[int], clips: int) ->
     return {"notes": notes, "noise_clips": clips, "noise_quarters": list(config.noise.quarters)}
 
 
+def keep(
+    experiment: str, config: HeardConfig, out: Path, told: dict[str, str],
+    run_once: Callable[[Log], tuple[Any, dict[str, object]]], save: Callable[[Any, Path, dict[str, object]], str],
+) -> None:  # fmt: skip
+    """Make one run, tracked, and write what it made with its card; every line of it goes to stderr too."""
+    with tracked(experiment, out.stem) as run:
+        run.settings(told | {"commit": commit()})
+        run.text("config.json", json.dumps(config.model_dump(mode="json"), indent=1))
+
+        def log(values: dict[str, float], step: int) -> None:
+            run.numbers({name: value for name, value in values.items() if math.isfinite(value)}, step)
+            line = {"step": step} | {name: round(value, 4) for name, value in values.items()}
+            print(json.dumps(line), file=sys.stderr, flush=True)
+
+        network, card = run_once(log)
+        name = save(network, out, card | {"mlflow_run": run.run_id})
+        run.file(out.with_suffix(".json"))
+    for problem in run.problems:
+        print(f"not tracked: {problem}", file=sys.stderr)
+    print(f"{out}: {name}")
+
+
 def main(
     recordings: Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")],
     banks: Annotated[Path | None, typer.Option(help="Folder with the sound bank")] = None,
@@ -368,21 +390,9 @@ def main(
     config = read_toml(config_file or shipped("configs/pretrain.toml"), PretrainConfig)
     config = changed(config, quarter or [], no_aim or [], steps, minutes)
     pool = kept_pool(config, recordings, banks, pool_file)
-    with tracked("encoder", out.stem) as run:
-        run.settings({"without": " ".join(without or ()), "no_aim": " ".join(no_aim or ()), "commit": commit()})
-        run.text("pretrain.json", json.dumps(config.model_dump(mode="json"), indent=1))
-
-        def log(values: dict[str, float], step: int) -> None:
-            run.numbers({name: value for name, value in values.items() if math.isfinite(value)}, step)
-            line = {"step": step} | {name: round(value, 4) for name, value in values.items()}
-            print(json.dumps(line), file=sys.stderr, flush=True)
-
-        network, card = run_once(config, pool, recordings, tuple(without or ()), log)
-        name = save_encoder(network, out, card | {"mlflow_run": run.run_id})
-        run.file(out.with_suffix(".json"))
-    for problem in run.problems:
-        print(f"not tracked: {problem}", file=sys.stderr)
-    print(f"{out}: {name}")
+    told = {"without": " ".join(without or ()), "no_aim": " ".join(no_aim or ())}
+    keep("encoder", config, out, told, lambda log: run_once(config, pool, recordings, tuple(without or ()), log),
+         save_encoder)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ nothing.
 import argparse
 import random
 import re
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -17,9 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.filled import fill
+from tests.bench.filled import databases, fill
 from tests.desk.server.served import AtDesk, Served
-from tests.postgres import Server
 from triage.desk.maker import make
 from triage.desk.settings import DeskSettings
 from triage.desk.shown_sheets import SHEETS
@@ -49,14 +47,8 @@ def main() -> None:
     parser.add_argument("--unmade", action="store_true", help="begin with sheets that were never made")
     parser.add_argument("--databases", nargs="+", default=["sqlite", "postgresql"])
     chosen = parser.parse_args()
-    server = Server()
-    try:
-        for database in chosen.databases:
-            with tempfile.TemporaryDirectory() as home:
-                address = f"sqlite:///{home}/store.db" if database == "sqlite" else server.empty_database()
-                measure(database, address, Path(home) / "day", chosen)
-    finally:
-        server.stop()
+    for database, address, folder in databases(chosen.databases):
+        measure(database, address, folder, chosen)
 
 
 def measure(database: str, address: str, folder: Path, chosen: argparse.Namespace) -> None:

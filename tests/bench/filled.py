@@ -1,6 +1,8 @@
 """A store with many takes, made without recordings: numbers at random, pictures for the first takes of a session."""
 
 import json
+import tempfile
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -10,6 +12,7 @@ import soundfile
 from sqlalchemy import Connection, Engine, Table
 
 from tests.desk.server.evening import RATE_HZ, preview_of
+from tests.postgres import Server
 from triage.store import tables
 from triage.store.engine import writing
 from triage.store.recording import save_session
@@ -21,6 +24,18 @@ CELLS = [(one, way, dynamic) for one in INSTRUMENTS for way in ARTICULATIONS for
 NOTES, SPOTS, HITS = 10, 3, 2  # a take
 DRAWN = 20  # takes of a session with pictures and sound
 NOW = datetime(2026, 3, 14, tzinfo=UTC)
+
+
+def databases(names: Sequence[str]) -> Iterator[tuple[str, str, Path]]:
+    """Yield (name, address, folder) of an empty database of each kind, one after another."""
+    server = Server()
+    try:
+        for name in names:
+            with tempfile.TemporaryDirectory() as home:
+                address = f"sqlite:///{home}/store.db" if name == "sqlite" else server.empty_database()
+                yield name, address, Path(home) / "day"
+    finally:
+        server.stop()
 
 
 def fill(engine: Engine, folder: Path, n_sessions: int, n_takes: int) -> None:

@@ -15,7 +15,6 @@ import random
 import socket
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections import Counter, defaultdict
@@ -27,9 +26,8 @@ import httpx
 import numpy as np
 from sqlalchemy import func, select
 
-from tests.bench.filled import fill
+from tests.bench.filled import databases, fill
 from tests.desk.server.served import AtDesk, come_in
-from tests.postgres import Server
 from triage.store import tables
 from triage.store.engine import open_store, reading
 
@@ -115,14 +113,8 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=20, help="over how many sessions the takes are spread")
     parser.add_argument("--databases", nargs="+", default=["sqlite", "postgresql"])
     chosen = parser.parse_args()
-    server = Server()
-    try:
-        for database in chosen.databases:
-            with tempfile.TemporaryDirectory() as home:
-                address = f"sqlite:///{home}/store.db" if database == "sqlite" else server.empty_database()
-                load(database, address, Path(home) / "day", chosen)
-    finally:
-        server.stop()
+    for database, address, folder in databases(chosen.databases):
+        load(database, address, folder, chosen)
 
 
 def load(database: str, store: str, folder: Path, chosen: argparse.Namespace) -> None:

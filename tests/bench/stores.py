@@ -8,7 +8,6 @@ measured, as after a harmless group. No test: it asserts nothing.
 
 import argparse
 import random
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -17,9 +16,8 @@ import numpy as np
 from sqlalchemy import Engine, insert
 
 from tests.bench.desk import line, timed
-from tests.bench.filled import NOTES, fill
+from tests.bench.filled import NOTES, databases, fill
 from tests.desk.server.served import AtDesk, Served
-from tests.postgres import Server
 from triage.desk.maker import make
 from triage.desk.settings import DeskSettings
 from triage.desk.shown_sheets import SHEETS
@@ -43,14 +41,8 @@ def main() -> None:
     parser.add_argument("--requests", type=int, default=50)
     parser.add_argument("--databases", nargs="+", default=["sqlite", "postgresql"])
     chosen = parser.parse_args()
-    server = Server()
-    try:
-        for database in chosen.databases:
-            with tempfile.TemporaryDirectory() as home:
-                address = f"sqlite:///{home}/store.db" if database == "sqlite" else server.empty_database()
-                measure(database, address, Path(home) / "day", chosen)
-    finally:
-        server.stop()
+    for database, address, folder in databases(chosen.databases):
+        measure(database, address, folder, chosen)
 
 
 def measure(database: str, address: str, folder: Path, chosen: argparse.Namespace) -> None:

@@ -7,22 +7,20 @@ faults at each step, and for each note a vector pooled over its stretches. Nothi
 the norm is over channels (Ba et al., arXiv 1607.06450), and what lies beyond a take's end is held at zero throughout.
 """
 
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
-import safetensors.torch
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
 from triage.config import shipped
-from triage.errors import AudioError, ConfigError, JudgeError
+from triage.errors import AudioError, JudgeError
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import Note
+from triage.listen.weights import read_weights, refused, write_weights
 
 STRIDE = 4  # frames a step
 STEP_S = STRIDE * HOP_S
@@ -261,14 +259,7 @@ def take_vector(vectors: np.ndarray) -> np.ndarray:
 
 def save_encoder(network: Network, path: Path, card: dict[str, object]) -> str:
     """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
-    data = safetensors.torch.save({key: value.contiguous().cpu() for key, value in network.state_dict().items()})
-    digest = hashlib.sha256(data).hexdigest()
-    name = f"{NAME}-{digest[:8]}"
-    whole = {"name": name, "sha256": digest, "bytes": len(data), "network": asdict(network.shape)} | card
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(data)
-    path.with_suffix(".json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
-    return name
+    return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card)
 
 
 def load_encoder(path: Path | None = None, device: str = "cpu", half: bool = False) -> TrainedEncoder:
@@ -288,19 +279,9 @@ def load_encoder(path: Path | None = None, device: str = "cpu", half: bool = Fal
     """
     try:
         path = path or shipped(SHIPPED)
-        data = path.read_bytes()
-        card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
-        if hashlib.sha256(data).hexdigest() != card["sha256"]:
-            raise JudgeError(f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
-                             "put both files back as they were shipped")  # fmt: skip
+        card, weights = read_weights(path)
         network = Network(Shape(**card["network"]))
-        network.load_state_dict(safetensors.torch.load(data))
+        network.load_state_dict(weights)
         return TrainedEncoder(network, str(card["name"]), device, half)
-    except JudgeError:
-        raise
-    except ConfigError as error:
-        raise JudgeError(str(error)) from None
     except Exception as error:  # a strange file fails in many ways
-        what = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise JudgeError(f"{path}: not an encoder with its card ({what}); `python -m training.pretrain` makes one"
-                         ) from None  # fmt: skip
+        raise JudgeError(refused(error, path, "an encoder", "python -m training.pretrain")) from None

@@ -7,8 +7,6 @@ steps of 20 ms, leave a few numbers a step. Then all microphones are read togeth
 to be heard on any microphone and of which kind, and for each microphone whether there and how far over the music.
 """
 
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -16,15 +14,15 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-import safetensors.torch
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
 from triage.config import shipped
-from triage.errors import AudioError, ConfigError
+from triage.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import Note
+from triage.listen.weights import read_weights, refused, write_weights
 
 STRIDE = 2  # frames a step
 STEP_S = STRIDE * HOP_S
@@ -194,14 +192,7 @@ class NoiseDetector:
 
 def save_detector(network: NoiseNetwork, path: Path, card: dict[str, object]) -> str:
     """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
-    data = safetensors.torch.save({key: value.contiguous().cpu() for key, value in network.state_dict().items()})
-    digest = hashlib.sha256(data).hexdigest()
-    name = f"{NAME}-{digest[:8]}"
-    whole = {"name": name, "sha256": digest, "bytes": len(data), "network": asdict(network.shape)} | card
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(data)
-    path.with_suffix(".json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
-    return name
+    return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card)
 
 
 @cache
@@ -215,19 +206,9 @@ def load_detector(path: Path | None = None) -> NoiseDetector:
     """
     try:
         path = path or shipped(SHIPPED)
-        data = path.read_bytes()
-        card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
-        if hashlib.sha256(data).hexdigest() != card["sha256"]:
-            raise AudioError(f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
-                             "put both files back as they were shipped")  # fmt: skip
+        card, weights = read_weights(path)
         network = NoiseNetwork(Shape(**card["network"]))
-        network.load_state_dict(safetensors.torch.load(data))
+        network.load_state_dict(weights)
         return NoiseDetector(network, str(card["name"]))
-    except AudioError:
-        raise
-    except ConfigError as error:
-        raise AudioError(str(error)) from None
     except Exception as error:  # a strange file fails in many ways
-        what = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise AudioError(f"{path}: not a noise network with its card ({what}); `python -m training.noise_training` "
-                         "makes one") from None  # fmt: skip
+        raise AudioError(refused(error, path, "a noise network", "python -m training.noise_training")) from None

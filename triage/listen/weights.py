@@ -1,0 +1,52 @@
+"""Weights: a network's file and its card, written and read; reading never runs code of the file.
+
+Weights are safetensors; the card lies beside them as .json and says the network's sizes and the weights' SHA-256.
+"""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+import safetensors.torch
+from torch import Tensor, nn
+
+from triage.errors import ConfigError, TriageError
+
+Card = dict[str, Any]
+
+
+def write_weights(network: nn.Module, path: Path, family: str, card: Card) -> str:
+    """Write a network's weights and its card; return its name, FAMILY-XXXXXXXX of the weights' SHA-256."""
+    data = safetensors.torch.save({key: value.contiguous().cpu() for key, value in network.state_dict().items()})
+    digest = hashlib.sha256(data).hexdigest()
+    name = f"{family}-{digest[:8]}"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    whole = {"name": name, "sha256": digest, "bytes": len(data)} | card
+    path.with_suffix(".json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
+    return name
+
+
+def read_weights(path: Path) -> tuple[Card, dict[str, Tensor]]:
+    """Return the card and the weights of a file.
+
+    Raises
+    ------
+    ConfigError
+        If the weights are not those that the card was written for. A strange file raises of many kinds.
+    """
+    data = path.read_bytes()
+    card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    if hashlib.sha256(data).hexdigest() != card["sha256"]:
+        raise ConfigError(f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
+                          "put both files back as they were shipped")  # fmt: skip
+    return card, safetensors.torch.load(data)
+
+
+def refused(error: Exception, path: Path | None, what: str, maker: str) -> str:
+    """Return the one line that says why a file is no network; ``maker`` is the command that makes one."""
+    if isinstance(error, TriageError):
+        return str(error)
+    why = str(error).splitlines()[0] if str(error) else type(error).__name__
+    return f"{path}: not {what} with its card ({why}); `{maker}` makes one"
