@@ -119,8 +119,9 @@ def test_the_desk_killed_and_started_again_in_the_middle_loses_nothing(context, 
     page = audition(context, desk)
     decided = [press_until_next(page, "KeyJ")]
     settled(page)
-    page.wait_for_function(
-        "() => performance.getEntriesByType('resource').filter(one => one.name.includes('/picture/')).length >= 3"
+    page.wait_for_function(  # the take decided, the one on the screen and the two ahead of it
+        "() => new Set(performance.getEntriesByType('resource')"
+        ".map(one => one.name.match(/takes\\/(\\d+)\\/picture/)?.[1]).filter(Boolean)).size >= 4"
     )
     desk.stop()
     decided += [press_until_next(page, "KeyL"), press_until_next(page, "KeyJ")]  # those ahead are here already
