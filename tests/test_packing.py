@@ -1,5 +1,9 @@
 """What is kept of a session for the next model: the same to the last digit, forgotten when it no longer holds."""
 
+import io
+import tracemalloc
+import zipfile
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -14,7 +18,7 @@ from training.verdict_examples import examples_of_session
 from triage.config import read_toml, shipped
 from triage.encoding import encoder_in_use
 from triage.judge.doubt import load_model
-from triage.packing import form_in_use, packed, unpacked
+from triage.packing import MOST_BYTES, form_in_use, packed, unpacked
 from triage.scoring import said, weigh
 from triage.silence import judge_again, rank_again
 from triage.store import tables
@@ -107,6 +111,23 @@ def test_torn_evidence_is_gathered_anew(engine, data):
         db.execute(tables.evidence.update().values(data=data))
     judge_again(engine, session)
     assert standing(engine) == before
+
+
+@pytest.mark.parametrize("shape, written", [((2**30,), 2**30), ((2**40,), 2**20)], ids=["zeros", "only a claim"])
+def test_evidence_that_would_swell_beyond_bounds_counts_as_none(shape, written):
+    """A few kB that unpack to a gigabyte, or say so, as a stranger's store may hold."""
+    file = io.BytesIO()
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive, archive.open("words.npy", "w") as member:
+        np.lib.format.write_array_header_1_0(member, {"descr": "|u1", "fortran_order": False, "shape": shape})
+        for _ in range(written // 2**20):
+            member.write(bytes(2**20))
+    data = zlib.compress(file.getvalue())
+    tracemalloc.start()
+    try:
+        assert unpacked(data) is None
+        assert tracemalloc.get_traced_memory()[1] < MOST_BYTES
+    finally:
+        tracemalloc.stop()
 
 
 def test_evidence_of_another_form_is_not_read(engine):

@@ -252,6 +252,8 @@ def test_a_pace_that_makes_no_sense_is_refused(slip):
 def test_the_system_tells_of_files_and_hidden_ones_of_a_copy_are_passed_over(tmp_path):
     events = _events(tmp_path)
     assert next(events) is None  # at first anything may have changed
+    (tmp_path / "T000_close.wav").write_bytes(b"before the system tells of anything")
+    assert next(events) is None  # and once more when it does
     assert next(events) == set()
     (tmp_path / ".T001_close.wav.x1Yz").write_bytes(b"half")
     (tmp_path / "T001_close.wav").write_bytes(b"whole")

@@ -5,6 +5,7 @@ never read, they are gathered anew.
 """
 
 import json
+import math
 import zipfile
 import zlib
 from io import BytesIO
@@ -24,6 +25,7 @@ from triage.store.records import EvidenceRecord, SpotRecord
 
 FORM = "1"  # of the evidence and of its packing: another one where judge/features.py gathers otherwise
 LEVEL = 1  # of deflating: a third off at little cost
+MOST_BYTES = 2**29  # unpacked: a hundred times what a long session needs
 COLUMNS = (
     "take", "number", "instrument", "articulation", "dynamic", "mic", "pitch", "start_s", "end_s", "ring_end_s",
 )  # fmt: skip
@@ -58,12 +60,29 @@ def packed(weighed: Weighed) -> EvidenceRecord:
 
 
 def unpacked(data: bytes) -> Weighed | None:
-    """Return what was weighed of a session; None where the bytes are torn or none of it: then it is gathered anew."""
+    """Return what was weighed of a session; None where the bytes are torn or none of it: then it is gathered anew.
+
+    Bytes that would swell beyond ``MOST_BYTES``, or say that they would, count as none of it.
+    """
     try:
-        with np.load(BytesIO(zlib.decompress(data)), allow_pickle=False) as arrays:
+        whole = zlib.decompressobj().decompress(data, MOST_BYTES)
+        with zipfile.ZipFile(BytesIO(whole)) as archive:
+            if sum(max(member.file_size, _claimed(archive, member)) for member in archive.infolist()) > MOST_BYTES:
+                return None
+        with np.load(BytesIO(whole), allow_pickle=False) as arrays:
             return _weighed({name: arrays[name] for name in arrays.files})
-    except (zlib.error, zipfile.BadZipFile, ValueError, KeyError, OSError, EOFError, TypeError, JudgeError):
+    except (
+        zlib.error, zipfile.BadZipFile, ValueError, KeyError, OSError, EOFError, TypeError, MemoryError, JudgeError,
+    ):  # fmt: skip
         return None
+
+
+def _claimed(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> int:
+    """Return how many bytes an array says it has: NumPy makes room for as many before it reads one."""
+    with archive.open(member) as file:
+        np.lib.format.read_magic(file)
+        shape, _, dtype = np.lib.format.read_array_header_1_0(file)
+    return math.prod(shape) * dtype.itemsize
 
 
 def _weighed(arrays: dict[str, np.ndarray]) -> Weighed:

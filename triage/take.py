@@ -20,7 +20,7 @@ from triage.intake.pitchname import midi_to_hz
 from triage.intake.roll import Take, Track
 from triage.listen.background import Background
 from triage.listen.embed import Encoder
-from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite
+from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite, power_of
 from triage.listen.measure import measure, window
 from triage.listen.mics import Reference, match
 from triage.listen.noise_network import NoiseDetector
@@ -147,7 +147,7 @@ def gap_dbfs(frames: np.ndarray, note: Note, before: Note | None) -> float:
     """Return the quietest 0.1 s of the gap before a note, all bands together, in dB re full scale."""
     first = round((before.end_s if before else 0.0) / HOP_S)
     last = max(first + 1, round((note.start_s - 0.03) / HOP_S))
-    power = (10 ** (frames[:, first:last] / 10)).sum(axis=0)
+    power = power_of(frames[:, first:last]).sum(axis=0)
     if not len(power):
         return float("nan")
     return float(10 * np.log10(ndimage.uniform_filter1d(power, 10, mode="nearest").min() + 1e-12)) - BANDS_OVER_RMS_DB
@@ -167,7 +167,7 @@ def _floor(
 ) -> FloorRecord:  # fmt: skip
     """Return a microphone's background, its level under the notes, and how it follows the judging one."""
     quiet_dbfs = _total_db(floor_db(frames))
-    power = (10 ** (frames / 10)).sum(axis=0)
+    power = power_of(frames).sum(axis=0)
     under = [power[round(n.start_s / HOP_S) : round(n.end_s / HOP_S)] for n in notes]
     levels = [10 * np.log10(part.mean()) - BANDS_OVER_RMS_DB for part in under if len(part)]
     note_dbfs = float(np.median(levels)) if levels else None

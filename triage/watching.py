@@ -163,7 +163,7 @@ def _events(folder: Path) -> Iterator[Changed]:
     """
     while True:
         yield None
-        looked_s = time.monotonic()
+        looked_s = -LOOK_S  # once the system tells of files look again: some may have come before it did
         try:
             tick_ms = round(1000 * TICK_S)
             for events in file_events(folder, watch_filter=None, debounce=tick_ms, rust_timeout=tick_ms,

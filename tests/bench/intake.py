@@ -50,6 +50,8 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="folder where the rendered takes are kept for another run")
     chosen = parser.parse_args()
     torch.set_num_threads(1)
+    if chosen.keep:
+        chosen.keep.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=chosen.keep) as home:
         kept = chosen.keep or Path(home)
         size = f"{chosen.tracks}x{chosen.seconds:g}s"

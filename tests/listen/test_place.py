@@ -72,15 +72,6 @@ def test_without_delays_the_level_decides():
     assert nearest(tied, np.array([-20.0, -26.0])) == 0
 
 
-def test_a_track_that_is_late_as_a_whole_is_put_right():
-    stretches = heard_at([1.0, 4.0])
-    late = [np.roll(stretches[0], round(0.012 * RATE_HZ)), stretches[1]]  # the nearer one comes 12 ms late
-    later = later_s(late, RATE_HZ)
-    level = np.array([-20.0, -20.0])
-    assert nearest(later, level) == 1
-    assert nearest(later, level, offset_s=np.array([0.012, 0.0])) == 0
-
-
 def test_closeness_takes_the_preamplifier_out():
     # computed: same place, gains 20 dB apart; notes and noise both 20 dB louder there
     close = closeness_db([-60.0, -40.0], [-30.0, -10.0], [0.0, 0.0])

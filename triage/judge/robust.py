@@ -43,31 +43,6 @@ def mad(values: np.ndarray, floor: float = 0.0) -> float:
     return float(max(sigma if sigma > 0 else MEAN_DEVIATION_TO_SIGMA * deviation.mean(), floor))
 
 
-def modified_z(values: np.ndarray, floor: float = 0.0) -> np.ndarray:
-    """Return how many robust sigmas each value lies from the median; all 0 where all values are equal.
-
-    z = (x - median(x)) / mad(x), which is 0.6745 * (x - median) / MAD of the book; it flags |z| > 3.5.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Finite values, n >= 1.
-    floor : float
-        See mad.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Without unit.
-
-    References
-    ----------
-    Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC, 1993.
-    """
-    sigma = mad(values, floor)
-    return (values - np.median(values)) / (sigma if sigma > 0 else 1.0)
-
-
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Return each row's weighted median: half of the weight lies on either side.
 

@@ -13,9 +13,11 @@ import numpy as np
 from scipy import ndimage
 
 from triage.listen.impulses import ImpulseWatch, highest
+from triage.listen.logmel import percentile
 from triage.listen.loudness import true_peak_dbtp
 
 STEP_S = 0.0005
+BEFORE = 3  # samples that a bend and a flat top look back
 HOLE_S = (0.0025, 0.25)  # a dropout is at least and at most this long
 SIDE_S = 0.03  # the sound on both sides of a hole
 HOLE_DB = -38.0  # the hole against the weaker side
@@ -31,6 +33,7 @@ CLEAR_RATIO = 8.0  # above it neither an attack nor a pulse is asked for
 PULSE, PULSE_ERROR = 7.0, 0.05  # a brass pulse stands so high in its period, and its error under it
 GOES_ON, GOES_ON_STEPS = 12.0, 20  # level ratio of 10 ms after to 10 ms before: below it nothing started or stopped
 PEAK_REACH, PEAK_PARTS, PEAK_MOST = 48, 64, 8  # samples around a peak; parts of a block, the loudest looked at
+RAMP = np.minimum(1.0, np.arange(PEAK_REACH + 1) / (PEAK_REACH // 2))  # of a stretch around a peak
 AROUND_S = 0.16  # four pulses of the lowest tuba note
 
 
@@ -64,8 +67,7 @@ class SampleCheck:
     _holes_of: tuple[int, list[Hole]] | None = None  # for so many samples
     _tops: dict[int, float] = field(default_factory=dict)  # channel: highest true peak, linear
     _impulses: ImpulseWatch = field(init=False)
-    _rest: list[np.ndarray] = field(default_factory=list)  # of samples and bends, less than a step
-    _last: np.ndarray | None = None
+    _kept: np.ndarray | None = None  # less than a step of samples, and BEFORE more that came before them
 
     def __post_init__(self) -> None:
         self._impulses = ImpulseWatch(self.rate_hz, self.n_channels)
@@ -78,44 +80,40 @@ class SampleCheck:
             first = [(int(row.argmax()), channel) for channel, row in enumerate(bad) if row.any()]
             self.not_numbers_s += [((self.samples + at) / self.rate_hz, channel) for at, channel in first]
             block = np.where(bad, 0.0, block)
-        last = np.zeros((self.n_channels, 3), block.dtype) if self._last is None else self._last
-        joined = np.concatenate((last, block), axis=1)
-        self._clips(joined)
-        self._true_peaks(block)
+        kept = np.zeros((self.n_channels, BEFORE), block.dtype) if self._kept is None else self._kept
+        joined = np.concatenate((kept, block), axis=1)
+        level, new = np.abs(joined), kept.shape[1]
+        self._clips(joined[:, new - BEFORE :], level[:, new - BEFORE :])
+        self._true_peaks(block, level[:, new:])
         self._impulses.add(block)
         self.samples += block.shape[1]
-        self._last = joined[:, -3:]
-        both = [np.abs(block), np.abs(np.diff(joined, 3, axis=1))]
-        if self._rest:
-            both = [np.concatenate(pair, axis=1) for pair in zip(self._rest, both, strict=True)]
         step = max(1, round(STEP_S * self.rate_hz))
-        whole = both[0].shape[1] // step * step
-        for values, kept in zip(both, (self._peaks, self._bends), strict=True):
-            kept.append(highest(values[:, :whole], step))
-        self._rest = [values[:, whole:] for values in both]
+        whole = (joined.shape[1] - BEFORE) // step * step
+        self._peaks.append(highest(level[:, BEFORE : BEFORE + whole], step))
+        self._bends.append(highest(_bend(joined[:, : BEFORE + whole]), step))
+        self._kept = joined[:, whole:].copy()
 
-    def _clips(self, joined: np.ndarray) -> None:
-        """Keep the highest flat top of each second: a step, then three equal samples."""
-        if np.abs(joined).max(initial=0.0) < CLIP_MIN:
+    def _clips(self, joined: np.ndarray, level: np.ndarray) -> None:
+        """Keep the highest flat top of each second: a step, then three equal samples; BEFORE samples come again."""
+        if level.max(initial=0.0) < CLIP_MIN:
             return
-        before, top = joined[:, :-3], joined[:, 1:-2]
-        flat = (top == joined[:, 2:-1]) & (top == joined[:, 3:]) & (np.abs(top) >= CLIP_MIN)
-        flat &= np.abs(top - before) > CLIP_STEP
-        for channel, at in zip(*np.nonzero(flat), strict=True):
-            sample = self.samples + int(at) - 2
-            place, found = (int(channel), sample // self.rate_hz), (abs(float(top[channel, at])), -sample)
+        channels, at = np.nonzero(level[:, 1:-2] >= CLIP_MIN)
+        for ahead in (1, 2):
+            same = joined[channels, at + 1] == joined[channels, at + 1 + ahead]
+            channels, at = channels[same], at[same]
+        steep = np.abs(joined[channels, at + 1] - joined[channels, at]) > CLIP_STEP
+        for channel, one in zip(channels[steep].tolist(), at[steep].tolist(), strict=True):
+            sample = self.samples + one - 2
+            place, found = (channel, sample // self.rate_hz), (float(level[channel, one + 1]), -sample)
             self._flat[place] = max(found, self._flat.get(place, found))
 
-    def _true_peaks(self, block: np.ndarray) -> None:
+    def _true_peaks(self, block: np.ndarray, level: np.ndarray) -> None:
         """Look between the samples around the highest of each channel: BS.1770 annex 2, where it can matter."""
-        for channel, row in enumerate(np.abs(block)):
+        for channel, row in enumerate(level):
             top = max(self._tops.get(channel, 0.0), float(row.max(initial=0.0)))
-            for at in _highest(row):
-                if row[at] > 0.5 * top:
-                    part = block[channel, max(0, at - PEAK_REACH) : at + PEAK_REACH + 1]
-                    from_end = np.minimum(np.arange(len(part)), np.arange(len(part))[::-1])
-                    faded = part * np.minimum(1.0, from_end / (PEAK_REACH // 2))  # a hard cut would ring
-                    top = max(top, 10 ** (true_peak_dbtp(faded, self.rate_hz) / 20)) if faded.any() else top
+            parts = [_faded(block[channel], at) for at in _highest(row) if row[at] > 0.5 * top]
+            if parts and np.any(parts):
+                top = max(top, 10 ** (true_peak_dbtp(np.stack(parts), self.rate_hz) / 20))
             self._tops[channel] = top
 
     @property
@@ -188,6 +186,22 @@ class SampleCheck:
         return np.concatenate(self._bends, axis=1) if self._bends else np.zeros((self.n_channels, 0))
 
 
+def _faded(samples: np.ndarray, at: int) -> np.ndarray:
+    """Return the samples around a place, faded in and out (a hard cut would ring) [shape=(2 PEAK_REACH + 1,)]."""
+    part = samples[max(0, at - PEAK_REACH) : at + PEAK_REACH + 1]
+    faded = np.zeros(2 * PEAK_REACH + 1)
+    faded[: len(part)] = part * np.concatenate((RAMP[: -(-len(part) // 2)], RAMP[: len(part) // 2][::-1]))
+    return faded
+
+
+def _bend(samples: np.ndarray) -> np.ndarray:
+    """Return the absolute third difference [shape=(channel, sample) -> (channel, sample - 3)], without waste."""
+    first = np.subtract(samples[:, 1:], samples[:, :-1])
+    second = np.subtract(first[:, 1:], first[:, :-1])
+    third = np.subtract(second[:, 1:], second[:, :-1], out=first[:, :-2])
+    return np.abs(third, out=third)
+
+
 def _highest(level: np.ndarray) -> list[int]:
     """Return the sample of the highest level in the loudest few of PEAK_PARTS equal parts."""
     each, more = divmod(len(level), PEAK_PARTS)
@@ -201,7 +215,7 @@ def _holes(peak: np.ndarray, bend: np.ndarray, step_s: float) -> list[tuple[int,
     side = round(SIDE_S / step_s)
     if len(peak) < 3 * side:
         return []
-    floor = 1.5 * np.percentile(peak, 5)
+    floor = 1.5 * percentile(peak, 5)
     padded = np.pad(peak, side)
     before = ndimage.maximum_filter1d(padded, side, origin=(side - 1) // 2)[side - 1 : side - 1 + len(peak)]
     after = ndimage.maximum_filter1d(padded, side, origin=-(side // 2))[side + 1 : side + 1 + len(peak)]

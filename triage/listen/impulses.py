@@ -76,8 +76,7 @@ def interpolator(filters: np.ndarray) -> np.ndarray:
     """
     n, order = filters.shape[0], filters.shape[1] - 1
     size = 2 ** int(np.ceil(np.log2(2 * order + 2)))
-    power = np.abs(np.fft.rfft(filters, size)) ** 2
-    both = np.fft.irfft(power, size)
+    both = torch.fft.irfft(_power(torch.from_numpy(filters), size), size).numpy()
     b = np.concatenate((both[:, -order:], both[:, : order + 1]), axis=1) if order else np.ones((n, 1))
     return np.asarray(b / b[:, order : order + 1])
 
@@ -146,7 +145,9 @@ class ImpulseWatch:
     def _listen(self, samples: np.ndarray, count: int) -> Course:
         """Return the course of ``count`` blocks of every channel."""
         size = self.hop + 2 * self.side
-        segments = np.lib.stride_tricks.sliding_window_view(samples, size, axis=1)[:, :: self.hop][:, :count]
+        # Writeable only because torch takes no other: nothing is written, nor copied.
+        windows = np.lib.stride_tricks.sliding_window_view(samples, size, axis=1, writeable=True)
+        segments = windows[:, :: self.hop][:, :count]
         error, b = interpolation_error(segments.reshape(-1, size), self.side, AROUND + CLICK_REACH)
         middle = np.abs(error[:, AROUND + CLICK_REACH : -AROUND - CLICK_REACH])
         sigma = np.maximum(MAD_TO_SIGMA * _medians(middle[:, ::THIN]), LEAST_SCALE)
@@ -208,8 +209,8 @@ def _medians(rows: np.ndarray) -> np.ndarray:
     return ordered[:, middle - 1 + rows.shape[1] % 2 : middle + 1].mean(axis=1)
 
 
-def _power(windowed: torch.Tensor) -> torch.Tensor:
-    parts = torch.view_as_real(torch.fft.rfft(windowed))  # (n, bin, 2)
+def _power(samples: torch.Tensor, size: int | None = None) -> torch.Tensor:
+    parts = torch.view_as_real(torch.fft.rfft(samples, size))  # (n, bin, 2)
     return parts[..., 0].square() + parts[..., 1].square()
 
 

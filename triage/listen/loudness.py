@@ -16,7 +16,7 @@ from scipy.signal import firwin, resample_poly, sosfilt
 from triage.errors import AudioError
 from triage.listen.envelope import SILENT_DB, Array
 
-MOMENTARY_S, SHORT_TERM_S = 0.4, 3.0
+MOMENTARY_S = 0.4
 OFFSET_LU = -0.691  # makes up for the weighting's +0.691 dB at 997 Hz
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
 # Analogue parameters that the standard's 48 kHz tables come from: centre in Hz, quality, gain in dB, and the exponent
@@ -80,12 +80,6 @@ def momentary_lufs(waveform: ArrayLike, rate_hz: float, hop_s: float = 0.01, win
     starts = starts.astype(int)
     starts = starts[starts + n < energy.size]
     return _lufs((energy[starts + n] - energy[starts]) / max(n, 1))
-
-
-def short_term_lufs(waveform: ArrayLike, rate_hz: float, hop_s: float = 0.01,
-                    weights: ArrayLike | None = None) -> Array:
-    """Return the loudness of every window of 3 s, in LUFS; otherwise as ``momentary_lufs``."""
-    return momentary_lufs(waveform, rate_hz, hop_s, SHORT_TERM_S, weights)
 
 
 def integrated_lufs(waveform: ArrayLike, rate_hz: float, weights: ArrayLike | None = None) -> float:

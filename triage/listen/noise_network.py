@@ -7,6 +7,7 @@ steps of 20 ms, leave a few numbers a step. Then all microphones are read togeth
 to be heard on any microphone and of which kind, and for each microphone whether there and how far over the music.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -141,10 +142,10 @@ def seen(frames: Tensor) -> Tensor:
     (L - floor) / 20 dB within -0.5 and 2, the floor of each band being the fifth percentile of its 0.2 s means: so
     gain leaves, and what stands just over a microphone's own background is seen as well as what is loud.
     """
-    power = 10 ** (frames / 10)
+    power = torch.exp(frames * (math.log(10) / 10))
     loudest_db = 10 * torch.log10(power.sum(dim=1, keepdim=True).amax(dim=2, keepdim=True).clamp(min=1e-20))
-    smooth = functional.avg_pool1d(power, FLOOR_FRAMES, 1, FLOOR_FRAMES // 2, count_include_pad=False)
-    floor = smooth[:, :, ::4].kthvalue(max(1, -(-smooth.shape[2] // 4) // 20), dim=2, keepdim=True).values
+    smooth = functional.avg_pool1d(power, FLOOR_FRAMES, 4, FLOOR_FRAMES // 2, count_include_pad=False)
+    floor = smooth.kthvalue(max(1, smooth.shape[2] // 20), dim=2, keepdim=True).values
     over = frames - 10 * torch.log10(floor.clamp(min=1e-20))
     return torch.cat(((frames - loudest_db + RANGE_DB).clamp(min=0) / 40, (over / 20).clamp(-0.5, 2.0)), dim=1)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, signal
 
-from triage.listen.logmel import HOP_S, LogMel
+from triage.listen.logmel import HOP_S, LogMel, percentile, power_of
 
 Span = Callable[[float, float], np.ndarray]  # (start_s, end_s) -> one channel, shape (sample,)
 
@@ -59,8 +59,8 @@ def floor_db(frames: np.ndarray) -> np.ndarray:
     """
     sounding = frames[:, frames.max(axis=0) > frames.min() + 1e-3]
     frames = sounding if sounding.shape[1] >= 10 else frames
-    power = ndimage.uniform_filter1d(10 ** (frames / 10), 21, axis=1, mode="nearest")
-    return 10 * np.log10(np.percentile(power, 5, axis=1))
+    power = ndimage.uniform_filter1d(power_of(frames), 21, axis=1, mode="nearest")
+    return 10 * np.log10(percentile(power, 5))
 
 
 def top_bands(bands: np.ndarray) -> np.ndarray:
@@ -128,7 +128,7 @@ def _between(starts: list[int], n_frames: int) -> list[tuple[int, int]]:
 
 def _level(frames: np.ndarray, over: np.ndarray) -> np.ndarray:
     """Level of each frame in dB over the bands that stand out of the floor."""
-    power = np.where(over > 6.0, 10 ** (frames / 10), 0.0).sum(axis=0)
+    power = np.where(over > 6.0, power_of(frames), 0.0).sum(axis=0)
     return 10 * np.log10(power + 1e-12)
 
 

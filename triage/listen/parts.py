@@ -6,7 +6,7 @@ Log-mel frames (mel, frame) in dB go in; levels (part, frame) and floors (part,)
 import numpy as np
 from scipy import ndimage
 
-from triage.listen.logmel import N_MELS
+from triage.listen.logmel import N_MELS, percentile, power_of
 
 GROUP = 4  # mel bands together: 20 parts
 MEAN_FRAMES = 6
@@ -24,7 +24,7 @@ def group_levels(frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     level : ndarray, shape (part, frame)
     floor : ndarray, shape (part,)
     """
-    power = (10 ** (frames / 10)).reshape(N_MELS // GROUP, GROUP, -1).sum(axis=1)
+    power = power_of(frames).reshape(N_MELS // GROUP, GROUP, -1).sum(axis=1)
     level = 10 * np.log10(ndimage.uniform_filter1d(power, MEAN_FRAMES, axis=1, mode="nearest") + 1e-13)
     smooth = ndimage.uniform_filter1d(power, 21, axis=1, mode="nearest")
-    return level, 10 * np.log10(np.percentile(smooth, 5, axis=1) + 1e-13)
+    return level, 10 * np.log10(percentile(smooth, 5) + 1e-13)

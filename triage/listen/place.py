@@ -91,7 +91,7 @@ def closeness_db(noise_dbfs: Sequence[float], note_dbfs: Sequence[float], lag_s:
     return np.asarray(np.asarray(noise_dbfs, float) - np.asarray(note_dbfs, float) + spread)
 
 
-def nearest(later: np.ndarray, closeness: np.ndarray, offset_s: np.ndarray | None = None) -> int:
+def nearest(later: np.ndarray, closeness: np.ndarray) -> int:
     """Return the index of the microphone nearest to a noise: the one that beats most others.
 
     Of two, the one that hears it first is nearer; where they hear it within 0.4 ms (14 cm), or the lag cannot be
@@ -102,15 +102,11 @@ def nearest(later: np.ndarray, closeness: np.ndarray, offset_s: np.ndarray | Non
     later : ndarray, shape (mic, mic)
         Of ``later_s``.
     closeness : ndarray, shape (mic,)
-    offset_s : ndarray, shape (mic,), optional
-        How late each track runs as a whole, as ``judge/tracks.py`` finds it.
 
     Returns
     -------
     int
     """
-    if offset_s is not None:
-        later = later - (offset_s[:, None] - offset_s[None, :])
     level = np.nan_to_num(closeness, nan=-300.0)
     by_level = level[:, None] > level[None, :]
     known = np.isfinite(later) & (np.abs(np.nan_to_num(later)) > TIE_S)

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+import torch
 
 from triage.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS, LogMel, finite
@@ -122,7 +123,7 @@ def picture(frames: np.ndarray, columns: int = 2, bands: int = 1) -> Picture:
         raise AudioError(f"frames have shape {frames.shape}, expected (mel, frame) with bands in groups of {bands}")
     columns *= _wider(-(-frames.shape[1] // columns))
     padded = np.pad(frames, ((0, 0), (0, -frames.shape[1] % columns)), mode="edge")
-    shared = padded.reshape(padded.shape[0] // bands, bands, -1, columns).max(axis=(1, 3))
+    shared = torch.nn.functional.max_pool2d(torch.from_numpy(padded)[None], (bands, columns))[0].numpy()
     steps = np.round((np.clip(shared, LOWEST_DB, HIGHEST_DB) - LOWEST_DB) / STEP_DB) * STEP_DB
     grey = np.round(255 * steps / (HIGHEST_DB - LOWEST_DB)).astype(np.uint8)
     return Picture(grey_png(grey[::-1]), columns * HOP_S)

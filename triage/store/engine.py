@@ -6,6 +6,7 @@ takes first: what is done in one block is seen whole or, after an error, not at 
 """
 
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ from triage.store import schema
 BUSY_MS = 20_000  # how long a writer waits for another before it gives up
 RETRY_S = 0.01
 CONNECT_S = 10
+_TURN = threading.RLock()  # of this process's writers on SQLite
 
 
 def open_store(address: str, create: bool = True) -> Engine:
@@ -71,7 +73,7 @@ def reading(engine: Engine) -> Iterator[Connection]:
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
     """Give a database session whose changes are kept when the block ends well, else undone."""
-    with _transaction(engine, writes=True) as db:
+    with _turn(engine), _transaction(engine, writes=True) as db:
         yield db
 
 
@@ -84,6 +86,18 @@ def shown(engine: Engine) -> str:
 _SNAPSHOT: dict[str, dict[str, Any]] = {
     "postgresql": {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
 }
+
+
+@contextmanager
+def _turn(engine: Engine) -> Iterator[None]:
+    """Let the writers of this process go one after another: SQLite's own wait looks again now and then, and can leave
+    one of many out for seconds. Other processes still wait the way it does."""
+    mine = engine.dialect.name == "sqlite" and _TURN.acquire(timeout=BUSY_MS / 1000)
+    try:
+        yield
+    finally:
+        if mine:
+            _TURN.release()
 
 
 @contextmanager
