@@ -13,7 +13,8 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context, parent_process
+from multiprocessing import get_all_start_methods, get_context, parent_process
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from threading import Thread
 
@@ -106,6 +107,16 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def _context() -> BaseContext:
+    """Return how workers are started: not as copies of this process, which has used torch's threads and so may hang,
+    but of one that has only imported what they need; they share that memory. Where there is none, each from nothing."""
+    if "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    context = get_context("forkserver")
+    context.set_forkserver_preload(["triage.take"])
+    return context
+
+
 def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[TakeRecord]:
     waiting = list(jobs)
     while waiting:
@@ -120,8 +131,7 @@ def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[TakeRecord]:
 
 def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[TakeRecord]:
     """Yield what is heard, and take it off the list; end early if a worker is lost."""
-    # spawn: a forked copy of a process that has used torch's threads can hang
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_end_with_parent) as pool:
+    with ProcessPoolExecutor(workers, mp_context=_context(), initializer=_end_with_parent) as pool:
         jobs = {pool.submit(listened, job): job for job in waiting}
         try:
             for done in as_completed(jobs):

@@ -1,6 +1,10 @@
 """Track faults: what differs from the other takes of the same player and microphone, and nothing else."""
 
-from triage.judge.tracks import TrackFacts, track_faults
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from triage.judge.tracks import TrackFacts, _medians_of_others, track_faults
 
 
 def facts(take, lag_s=0.007, polarity=1, clear=2.0, note_dbfs=-30.0, floor_dbfs=-70.0, player="horn"):
@@ -102,3 +106,13 @@ def test_a_late_track_is_not_called_swapped():
 
 def test_nothing_known_is_no_fault():
     assert track_faults([TrackFacts("T001", "horn", "close", None, None, None, None, None)]) == []
+
+
+@given(st.lists(st.one_of(st.just(float("nan")), st.integers(-3, 3).map(float)), max_size=9))
+def test_the_median_of_the_others_is_that_of_what_is_left_without_one(values):
+    found, count = _medians_of_others(np.array(values, float))
+    for at in range(len(values)):
+        left = np.delete(np.array(values, float), at)
+        left = left[np.isfinite(left)]
+        assert count[at] == len(left)
+        np.testing.assert_equal(found[at], np.median(left) if len(left) else np.nan)

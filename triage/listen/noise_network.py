@@ -123,15 +123,23 @@ class NoiseNetwork(nn.Module):
         return torch.tanh(self.told(self.norm(steps)))
 
     def joint(self, told: Tensor) -> Heard:
-        """Return what is heard in takes [take, mic, step, told]."""
-        most, mean = told.amax(dim=1, keepdim=True), told.mean(dim=1, keepdim=True)
-        x = self.meet(torch.cat((told, most.expand_as(told), mean.expand_as(told)), dim=3))
-        rows = x.flatten(0, 1)
-        for block in self.together:
-            rows = block(rows)
-        x = self.last(rows).view(x.shape)
-        whole = self.take(torch.cat((x.amax(dim=1), x.mean(dim=1)), dim=2)).transpose(1, 2).float()
-        there = self.mics(x).float()
+        """Return what is heard in takes [take, mic, step, told].
+
+        One microphone after another: what is held at once does not grow with their number.
+        """
+        every = (told.amax(dim=1), told.mean(dim=1))
+        most: Tensor | None = None
+        total, found = torch.zeros(()), []
+        for own in told.unbind(dim=1):
+            x = self.meet(torch.cat((own, *every), dim=2))
+            for block in self.together:
+                x = block(x)
+            x = self.last(x)
+            most, total = x if most is None else torch.maximum(most, x), total + x
+            found.append(self.mics(x))
+        assert most is not None
+        whole = self.take(torch.cat((most, total / told.shape[1]), dim=2)).transpose(1, 2).float()
+        there = torch.stack(found, dim=1).float()
         return Heard(whole[:, 0], whole[:, 1:], there[..., 0], there[..., 1])
 
 
