@@ -106,7 +106,10 @@ def group_median(values: np.ndarray, group: np.ndarray, count: int) -> np.ndarra
     ndarray, shape (count,)
         NaN for an empty group.
     """
-    ranked = values[np.lexsort((values, group))]
+    # By value, then by group and otherwise as it is: of 16 bits that sort only counts, and is many times as fast.
+    order = np.argsort(values)
+    order = order[np.argsort(group[order].astype(np.int16 if count < 2**15 else np.int64), kind="stable")]
+    ranked = values[order]
     size = np.bincount(group, minlength=count)
     start, filled = np.cumsum(size) - size, size > 0
     median = np.full(count, np.nan)
