@@ -108,8 +108,11 @@ def cores() -> int:
 
 
 def _context() -> BaseContext:
-    """Return how workers are started: not as copies of this process, which has used torch's threads and so may hang,
-    but of one that has only imported what they need; they share that memory. Where there is none, each from nothing."""
+    """Return how workers are started.
+
+    A copy of this process, which has used torch's threads, can hang; so each is one of a process that has only
+    imported what they need, and they share that memory. Where a system has no such thing each starts from nothing.
+    """
     if "forkserver" not in get_all_start_methods():
         return get_context("spawn")
     context = get_context("forkserver")

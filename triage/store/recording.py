@@ -4,6 +4,7 @@
 """
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from difflib import get_close_matches
@@ -151,6 +152,18 @@ def tracks(db: Connection, take_id: int) -> tuple[TrackRecord, ...]:
     columns = [column for column in table.c if column.name not in ("id", "take_id")]
     query = select(*columns).where(table.c.take_id == take_id).order_by(table.c.id)
     return tuple(TrackRecord(**row._mapping) for row in db.execute(query))
+
+
+def tracks_of_takes(db: Connection, session_id: int) -> dict[str, tuple[TrackRecord, ...]]:
+    """Return the tracks of every take of a session, by the take's name, in the order they were stored."""
+    table, take = tables.track, tables.take
+    columns = [column for column in table.c if column.name not in ("id", "take_id")]
+    query = select(take.c.name, *columns).join(take, take.c.id == table.c.take_id)
+    found: dict[str, list[TrackRecord]] = defaultdict(list)
+    names = [column.name for column in columns]
+    for name, *values in db.execute(query.where(take.c.session_id == session_id).order_by(table.c.id)):
+        found[name].append(TrackRecord(**dict(zip(names, values, strict=True))))
+    return {name: tuple(own) for name, own in found.items()}
 
 
 def tracks_of_session(db: Connection, session_id: int) -> tuple[TrackRecord, ...]:

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, bindparam, update
 from triage.store import tables
 from triage.store.hits import floors, hits
 from triage.store.notes import embeddings, encoders, notes
-from triage.store.recording import take_ids, takes, tracks
+from triage.store.recording import take_ids, takes, tracks_of_takes
 from triage.store.records import FloorRecord, HitRecord, NoteRecord, TakeRecord
 
 note = tables.note
@@ -32,12 +32,14 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
         own_hits[hit.take].append(HitRecord(**{k: v for k, v in vars(hit).items() if k != "take"}))
     for floor in floors(db, session_id):
         own_floors[floor.take].append(FloorRecord(**{k: v for k, v in vars(floor).items() if k != "take"}))
+    own_tracks = tracks_of_takes(db, session_id)
     return [
         TakeRecord(
             stored.name, stored.fingerprint or "", stored.instrument, stored.articulation, stored.dynamic,
             stored.remark, stored.expected_pitches, stored.repetitions, stored.duration_s, stored.problem,
-            stored.listened, tracks(db, stored.id), tuple(own_notes[stored.name]), tuple(own_hits[stored.name]),
-            tuple(own_floors[stored.name]), stored.heard_on, stored.setup, stored.recorded_at, stored.recorded_from,
+            stored.listened, own_tracks.get(stored.name, ()), tuple(own_notes[stored.name]),
+            tuple(own_hits[stored.name]), tuple(own_floors[stored.name]), stored.heard_on, stored.setup,
+            stored.recorded_at, stored.recorded_from,
         )
         for stored in takes(db, session_id)
     ]  # fmt: skip
