@@ -202,8 +202,8 @@ def test_writers_wait_for_one_another_and_lose_nothing(engine):
 
 def test_sqlite_is_set_for_many_readers_and_checked_references(tmp_path, opened):
     with reading(opened(f"sqlite:///{tmp_path / 'a.db'}")) as db:
-        asked = ("journal_mode", "foreign_keys", "busy_timeout")
-        assert [db.exec_driver_sql(f"PRAGMA {name}").scalar() for name in asked] == ["wal", 1, 20_000]
+        asked = ("journal_mode", "foreign_keys", "busy_timeout", "synchronous")
+        assert [db.exec_driver_sql(f"PRAGMA {name}").scalar() for name in asked] == ["wal", 1, 20_000, 2]
 
 
 @pytest.mark.parametrize(

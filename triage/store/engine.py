@@ -188,7 +188,8 @@ def _engine(url: URL) -> Engine:
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
     # Python's driver would begin a transaction only at the first change; we begin each one ourselves, below.
     connection.isolation_level = None
-    for pragma in (f"busy_timeout = {BUSY_MS}", "synchronous = NORMAL"):
+    # FULL: what was said is on the disk before it counts as kept; NORMAL would lose the last of it with the power.
+    for pragma in (f"busy_timeout = {BUSY_MS}", "synchronous = FULL"):
         connection.execute(f"PRAGMA {pragma}").close()
     _log_ahead(connection)
 
