@@ -14,7 +14,7 @@ from sqlalchemy import inspect, select, text
 
 from triage.errors import StoreError
 from triage.store import schema, tables
-from triage.store.engine import open_store, reading, upgrade_store, writing
+from triage.store.engine import _TURN, open_store, reading, upgrade_store, writing
 
 NOW = schema.newest()
 NEXT = f"{int(NOW) + 1:04}"
@@ -198,6 +198,19 @@ def test_writers_wait_for_one_another_and_lose_nothing(engine):
         list(pool.map(add, range(20)))
     with reading(engine) as db:
         assert sorted(map(int, db.scalars(select(tables.problem.c.text)))) == list(range(20))
+
+
+def test_a_change_begun_on_one_thread_and_ended_on_another_leaves_the_next_one_free(engine):
+    fill(engine)
+    with ThreadPoolExecutor(1) as one, ThreadPoolExecutor(1) as another:
+        for n in range(3):  # as a desk's routes do
+            change = writing(engine)
+            db = one.submit(change.__enter__).result()
+            one.submit(db.execute, tables.problem.insert().values(session_id=1, text=str(n))).result()
+            another.submit(change.__exit__, None, None, None).result()
+            assert not _TURN.locked()
+    with reading(engine) as db:
+        assert sorted(map(int, db.scalars(select(tables.problem.c.text)))) == [0, 1, 2]
 
 
 def test_sqlite_is_set_for_many_readers_and_checked_references(tmp_path, opened):

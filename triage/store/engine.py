@@ -23,7 +23,7 @@ from triage.store import schema
 BUSY_MS = 20_000  # how long a writer waits for another before it gives up
 RETRY_S = 0.01
 CONNECT_S = 10
-_TURN = threading.RLock()  # of this process's writers on SQLite
+_TURN = threading.Lock()  # of this process's writers on SQLite; a desk ends a request on another thread
 
 
 def open_store(address: str, create: bool = True) -> Engine:
