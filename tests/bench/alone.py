@@ -6,7 +6,6 @@ nothing changed.
 
 import json
 import os
-import resource
 import sys
 import time
 from pathlib import Path
@@ -29,21 +28,15 @@ def main(folder: str, store: str, cores: str, cluster: str | None = None) -> Non
             heard_s.append(time.perf_counter())
 
     first = take_in(Path(folder), engine, tell, cluster)
-    done, used_s = time.perf_counter(), _cpu_s()
+    done = time.perf_counter()
     again = take_in(Path(folder), engine)
     ended = time.perf_counter()
     engine.dispose()
     assert again.new_takes == 0
     print(json.dumps({
         "load_s": loaded - began, "intake_s": done - loaded, "again_s": ended - done, "takes": first.new_takes,
-        "cpu_s": used_s, "between_s": heard_s[-1] - heard_s[0] if heard_s else 0.0,
+        "between_s": heard_s[-1] - heard_s[0] if heard_s else 0.0,
     }))  # fmt: skip
-
-
-def _cpu_s() -> float:
-    """Return the processor's time of this process and of those that it started and that have ended."""
-    own, started = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
-    return own.ru_utime + own.ru_stime + started.ru_utime + started.ru_stime
 
 
 if __name__ == "__main__":

@@ -205,7 +205,7 @@ def _many(
     with Peak(process.pid) as peak:
         told = json.loads(process.communicate()[0])
     shutil.rmtree(home)
-    return told | {"track_s": takes * tracks * size.take_s, "bytes": float(peak.bytes)}
+    return told | {"track_s": takes * tracks * size.take_s, "bytes": float(peak.bytes), "cpu_s": peak.cpu_s}
 
 
 def _head() -> None:

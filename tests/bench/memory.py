@@ -1,4 +1,4 @@
-"""Memory of a process and of all that it started: shared pages are counted once (PSS, Linux)."""
+"""Memory and time of a process and of all that it started: shared pages are counted once (PSS, Linux)."""
 
 import os
 import threading
@@ -9,10 +9,12 @@ EVERY_S = 0.25
 
 
 class Peak:
-    """The highest memory of a process tree while the block lasts, in bytes; 0 where the system does not tell."""
+    """The highest memory of a process tree while the block lasts, in bytes, and the processor's time that each of it
+    was last seen with, in all; 0 where the system does not tell."""
 
     def __init__(self, pid: int):
         self.pid, self.bytes = pid, 0
+        self._spent_s: dict[int, float] = {}
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, daemon=True)
 
@@ -26,8 +28,16 @@ class Peak:
 
     def _watch(self) -> None:
         while not self._ended.is_set():
-            self.bytes = max(self.bytes, sum(map(_pss_bytes, _tree(self.pid))))
+            every = _tree(self.pid)
+            self.bytes = max(self.bytes, sum(map(_pss_bytes, every)))
+            self._spent_s |= {pid: max(_cpu_s(pid), self._spent_s.get(pid, 0.0)) for pid in every}
             time.sleep(EVERY_S)
+
+
+    @property
+    def cpu_s(self) -> float:
+        """Time of the processor, of all processes that were seen, in seconds."""
+        return sum(self._spent_s.values())
 
 
 def _tree(pid: int) -> list[int]:
@@ -48,6 +58,14 @@ def _pss_bytes(pid: int) -> int:
     except OSError:  # it has just ended, or this is another system
         return 0
     return sum(1024 * int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+
+
+def _cpu_s(pid: int) -> float:
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def cores() -> int:
