@@ -64,8 +64,13 @@ def words_shown(words: tuple[Said, ...]) -> dict[str, Any]:
 
 
 def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[str, Any]:
-    """Return what is left to hear, and whether one may stop: by the doubts, and by what was heard by lot."""
-    by_lot = sample._asdict() | {"expected": _short(max(0.0, sample.expected))} if sample else None
+    """Return what is left to hear, and whether one may stop: by the doubts, and by what was heard by lot.
+
+    The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.
+    """
+    by_lot = None
+    if sample:
+        by_lot = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
     most = max(left.expected_rejects, by_lot["expected"] if by_lot else 0.0)
     return {**_keys(left, tuple(vars(left))), "by_lot": by_lot, "bound": bound, "can_stop": most <= bound}
 
