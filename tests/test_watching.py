@@ -123,6 +123,15 @@ def test_a_file_that_is_never_closed_is_told_as_broken_and_stops_nothing(hall, t
     assert hall.broken() == ["audio/T001_room.wav"] and sorted(hall.queue()) == ["T001", "T002"]
 
 
+def test_a_take_of_broken_files_alone_is_not_said_to_have_taken_since_the_machine_was_started(hall, tracks):
+    hall.record("T001", tracks["T001"], ("room",))
+    hall.now_s = time.monotonic() - PACE.patience_s - 2  # what is ranked looks at this clock
+    data = hall.path("T001", "room").read_bytes()
+    hall.path("T001", "room").write_bytes(data[: len(data) // 2])
+    assert hall.after(PACE.patience_s + 2) == ["T001"]
+    assert hall.taken[0].after_s < 60
+
+
 @on_both
 def test_a_missing_microphone_is_waited_for_only_so_long_and_may_still_come(hall, tracks):
     hall.record("T001", tracks["T001"], ("close",))

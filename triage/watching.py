@@ -92,7 +92,7 @@ class Follower:
             first, mic, a4_hz = ready[0], came.session.judge_mic_name(), came.session.a4_hz
             hear(came, [first], self.engine, lambda what, done, total: None)
             self._tried[first.name] = fingerprint(first, mic, a4_hz)
-            self._unranked[first.name] = self._since_s(first)
+            self._unranked[first.name] = self._since_s(first) or now_s
             self._stale = True
         if ready[1:]:
             self.due_s = now_s
