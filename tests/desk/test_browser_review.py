@@ -98,6 +98,9 @@ def test_a_comment_is_kept_with_the_verdict_and_its_letters_press_no_keys(contex
     settled(page)
     (said,) = verdicts_of(desk.store)
     assert (said.verdict, said.comment) == ("unsure", "jaunty, but keeps flat")
+    page.keyboard.press("KeyU")  # taken back, it need not be typed again
+    page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=take)
+    assert page.locator("#comment").input_value() == "jaunty, but keeps flat"
 
 
 def test_a_reload_in_the_middle_loses_nothing(context, desk):

@@ -96,12 +96,17 @@ function decide(verdict, reason = null) {
   if (state.scope === "note" && note === null) return say("This spot belongs to no note; switch to the take");
   const comment = by("comment").value.trim() || null;
   outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, sound: take.sound, shown: take.shown ?? null } });
-  history.push({ take, spotAt: state.spotAt, note, verdict });
-  remember(`comment.${take.id}`, null);
-  by("comment").value = "";
+  history.push({ take, spotAt: state.spotAt, note, verdict, comment });
+  giveComment(take.id, "");
   say(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${said(reason)}` : ""}`);
   if (note === null) { ahead.decide(); advance(); }
   else afterNote(note);
+}
+
+/** Put a comment into its field and keep it beside the take until there is a verdict; nothing empties both. */
+function giveComment(takeId, text) {
+  remember(`comment.${takeId}`, text || null);
+  by("comment").value = text;
 }
 
 /** Go on to the next spot of another note; where there is none, the take itself is to be decided. */
@@ -148,6 +153,7 @@ function undo() {
   if (!last) return say("Taking back your last verdict of this session");
   ahead.bringBack(last.take);
   show(last.take, last.spotAt);
+  if (last.comment) giveComment(last.take.id, last.comment); // typed once, it need not be typed again
   say(`Taken back: ${last.verdict} on ${last.take.take}${last.note ? ` note ${last.note}` : ""}`);
 }
 
