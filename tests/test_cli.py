@@ -195,6 +195,13 @@ def test_only_missing_and_broken_files_need_a_person(run, store, kind, status):
     assert run("arrivals", "--format", "csv")[0] == run("arrivals")[0] == status
 
 
+def test_a_take_that_never_came_is_one_line_with_all_its_microphones(run, store):
+    tracks = [(take, mic) for take in ("T003", "T004") for mic in ("close", "room")]
+    roll_call(store, *(ArrivalRecord("missing", take=take, mic=mic) for take, mic in tracks))
+    lines = [line.split(maxsplit=1)[1] for line in run("arrivals")[1].splitlines() if line.startswith("missing")]
+    assert lines == ["take T003, mic close, room", "take T004, mic close, room"]
+
+
 def test_the_queue_as_csv_has_a_row_a_take_with_its_top_spot(run, store):
     _, out, err = run("queue", "--format", "csv")
     first, second = csv.DictReader(io.StringIO(out))

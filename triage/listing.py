@@ -4,7 +4,8 @@ In: values from the store. Out: text for stdout. The keys of the JSON are a prom
 is for eyes and shows less.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from triage.intake.pitchname import pitch_name
@@ -109,7 +110,7 @@ def arrivals_text(form: Form, session: StoredSession, arrived: ArrivalsRecord) -
     if form is Form.csv:
         return csv_text(ARRIVAL, (list(_keys(entry, ARRIVAL).values()) for entry in arrived.entries))
     title = f"{session.name}: {arrived.complete} complete, {len(arrived.entries)} not as they should be"
-    text = table_text(title, ("", "what", "why"), (_arrival_cells(entry) for entry in arrived.entries))
+    text = table_text(title, ("", "what", "why"), map(_arrival_cells, _a_line_a_take(arrived.entries)))
     return text + "".join(f"{line}\n" for line in arrived.problems)
 
 
@@ -213,6 +214,19 @@ def _arrivals_of(kind: str, entries: Sequence[ArrivalRecord]) -> list[Any]:
     if kind == "unexpected":
         return [entry.path for entry in chosen]
     return [_keys(entry, ARRIVAL_KEYS[kind]) for entry in chosen]
+
+
+def _a_line_a_take(entries: Sequence[ArrivalRecord]) -> Iterable[ArrivalRecord]:
+    """Yield the entries with a take's missing microphones in one, which name them all."""
+    missing: dict[str | None, list[str]] = {}
+    for entry in entries:
+        if entry.kind == "missing":
+            missing.setdefault(entry.take, []).append(entry.mic or "all")
+    for entry in entries:
+        if entry.kind != "missing":
+            yield entry
+        elif mics := missing.pop(entry.take, None):
+            yield replace(entry, mic=", ".join(mics))
 
 
 def _arrival_cells(entry: ArrivalRecord) -> list[str]:
