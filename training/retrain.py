@@ -26,7 +26,7 @@ from training.selection import Chosen, RetrainingConfig, better, build, leaks
 from training.tracking import Run, tracked
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage import __version__
-from triage.cli_models import said_text
+from triage.cli_models import said_text, several
 from triage.config import read_toml, shipped
 from triage.encoding import encoder_in_use
 from triage.errors import JudgeError
@@ -195,18 +195,19 @@ def printed(card: dict[str, Any]) -> str:
     ]
     found = card["against_in_use"]
     text = table_text(
-        f"{card['version']}: {card['form']}, learnt from {card['words']} words on {len(card['sessions'])} sessions",
+        f"{card['version']}: {card['form']}, learnt from {several(card['words'], 'word')} "
+        f"on {several(len(card['sessions']), 'session')}",
         ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)), rows,
     )  # fmt: skip
     if found["sessions"]:
         text += (
             f"{card['config']['rule']['measure'].replace('_', ' ')} against {found['in_use']}: {found['mean']:+.3f}, "
-            f"{found['low']:+.3f} to {found['high']:+.3f} over {found['sessions']} sessions\n"
+            f"{found['low']:+.3f} to {found['high']:+.3f} over {several(found['sessions'], 'session')}\n"
         )
     else:
         text += "too few sessions with accepts and rejects to compare: nothing can be said of better or worse yet\n"
     told = "put to use" if card["put_to_use"] else (
-        "not put to use: not better beyond chance; `triage models --use VERSION` does it all the same"
+        f"not put to use: not better beyond chance; `triage models --use {card['version']}` does it all the same"
     )  # fmt: skip
     return text + told + "\n" + said_text(card)
 

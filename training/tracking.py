@@ -3,6 +3,7 @@
 What is tracked never decides anything: where the tracking store cannot be reached, the training goes on and says so.
 """
 
+import logging
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -81,6 +82,7 @@ def _open(experiment: str, name: str, problems: Problems) -> Run:
     try:
         from mlflow.tracking import MlflowClient
 
+        logging.getLogger("mlflow").setLevel(logging.WARNING)  # how it makes its own tables is no news
         client = MlflowClient(os.environ.get("MLFLOW_TRACKING_URI", LOCAL))
         found = client.get_experiment_by_name(experiment)
         own = found.experiment_id if found else client.create_experiment(experiment)

@@ -33,7 +33,7 @@ def show_models(
                     load_version(db, use)  # what cannot judge is not put to use
                 use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login())
             every = list(judge_all_again(engine))
-            say(f"{use} is in use; {len(every)} sessions judged again")
+            say(f"{use} is in use; {several(len(every), 'session')} judged again")
         with reading(engine) as db:
             kept, changes, judged = models(db), uses(db), takes_by_model(db)
     put(models_text(form, kept, changes, judged))
@@ -53,12 +53,15 @@ def models_text(
             for one in kept]  # fmt: skip
     rows.append((_mark(SHIPPED, in_use), "", "", "before any verdict", 0, 0, *("" for _ in SCORES),
                  sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept)))
-    people = said_text(kept[0].card) if kept else ""
-    columns = ("version", "made", "by", "form", ">words", ">sessions", *(f">{n.replace('_', ' ')}" for n in SCORES),
-               ">takes judged")  # fmt: skip
     if form is Form.csv:
-        return csv_text([column.lstrip(">") for column in columns], rows)
-    return table_text(f"{in_use} is in use", columns, rows) + people
+        names = (name.replace("_", " ") for name in SCORES)
+        return csv_text(["version", "made", "by", "form", "words", "sessions", *names, "takes judged"], rows)
+    people = said_text(kept[0].card) if kept else ""
+    # A version says when it was made; it stays in one piece, for --use.
+    short = [(version.replace(" (", "\n("), by, *rest) for version, _, by, _, *rest in rows]
+    scores = (f">{name.replace('_', chr(10))}" for name in SCORES)
+    columns = ("|version", "by", ">words", ">sessions", *scores, ">takes\njudged")
+    return table_text(f"{in_use} is in use", columns, short) + people
 
 
 def said_text(card: dict[str, Any]) -> str:
@@ -68,13 +71,13 @@ def said_text(card: dict[str, Any]) -> str:
         first, second = row["people"]
         who = f"{first} with himself or herself, unannounced" if first == second else f"{first} and {second}"
         if row["kappa"] is None:
-            lines.append(f"{who}: {_several(row['n'], 'take')} heard by both, too alike or too few for a kappa")
+            lines.append(f"{who}: {several(row['n'], 'take')} heard by both, too alike or too few for a kappa")
         else:
             lines.append(f"{who}: kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f}), the same word on "
-                         f"{row['agreed']:.0%} of {_several(row['n'], 'take')}")  # fmt: skip
+                         f"{row['agreed']:.0%} of {several(row['n'], 'take')}")  # fmt: skip
     again = card.get("contradictions", [])
     if again:
-        lines.append(f"{_several(len(again), 'word')} worth a second hearing, against all the others:")
+        lines.append(f"{several(len(again), 'word')} worth a second hearing, against all the others:")
     for one in again[:AGAIN]:
         note = f" note {one['note']}" if one["note"] else ""
         lines.append(f"  {one['session']} {one['take']}{note}: {one['said']}, while the others say "
@@ -82,7 +85,8 @@ def said_text(card: dict[str, Any]) -> str:
     return "".join(f"{line}\n" for line in lines)
 
 
-def _several(count: int, what: str) -> str:
+def several(count: int, what: str) -> str:
+    """Return a count with its noun: "1 word", "2 words"."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 

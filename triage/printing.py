@@ -86,6 +86,7 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """Return rows under a title, for reading; a column whose name starts with ``>`` is set to the right.
 
+    One that starts with ``|`` is never broken over lines: what is in it may be copied.
     The last column takes what width is left and wraps. Colour and the terminal's width only on a terminal.
     """
     width = None if sys.stdout.isatty() else PIPED_COLUMNS
@@ -94,7 +95,7 @@ def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[objec
     for name in columns:
         right, last = name.startswith(">"), name == columns[-1]
         table.add_column(
-            name.lstrip(">"), justify="right" if right else "left", overflow="fold", no_wrap=right
+            name.lstrip(">|"), justify="right" if right else "left", overflow="fold", no_wrap=name[:1] in (">", "|")
         )
         table.columns[-1].ratio = 1 if last else None
     for row in rows:

@@ -81,6 +81,7 @@ def test_the_whole_way_from_verdicts_to_a_model_in_use_and_back(store):
 
     said = run("models", "--use", "shipped", "--by", "ben", "--store", address)
     assert said.status == 0 and "shipped is in use" in said.out
+    assert f"\n{card['version']} " in said.out, "a version broken over lines cannot be copied for --use"
     with reading(engine) as db:
         assert version_in_use(db) is None and set(takes_by_model(db)) == {load_model().version}
         assert [entry.take for entry in queue(db, find_session(db, "s80").id)] != first
