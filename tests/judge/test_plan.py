@@ -42,6 +42,7 @@ def test_a_cell_is_complete_with_as_many_clean_notes_as_the_sheet_asks_for():
         ({"failures": ("dropout",)}, "with a dropout"),
         ({"failures": ("truncated",)}, "in a file that breaks off"),
         ({"word": "reject", "said": "cracked"}, "rejected: cracked"),
+        ({"word": "reject", "said": "wrong-note"}, "rejected: wrong note"),  # a key's reason, as a person reads it
         ({"word": "reject"}, "rejected"),
         ({"word": "unsure"}, "left unsure"),
         ({"word": "disputed"}, "disputed"),

@@ -22,7 +22,7 @@ FAILURES = {
     "delay": "with a microphone late", "truncated": "in a file that breaks off",
 }  # fmt: skip
 
-
+KINDS = {"wrong-note": "wrong note", "other-noise": "noise", "dead-track": "dead microphone"}  # reasons by a key
 UNDECIDED = {"unsure": "left unsure", "disputed": "disputed"}  # what people said without settling it
 
 
@@ -84,7 +84,7 @@ def fault_of(note: Played, doubt_bound: float = DOUBT_BOUND) -> str | None:
     if note.word == "accept":
         return None
     if note.word == "reject":
-        return f"rejected: {note.said}" if note.said else "rejected"
+        return f"rejected: {KINDS.get(note.said, note.said)}" if note.said else "rejected"
     if note.failures:
         return FAILURES.get(note.failures[0], f"with {note.failures[0]}")
     if note.noises:
