@@ -110,9 +110,12 @@ def evenness_parts(db: Connection, session_id: int) -> Parts:
         plots.append({"name": name, "left_out": left_out})
         parts[f"evenness/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
     strays = [_stray(report.dots[one.dot], one.why) for one in report.strays[:STRAYS]]
-    told = [SHARP.sub("\\1♯\\2", one) for one in report.sentences[: SENTENCES + MORE]]
+    # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
+    rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]
+    told, more = report.sentences[:SENTENCES], [*report.sentences[SENTENCES:], *rest][:MORE]
     shown = {
-        "empty": "", "sentences": told[:SENTENCES], "more": told[SENTENCES:], "strays": strays,
+        "empty": "", "sentences": [SHARP.sub("\\1♯\\2", one) for one in told],
+        "more": [SHARP.sub("\\1♯\\2", one) for one in more], "strays": strays,
         "all_strays": len(report.strays), "plots": plots,
     }  # fmt: skip
     return {"evenness": shown, **parts}

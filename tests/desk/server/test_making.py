@@ -2,12 +2,15 @@
 
 import time
 
+from tests.commands import sqlite
 from tests.desk.server.conftest import Serve
+from training.consistency_truth import Planted, plant
 from triage.desk import making, shown_sheets
 from triage.desk.maker import make
 from triage.desk.pages_sheets import ROWS, page_of_calls
+from triage.sheets.consistency import consistency
 from triage.store.changes import bump
-from triage.store.engine import open_store, writing
+from triage.store.engine import open_store, reading, writing
 
 SOON_S = 60.0
 
@@ -45,8 +48,18 @@ def test_after_a_word_the_sheet_before_is_shown_until_the_new_one_is_there(desk,
 def test_the_evenness_report_says_whether_it_still_holds_and_a_plot_is_fetched_by_itself(desk):
     anna = desk.person()
     answer = until(lambda: (found := anna.get("/api/s/1/consistency").json())["holds"] and found)
-    assert set(answer["report"]) >= {"empty", "sentences", "strays", "plots"}
+    assert set(answer["report"]) >= {"empty", "sentences", "more", "strays", "plots"}
     assert anna.get("/api/s/1/consistency/99").status_code == 404
+
+
+def test_what_the_evenness_report_calls_listed_below_is_below(tmp_path):
+    engine = open_store(sqlite(tmp_path))
+    plant(engine, Planted({}, dynamics=("p", "ff"), pitches=10, repetitions=2, sessions=1), seed=2)
+    with reading(engine) as db:
+        shown, every = shown_sheets.evenness_parts(db, 0)["evenness"], consistency(db, []).spreads
+    engine.dispose()
+    told = {one.replace("♯", "#") for one in shown["sentences"] + shown["more"]}
+    assert every and {one.sentence for one in every} <= told
 
 
 def test_a_sheet_that_still_holds_is_not_made_again(store, monkeypatch):
