@@ -67,7 +67,7 @@ def demo(
         typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else FOLDER/triage.db"),
     ] = None,
 ) -> None:
-    """Make an invented session with known faults, take it in and show the head of its queue.
+    """Make an invented session with known faults. It is taken in, and the head of its queue shown.
 
     Example: triage demo --folder kettle-weir --no-serve
     """

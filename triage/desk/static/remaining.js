@@ -20,7 +20,7 @@ export function showLeft(left) {
   if (!left) return;
   const rejects = left.expected_rejects;
   const line = by("left");
-  if (!left.takes) line.replaceChildren("Nothing is left for you to hear");
+  if (!left.takes) line.replaceChildren("Nothing to hear at the moment");
   else line.replaceChildren(
     make("b", { text: left.takes === 1 ? "1 take" : `${left.takes} takes` }), " and ",
     make("b", { text: span(left.listen_s) }), " of spots left · ",
