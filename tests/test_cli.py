@@ -382,7 +382,8 @@ def test_new_writes_the_two_files_to_fill_in(run, monkeypatch):
     monkeypatch.setitem(
         sys.modules, "triage.intake.template", types.SimpleNamespace(write_template=write_template)
     )
-    assert run("new", "mill") == (0, "mill/session.toml\nmill/take_sheet.csv\n", "")
+    status, out, err = run("new", "mill")
+    assert (status, out) == (0, "mill/session.toml\nmill/take_sheet.csv\n") and "`triage intake mill`" in err
 
 
 def test_upgrade_of_a_new_store_has_nothing_to_do(run, store):

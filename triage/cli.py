@@ -93,6 +93,7 @@ def new(folder: FolderArgument, store: StoreOption = None) -> None:
     from triage.intake.template import write_template
 
     put("".join(f"{path}\n" for path in write_template(folder)))
+    say(f"fill both in, then `triage intake {folder}`, or `triage watch {folder}` while it is recorded")
 
 
 @app.command("intake", epilog="Example: triage intake mill-day2-b --store sqlite:///mill.db")
