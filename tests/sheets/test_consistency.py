@@ -11,12 +11,13 @@ from sqlalchemy import update
 
 from training.consistency_truth import Planted, Shift, plant
 from triage.errors import StoreError
+from triage.judge.variance import Spread
 from triage.sheets.consistency import consistency
 from triage.sheets.consistency_dots import thinned
 from triage.sheets.consistency_figures import figures
 from triage.sheets.consistency_svg import svg
 from triage.sheets.consistency_values import ShareSheet
-from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines
+from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines, spread_sentence
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.recording import find_session
@@ -232,3 +233,10 @@ def test_the_clock_goes_on_past_midnight():
 
 def test_nothing_untold_needs_no_words():
     assert cannot_words([ShareSheet("day", 2, 0.5, 0.4, 0.6, (), "")]) == ""
+
+
+@pytest.mark.parametrize("quantity, what", [("tuning", "tuning"), ("length", "lengths"), ("attack", "attack times")])
+def test_an_even_quantity_is_said_in_one_grammatical_sentence_whatever_its_number(quantity, what):
+    even = Spread((), 1e-6, 20, np.zeros(20, bool), ())
+    said = spread_sentence("tuba", "staccato", quantity, even, 1.0)
+    assert said.startswith(f"There is nothing uneven in the tuba staccato {what}: one sigma is ")

@@ -61,7 +61,7 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
         return f"The spread of the {what} cannot be told: {spread.why_not}."
     one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical))
     if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].floor:
-        return f"The {what} are even: one sigma is {one_sigma}, too little to notice."
+        return f"There is nothing uneven in the {what}: one sigma is {one_sigma}, too little to notice."
     # What has no pattern comes last: nobody can act on it.
     told = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))
     first, *more = [s for s in told if s.share >= WORTH_SAYING] or told[-1:]
