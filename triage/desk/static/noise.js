@@ -37,6 +37,7 @@ document.addEventListener("click", async (event) => {
     if (button.dataset.sound) return await player.play([{ url: button.dataset.sound, fromS: 0, mic: "", take: null }]);
     button.disabled = true;
     const harmless = button.dataset.word === "true";
+    say("Ranking the session anew …"); // which takes seconds, the first time longer
     await post(`/api/s/${sessionId}/harmless`, { group: button.dataset.harmless, harmless });
     say(harmless ? "Called harmless; the session is ranked anew" : "Back on the sheet; the session is ranked anew");
     document.dispatchEvent(new Event("renew"));
