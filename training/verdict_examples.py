@@ -21,7 +21,7 @@ NOISES = {
     "noise", "click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss",
     "other-noise",
 }  # fmt: skip
-TECHNICAL = {"dropout", "clipped", "dead-track", "polarity", "delay", "truncated"}
+TECHNICAL = {"dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated"}
 
 
 @dataclass(frozen=True)

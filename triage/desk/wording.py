@@ -7,7 +7,7 @@ NOISE = (
     "other-noise",
 )  # fmt: skip
 NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
-TECHNICAL = ("dropout", "clipped", "dead-track", "polarity", "delay", "truncated")
+TECHNICAL = ("dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated")
 
 
 def family(kind: str) -> str:

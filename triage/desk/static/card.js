@@ -57,7 +57,7 @@ function showMeasure(spot) {
     parts.push(make("span", {}, make("b", { text: amount(spot.expected, spot.unit) }), " expected"));
     drawGauge(gauge, spot);
   }
-  if (spot) parts.push(make("span", { class: "soft", text: `${said(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, loudest on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
+  if (spot) parts.push(make("span", { class: "soft", text: `${said(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, ${family(spot.kind) === "noise" ? "loudest " : ""}on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
   by("measured").replaceChildren(...parts);
 }
 

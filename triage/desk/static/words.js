@@ -3,7 +3,7 @@
 const NAMES = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
 export const PLAYING = ["intonation", "attack", "length", "level", "tone", "steadiness", "release", "wrong-note", "unlike"];
 export const NOISES = ["click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss", "other-noise"];
-export const TECHNICAL = ["dropout", "clipped", "dead-track", "polarity", "delay", "truncated"];
+export const TECHNICAL = ["dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated"];
 
 /** Return the family of a kind: playing, noise or technical. */
 export const family = (kind) => (NOISES.includes(kind) ? "noise" : TECHNICAL.includes(kind) ? "technical" : "playing");
