@@ -67,6 +67,23 @@ def test_each_triage_command_of_the_documents_is_one(line):
         assert line in SPANS and error.format_message().startswith("Missing "), error.format_message()
 
 
+def advised():
+    """Return every call of `triage` that the program's own lines and pages advise, each value in it as `x`."""
+    sources = [path for room in ("triage", "training") for path in (ROOT / room).rglob("*.*")
+               if path.suffix in (".py", ".html", ".js")]  # fmt: skip
+    texts = (path.read_text(encoding="utf-8") for path in sources)
+    found = (one for text in texts for one in re.findall(r"`(triage [a-z][^`]*)`", text))
+    return sorted({re.sub(r"\{[^}]*\}", "x", one) for one in found})
+
+
+@pytest.mark.parametrize("line", advised())
+def test_each_triage_command_that_an_error_or_a_page_advises_is_one(line):
+    try:
+        parse(line)
+    except UsageError as error:
+        assert error.format_message().startswith("Missing ") and len(line.split()) == 2, error.format_message()
+
+
 @pytest.mark.parametrize("line", named("python -m"))
 def test_each_module_that_the_documents_run_is_there(line):
     name = line.split()[2]

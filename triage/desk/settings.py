@@ -56,7 +56,7 @@ class DeskSettings:
         if self.beyond_loopback and not accounts:
             raise ConfigError(
                 f"served on {self.host or 'every address'} the desk is open to others, and nobody has an account; "
-                "`triage people add NAME --role editor` makes one, --host 127.0.0.1 needs none"
+                "`triage people NAME --role editor` makes one, --host 127.0.0.1 needs none"
             )
         if self.host in EVERYWHERE and not self.names:
             raise ConfigError(
