@@ -9,6 +9,7 @@ import json
 import math
 import os
 from collections.abc import Callable
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -35,6 +36,7 @@ from triage.store.recording import find_session
 
 SEED = 1
 KEPT_SHARE = 0.4  # of the file that breaks off
+BEGINS, PAUSE_S = time(10), 20.0  # of the session's day; between takes
 CAUTION = (
     "A rank is no verdict: what is left below is only less likely to be bad. Mind your ears: after a spot heard with "
     "raised gain a full-level note may follow."
@@ -98,8 +100,18 @@ def render_demo(folder: Path, recipe: DemoRecipe, tell: Tell | None = None) -> T
         plans, stage, folder, SEED, None if tell is None else lambda done, all_: tell("rendering", done, all_)
     )
     truth["arrivals"] = trouble_arrivals(folder, truth, recipe)
+    set_file_times(folder, truth, datetime.combine(recipe.session.date, BEGINS))
     (folder / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     return truth
+
+
+def set_file_times(folder: Path, truth: Truth, at: datetime) -> None:
+    """Let each take's files end where its playing did: they are rendered side by side, but played one by one."""
+    for take in sorted(truth["takes"]):
+        at += timedelta(seconds=truth["takes"][take]["duration_s"])
+        for path in (folder / "audio").glob(f"{take}_*"):
+            os.utime(path, (at.timestamp(), at.timestamp()))
+        at += timedelta(seconds=PAUSE_S)
 
 
 def invented_stage(

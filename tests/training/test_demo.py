@@ -39,6 +39,11 @@ def test_the_demo_has_its_faults_and_its_trouble_with_files(recipe: DemoRecipe, 
     assert soundfile.info(broken).duration < 0.5 * whole
     troubled = {lost["take"], broken.name.split("_")[0]}
     assert all(truth["takes"][take]["fault"] is None for take in troubled)
+    # Played one after another: what was "just played" is the end of the sheet, not what was rendered last.
+    files = {take: list((tmp_path / "audio").glob(f"{take}_*")) for take in sorted(truth["takes"])}
+    ends_s = [max(path.stat().st_mtime for path in paths) for paths in files.values()]
+    lasts_s = [truth["takes"][take]["duration_s"] for take in files]
+    assert np.diff(ends_s) == pytest.approx(np.array(lasts_s[1:]) + demo.PAUSE_S, abs=0.01)
     assert render_demo(tmp_path, recipe) == truth  # a second call keeps what is there
 
 
