@@ -139,6 +139,12 @@ MANIFESTS = (
     b"aa  data/x\0y\n", b"aa\n", b"\xff\xfe\xfd\n", b"aa  " + b"data/" * 3000 + b"x\n", b"a" * 100_000,
     "aa  data/e\u0301.wav\naa  data/\u00e9.wav\n".encode(), b"aa  other/x\n",
 )  # fmt: skip
+# What a bag says of itself: encodings that are none, that have a NUL in their name, or that always fail.
+ENCODINGS = (b"UTF-8", b"zip", b"\0\0", b"a\0b", b"undefined", b"idna", b"x" * 10_000, "caf\u00e9".encode())
+DECLARATIONS = (
+    b"BagIt-Version: 9\nTag-File-Character-Encoding: idna\n",
+    *(b"BagIt-Version: 1.0\nTag-File-Character-Encoding: " + name + b"\n" for name in ENCODINGS),
+)
 CONTENTS = (
     b"path,size_bytes,take,mic\naudio/T1.wav,3,T1,close\n", b"path,size_bytes\n",
     b"path,size_bytes,take,mic\nx,many,,\n",

@@ -23,6 +23,7 @@ MANIFEST = re.compile(r"(tag)?manifest-([a-z0-9]+)\.txt")
 ENCODED = {"%": "%25", "\r": "%0D", "\n": "%0A"}
 LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
 LONGEST_TAG_FILE = 256 * 1024 * 1024  # a manifest of a million files; a damaged one must not fill the memory
+NAME_SHOWN = 80  # characters of a stranger's words in a line
 
 
 @dataclass(frozen=True)
@@ -248,5 +249,7 @@ def _text(path: Path, encoding: str) -> str:
         return path.read_bytes().decode(encoding)
     except OSError as error:
         raise AudioError(f"{path}: cannot be read ({error.strerror}); is the bag still coming?") from None
-    except (UnicodeDecodeError, LookupError) as error:
-        raise AudioError(f"{path}: not text in {encoding} ({error}); copy it again from the sender") from None
+    # ValueError is UnicodeError too, and what Python says of a NUL in an encoding's name.
+    except (ValueError, LookupError) as error:
+        named, why = encoding[:NAME_SHOWN], " ".join(str(error)[:NAME_SHOWN].split())
+        raise AudioError(f"{path}: not text in {named} ({why}); copy it again from the sender") from None
