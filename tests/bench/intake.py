@@ -110,7 +110,7 @@ def scaling_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) 
         few = folder if tracks == chosen.tracks else write_made(home / f"m{tracks}", size)
         _row(f"8 takes, {tracks} tracks", _many(few, home / f"tracks{tracks}", 8), cores())
     for n in range(1, cores() + 1):
-        _row(f"8 takes, {chosen.tracks} tracks, {n} of the cores", _many(folder, home / f"cores{n}", 8), n)
+        _row(f"8 takes, {chosen.tracks} tracks, {n} of the cores", _many(folder, home / f"cores{n}", 8, n), n)
 
 
 def cluster_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
