@@ -6,7 +6,7 @@ import pytest
 
 from tests.listen.sounds import RATE_HZ, tone
 from triage.errors import AudioError
-from triage.listen.logmel import F_MAX_HZ, F_MIN_HZ, HOP_S, N_MELS, LogMel
+from triage.listen.logmel import F_MAX_HZ, F_MIN_HZ, HOP_S, N_MELS, LogMel, percentile, power_of
 
 
 def test_frames_agree_with_librosa():
@@ -65,3 +65,11 @@ def test_values_that_are_not_numbers_read_as_silence():
 def test_a_rate_below_8_khz_is_refused():
     with pytest.raises(AudioError, match="4000 Hz is below"):
         LogMel(4000)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 40, 6000])
+@pytest.mark.parametrize("percent", [0, 5, 37.5, 100])
+def test_percentiles_and_powers_are_those_of_numpy(count, percent):
+    rows = np.random.default_rng(count).uniform(-120, 0, (4, count)).astype(np.float32)
+    np.testing.assert_allclose(percentile(rows, percent), np.percentile(rows, percent, axis=1), rtol=1e-5)
+    np.testing.assert_allclose(power_of(rows), 10.0 ** (rows.astype(float) / 10), rtol=1e-5)

@@ -107,6 +107,17 @@ def test_an_older_store_is_refused_untouched_and_upgraded_when_asked(engine, add
     assert upgrade_store(address) == (NEXT, NEXT)
 
 
+@pytest.mark.parametrize("had", [True, False])
+def test_a_store_of_0008_gets_the_index_of_cells_whether_it_had_one_or_not(engine, address, had):
+    with writing(engine) as db:
+        db.execute(text("UPDATE alembic_version SET version_num = '0008'"))
+        if not had:
+            db.execute(text("DROP INDEX ix_take_cell"))
+    assert upgrade_store(address) == ("0008", NOW)
+    with reading(engine) as db:
+        assert "ix_take_cell" in {index["name"] for index in inspect(db).get_indexes("take")}
+
+
 def test_a_failed_upgrade_leaves_the_store_as_it_was(engine, address, tmp_path, tool_of_tomorrow):
     fill(engine)
     broken = TOMORROW + '    op.execute("INSERT INTO nowhere VALUES (1)")\n'

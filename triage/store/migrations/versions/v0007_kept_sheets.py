@@ -20,4 +20,3 @@ def upgrade() -> None:
         sa.Column("cost_s", sa.Float, nullable=False),
         sa.Column("body", sa.LargeBinary, nullable=False),
     )
-    op.create_index("ix_take_cell", "take", ["session_id", "instrument", "articulation", "dynamic"])  # neighbours
