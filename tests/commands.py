@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from triage import cli
+from triage.cli import main as cli
 
 
 class Said(NamedTuple):

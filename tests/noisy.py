@@ -5,10 +5,7 @@ from datetime import UTC, date, datetime
 
 from sqlalchemy import Connection
 
-from triage.silence import rank_again
-from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session, save_session, save_take
-from triage.store.records import (
+from triage.domain.records import (
     MEASUREMENTS,
     FloorRecord,
     HitRecord,
@@ -17,6 +14,9 @@ from triage.store.records import (
     TakeRecord,
     TrackRecord,
 )
+from triage.ranking.suppression import rank_again
+from triage.store.engine import open_store, reading, writing
+from triage.store.takes import find_session, save_session, save_take
 
 TAKES, NOTES = 12, 5
 CHAIR = "room:creak:after-3"
@@ -49,9 +49,20 @@ def take(number: int, level_dbfs: float = -50.0, fingerprint: str = "f") -> Take
     )
     tracks = tuple(TrackRecord(mic, f"audio/T{number:03}_{mic}.wav", 0, 48_000) for mic in ("close", "room"))
     return TakeRecord(
-        f"T{number:03}", fingerprint, "horn", "staccato", "mf", expected_pitches=(54,), repetitions=NOTES,
-        duration_s=12.0, tracks=tracks, notes=tuple(notes), hits=tuple(hits), floors=floors, heard_on="close",
-    )  # fmt: skip
+        f"T{number:03}",
+        fingerprint,
+        "horn",
+        "staccato",
+        "mf",
+        expected_pitches=(54,),
+        repetitions=NOTES,
+        duration_s=12.0,
+        tracks=tracks,
+        notes=tuple(notes),
+        hits=tuple(hits),
+        floors=floors,
+        heard_on="close",
+    )
 
 
 def values(n: int) -> dict[str, float]:

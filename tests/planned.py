@@ -7,11 +7,7 @@ from datetime import UTC, date, datetime
 import numpy as np
 from sqlalchemy import Engine
 
-from triage.store.engine import writing
-from triage.store.plan import save_sheet
-from triage.store.ranking import save_judgement
-from triage.store.recording import save_session, save_take
-from triage.store.records import (
+from triage.domain.records import (
     HitRecord,
     Judgement,
     NoteJudgement,
@@ -24,6 +20,10 @@ from triage.store.records import (
     TrackRecord,
     VerdictRecord,
 )
+from triage.store.engine import writing
+from triage.store.plan import save_sheet
+from triage.store.ranking import save_judgement
+from triage.store.takes import save_session, save_take
 from triage.store.verdicts import record_verdict
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -59,30 +59,62 @@ class Take:
         played = [pitch for number, pitch in enumerate(asked, 1) if number not in self.missing]
         notes = tuple(
             NoteRecord(
-                n, float(n), n + 0.5, None, pitch, pitch,
+                n,
+                float(n),
+                n + 0.5,
+                None,
+                pitch,
+                pitch,
                 {**USUAL, **self.measured.get(n, {}), "cents": self.cents.get(n, 0.0)},
                 {"ear": self.vectors[n]} if n in self.vectors else {},
             )
             for n, pitch in enumerate(played, 1)
-        )  # fmt: skip
+        )
         return TakeRecord(
-            self.name, f"print of {self.name}", self.instrument, self.articulation, self.dynamic, None,
-            self.sheet or self.pitches, self.repetitions, float(len(asked) + 1), None, True,
-            (TrackRecord("close", f"audio/{self.name}_close.wav", 0, 48_000),), notes, self.hits, (), self.heard_on,
-            self.setup, self.recorded_at, self.recorded_from,
-        )  # fmt: skip
+            self.name,
+            f"print of {self.name}",
+            self.instrument,
+            self.articulation,
+            self.dynamic,
+            None,
+            self.sheet or self.pitches,
+            self.repetitions,
+            float(len(asked) + 1),
+            None,
+            True,
+            (TrackRecord("close", f"audio/{self.name}_close.wav", 0, 48_000),),
+            notes,
+            self.hits,
+            (),
+            self.heard_on,
+            self.setup,
+            self.recorded_at,
+            self.recorded_from,
+        )
 
 
 def row(take: Take) -> SheetRowRecord:
     """Return the take's row of the sheet."""
-    return SheetRowRecord(take.name, take.instrument, take.articulation, take.dynamic, take.sheet or take.pitches,
-                          take.repetitions, "", take.setup or "")  # fmt: skip
+    return SheetRowRecord(
+        take.name,
+        take.instrument,
+        take.articulation,
+        take.dynamic,
+        take.sheet or take.pitches,
+        take.repetitions,
+        "",
+        take.setup or "",
+    )
 
 
 def fill(
-    engine: Engine, takes: Sequence[Take], name: str = "mill-day2-b", day: int = 14, planned: Sequence[Take] = (),
+    engine: Engine,
+    takes: Sequence[Take],
+    name: str = "mill-day2-b",
+    day: int = 14,
+    planned: Sequence[Take] = (),
     verdicts: Sequence[VerdictRecord] = (),
-) -> int:  # fmt: skip
+) -> int:
     """Store a session: takes that were recorded, others that stand on the sheet alone, and what people said."""
     with writing(engine) as db:
         session_id = save_session(db, SessionRecord(name, name, date(2026, 3, day), 48_000, 442.0, "close"))
@@ -91,8 +123,9 @@ def fill(
             save_take(db, session_id, take.record())
         notes = [
             NoteJudgement(take.name, note.number, *[take.doubts.get(note.number, 0.01)] * 2, 0.0)
-            for take in takes for note in take.record().notes
-        ]  # fmt: skip
+            for take in takes
+            for note in take.record().notes
+        ]
         ranked = [TakeJudgement(take.name, 0.1, 1.0, place) for place, take in enumerate(takes, 1)]
         spots = tuple(spot for take in takes for spot in take.spots)
         save_judgement(db, session_id, Judgement("test 1", tuple(ranked), tuple(notes), spots))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from triage.audition import (
+from triage.audition.excerpts import (
     BLOCK_SAMPLES,
     HEADER_BYTES,
     Cut,
@@ -16,8 +16,8 @@ from triage.audition import (
     session_folder,
     unpacked,
 )
-from triage.errors import AudioError
-from triage.store.records import TrackRecord
+from triage.domain.errors import AudioError
+from triage.domain.records import TrackRecord
 
 RATE_HZ = 48_000
 

@@ -15,7 +15,7 @@ from scipy.signal import resample_poly
 from tests.commands import Said, asked, run, sqlite
 from tests.intake.files import session_toml, write
 from tests.sessions import MICS, RATE_HZ, play, row, write_takes
-from triage import crew
+from triage.analysis import workers
 
 PITCHES = (50, 51)  # each twice
 
@@ -70,7 +70,7 @@ def spoil(audio: Path, takes: dict[str, np.ndarray]) -> None:
 @pytest.fixture(scope="module", autouse=True)
 def one_process():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(crew, "cores", lambda: 1)
+        patch.setattr(workers, "cores", lambda: 1)
         yield
 
 
@@ -140,15 +140,21 @@ def test_files_missing_broken_unexpected_and_unlike_are_the_arrivals(sorry):
     assert found["unexpected"] == [f"audio/{name}.wav" for name in unexpected]
     unlike = {(entry["path"], entry["what"], entry["found"], entry["expected"]) for entry in found["unlike"]}
     assert {
-        ("audio/T012_room.wav", "sample_rate_hz", 44_100, 48_000), ("audio/T004_close.wav", "bit_depth", 32, 24),
-    } == unlike  # fmt: skip
+        ("audio/T012_room.wav", "sample_rate_hz", 44_100, 48_000),
+        ("audio/T004_close.wav", "bit_depth", 32, 24),
+    } == unlike
     assert found["complete"] == 10  # of 17 and T016: not T008 to T011, T015, T017
 
 
 @pytest.mark.parametrize(
-    "take, kind, mic", [("T005", "dead-track", "close"), ("T008", "truncated", None), ("T009", "truncated", None),
-                        ("T015", "truncated", None)],
-)  # fmt: skip
+    "take, kind, mic",
+    [
+        ("T005", "dead-track", "close"),
+        ("T008", "truncated", None),
+        ("T009", "truncated", None),
+        ("T015", "truncated", None),
+    ],
+)
 def test_broken_and_dead_files_are_spots_of_their_take(sorry, take, kind, mic):
     assert (kind, mic) in {(spot["kind"], spot["mic"]) for spot in sorry.takes[take]["spots"]}
     assert sorry.takes[take]["doubt"] > max(sorry.takes[name]["doubt"] for name in ("T001", "T002", "T003"))
@@ -214,9 +220,15 @@ def test_with_an_unreadable_sheet_the_takes_are_ranked_all_the_same(folder):
 
 @pytest.mark.parametrize(
     "suffix, subtype, rate_hz",
-    [("aiff", "PCM_24", 48_000), ("flac", "PCM_24", 48_000), ("wav", "FLOAT", 48_000), ("rf64", "PCM_16", 48_000),
-     ("wav", "PCM_24", 44_100), ("wav", "PCM_32", 96_000)],
-)  # fmt: skip
+    [
+        ("aiff", "PCM_24", 48_000),
+        ("flac", "PCM_24", 48_000),
+        ("wav", "FLOAT", 48_000),
+        ("rf64", "PCM_16", 48_000),
+        ("wav", "PCM_24", 44_100),
+        ("wav", "PCM_32", 96_000),
+    ],
+)
 def test_every_format_and_rate_of_the_design_is_heard_alike(tmp_path, suffix, subtype, rate_hz):
     takes = {name: good(seed, rate_hz) for seed, name in enumerate(("T001", "T002"))}
     rows = [row(name, PITCHES) for name in takes]

@@ -13,13 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from triage import cli
-from triage.printing import PIPED_COLUMNS, csv_text, json_text
-from triage.store.arrivals import save_arrivals
-from triage.store.engine import open_store, reading, writing
-from triage.store.ranking import save_judgement
-from triage.store.recording import find_session, save_session, save_take
-from triage.store.records import (
+from triage.cli import main as cli
+from triage.cli.output import PIPED_COLUMNS, csv_text, json_text
+from triage.domain.records import (
     MEASUREMENTS,
     ArrivalRecord,
     ArrivalsRecord,
@@ -33,11 +29,26 @@ from triage.store.records import (
     TakeJudgement,
     TakeRecord,
 )
+from triage.store.arrivals import save_arrivals
+from triage.store.engine import open_store, reading, writing
+from triage.store.ranking import save_judgement
+from triage.store.takes import find_session, save_session, save_take
 from triage.store.verdicts import verdicts
 
 COMMANDS = (
-    "new", "intake", "watch", "reembed", "queue", "notes", "hits", "arrivals", "verdict", "desk", "people", "upgrade",
-)  # fmt: skip
+    "new",
+    "intake",
+    "watch",
+    "reembed",
+    "queue",
+    "notes",
+    "hits",
+    "arrivals",
+    "verdict",
+    "desk",
+    "people",
+    "upgrade",
+)
 WHY = "0.21 s longer than its neighbours"
 
 
@@ -117,21 +128,56 @@ def test_the_queue_as_json_has_the_promised_keys_and_nesting(run, store):
         "model": "small 1.0",
         "takes": [
             {
-                "rank": 1, "take": "T012", "instrument": "horn", "articulation": "staccato", "dynamic": "ff",
-                "doubt": 0.94, "listen_s": 3.1, "duration_s": 41.0, "verdict": None,
+                "rank": 1,
+                "take": "T012",
+                "instrument": "horn",
+                "articulation": "staccato",
+                "dynamic": "ff",
+                "doubt": 0.94,
+                "listen_s": 3.1,
+                "duration_s": 41.0,
+                "verdict": None,
                 "spots": [
-                    {"start_s": 12.31, "end_s": 12.74, "note": 1, "kind": "length", "doubt": 0.91, "mic": None,
-                     "found": 0.62, "expected": 0.41, "unit": "s", "why": WHY},
-                    {"start_s": 20.0, "end_s": 20.2, "note": None, "kind": "creak", "doubt": 0.5, "mic": "room",
-                     "found": -52.0, "expected": None, "unit": "dBFS", "why": "=creak"},
+                    {
+                        "start_s": 12.31,
+                        "end_s": 12.74,
+                        "note": 1,
+                        "kind": "length",
+                        "doubt": 0.91,
+                        "mic": None,
+                        "found": 0.62,
+                        "expected": 0.41,
+                        "unit": "s",
+                        "why": WHY,
+                    },
+                    {
+                        "start_s": 20.0,
+                        "end_s": 20.2,
+                        "note": None,
+                        "kind": "creak",
+                        "doubt": 0.5,
+                        "mic": "room",
+                        "found": -52.0,
+                        "expected": None,
+                        "unit": "dBFS",
+                        "why": "=creak",
+                    },
                 ],
             },
             {
-                "rank": 2, "take": "T011", "instrument": "horn", "articulation": "staccato", "dynamic": "ff",
-                "doubt": 0.0, "listen_s": 0.0, "duration_s": 41.0, "verdict": None, "spots": [],
+                "rank": 2,
+                "take": "T011",
+                "instrument": "horn",
+                "articulation": "staccato",
+                "dynamic": "ff",
+                "doubt": 0.0,
+                "listen_s": 0.0,
+                "duration_s": 41.0,
+                "verdict": None,
+                "spots": [],
             },
         ],
-    }  # fmt: skip
+    }
 
 
 def test_notes_as_json_have_every_measurement_rounded_and_null_where_unknown(run, store):
@@ -151,10 +197,19 @@ def test_hits_as_json_are_counted_and_have_the_background(run, store):
     result = json.loads(out)
     assert list(result)[:5] == ["session", "hits", "by_mic", "by_kind", "floor"]
     assert result["hits"][0] == {
-        "take": "T011", "kind": "creak", "start_s": 20.0, "end_s": 20.2, "mic": "room", "mics": ["room", "close"],
-        "level_dbfs": -52.0, "over_floor_db": 11.0, "exposed": 0.9123, "note": None,
-        "group": None, "harmless": False,
-    }  # fmt: skip
+        "take": "T011",
+        "kind": "creak",
+        "start_s": 20.0,
+        "end_s": 20.2,
+        "mic": "room",
+        "mics": ["room", "close"],
+        "level_dbfs": -52.0,
+        "over_floor_db": 11.0,
+        "exposed": 0.9123,
+        "note": None,
+        "group": None,
+        "harmless": False,
+    }
     assert (result["by_mic"], result["by_kind"]) == ({"room": 2}, {"creak": 2})
     # Median of -70 and -66 dBFS by hand; the louder one was in T012.
     floor = {key: value for key, value in result["floor"][0].items() if value is not None}
@@ -235,8 +290,12 @@ def test_numbers_and_harmless_text_stay_as_they_are_in_csv(cell, shown):
 def test_json_has_no_nan_no_negative_zero_and_rounds_lists_too():
     result = {"start_s": float("nan"), "doubt": 0.123456, "levels": [-0.0001, 1.23456], "n": 3, "yes": True}
     assert json.loads(json_text(result)) == {
-        "start_s": None, "doubt": 0.1235, "levels": [0.0, 1.235], "n": 3, "yes": True,
-    }  # fmt: skip
+        "start_s": None,
+        "doubt": 0.1235,
+        "levels": [0.0, 1.235],
+        "n": 3,
+        "yes": True,
+    }
     assert "-0.0" not in json_text(result)
 
 
@@ -252,8 +311,21 @@ def test_a_piped_table_is_plain_and_fits(run, store, name):
 def test_the_table_of_the_queue_says_why_in_words(run, store):
     _, out, _ = run("queue")
     row = next(line for line in out.splitlines() if "T012" in line)
-    assert row.split() == ["1", "0.94", "T012", "horn", "staccato", "ff", "3.1", "s", "12.3", "s", "note", "1:",
-                           *WHY.split()]  # fmt: skip
+    assert row.split() == [
+        "1",
+        "0.94",
+        "T012",
+        "horn",
+        "staccato",
+        "ff",
+        "3.1",
+        "s",
+        "12.3",
+        "s",
+        "note",
+        "1:",
+        *WHY.split(),
+    ]
 
 
 def test_the_head_of_the_queue_says_of_how_many_takes_it_is(run, store):
@@ -304,8 +376,9 @@ def test_a_verdict_is_added_and_shown_in_the_queue(run, store):
     assert (status, out) == (0, "mill-day2-b: T012 note 1: reject by anna\n")
     run("verdict", "T012", "accept", "--by", "ben")
     assert [(v.take, v.note, v.verdict, v.reason, v.by) for v in said(store)] == [
-        ("T012", 1, "reject", "cracked", "anna"), ("T012", None, "accept", None, "ben"),
-    ]  # fmt: skip
+        ("T012", 1, "reject", "cracked", "anna"),
+        ("T012", None, "accept", None, "ben"),
+    ]
     assert json.loads(run("queue", "--format", "json")[1])["takes"][0]["verdict"] == "accept"
 
 
@@ -379,9 +452,7 @@ def test_new_writes_the_two_files_to_fill_in(run, monkeypatch):
     def write_template(folder):
         return tuple(folder / name for name in names)
 
-    monkeypatch.setitem(
-        sys.modules, "triage.intake.template", types.SimpleNamespace(write_template=write_template)
-    )
+    monkeypatch.setitem(sys.modules, "triage.intake.template", types.SimpleNamespace(write_template=write_template))
     status, out, err = run("new", "mill")
     assert (status, out) == (0, "mill/session.toml\nmill/take_sheet.csv\n") and "`triage intake mill`" in err
 
@@ -428,7 +499,7 @@ def test_a_reader_who_has_read_enough_is_no_error(store):
         for n in range(400):  # more than a pipe holds (64 KiB on Linux)
             save_take(db, session_id, TakeRecord(f"X{n:03}", "f", "horn"))
     engine.dispose()
-    command = [sys.executable, "-c", "from triage.cli import main; main(['queue', '--format', 'json'])"]
+    command = [sys.executable, "-c", "from triage.cli.main import main; main(['queue', '--format', 'json'])"]
     # Unbuffered, Python itself passes over a write that the reader cut short.
     env = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=env) as child:

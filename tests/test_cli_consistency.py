@@ -18,9 +18,20 @@ from triage.store.engine import open_store, writing
 RATE_HZ = 96_000
 PLANTED = Planted({"tuning": Shift(day=2.0)}, dynamics=("p", "ff"), pitches=10, repetitions=2, sessions=1)
 KEYS = {
-    "sessions", "days", "rejected", "quantities", "sentences", "dots", "curves", "strays", "ladders", "repeats",
-    "pairs", "spreads", "drifts",
-}  # fmt: skip
+    "sessions",
+    "days",
+    "rejected",
+    "quantities",
+    "sentences",
+    "dots",
+    "curves",
+    "strays",
+    "ladders",
+    "repeats",
+    "pairs",
+    "spreads",
+    "drifts",
+}
 
 
 @pytest.fixture(scope="module")
@@ -46,8 +57,14 @@ def test_the_table_says_sentences_first_and_then_what_they_rest_on(store):
     said = run("consistency", "--store", store[0])
     assert said.status == 0 and said.err == ""
     assert said.out.startswith("kettle-weir-day1-a, kettle-weir-day2-a: 80 notes, 2026-03-14, 2026-03-15\n- ")
-    for part in ("is the day: 2026-03-15 runs", "curves over the keyboard", "ladder of dynamics",
-                 "where the spread comes from", "repetitions of a cell", "drift over the day"):  # fmt: skip
+    for part in (
+        "is the day: 2026-03-15 runs",
+        "curves over the keyboard",
+        "ladder of dynamics",
+        "where the spread comes from",
+        "repetitions of a cell",
+        "drift over the day",
+    ):
         assert part in said.out
     assert "cannot be told: only one set-up and microphone" in " ".join(said.out.split())
 
@@ -57,8 +74,20 @@ def test_json_has_the_documented_keys_and_nothing_else_on_stdout(store):
     found = json.loads(said.out)
     assert set(found) == KEYS and said.err == ""
     dot = found["dots"][found["curves"][0]["dots"][0]]
-    assert set(dot) == {"take_id", "session", "take", "note", "instrument", "articulation", "dynamic", "mic",
-                        "pitch_midi", "start_s", "end_s", "values"}  # fmt: skip
+    assert set(dot) == {
+        "take_id",
+        "session",
+        "take",
+        "note",
+        "instrument",
+        "articulation",
+        "dynamic",
+        "mic",
+        "pitch_midi",
+        "start_s",
+        "end_s",
+        "values",
+    }
     assert len(dot["values"]) == len(found["quantities"]) == 5
 
 

@@ -13,8 +13,8 @@ import pytest
 
 from tests.commands import asked, run, sqlite
 from triage.desk.people import is_password
+from triage.store.accounts import find_person, password_hash
 from triage.store.engine import open_store, reading
-from triage.store.people import find_person, password_hash
 
 SECRET = "a long enough password"
 
@@ -89,7 +89,7 @@ def test_a_desk_without_a_store_or_on_a_port_that_is_taken_says_so(store, tmp_pa
 def test_the_desk_opens_says_where_and_ends_at_ctrl_c(store):
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
-    command = [sys.executable, "-c", "from triage.cli import main; main()", "desk"]
+    command = [sys.executable, "-c", "from triage.cli.main import main; main()", "desk"]
     command += ["--port", str(port), "--store", store]
     desk = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONWARNINGS": "error"})
     try:

@@ -9,10 +9,10 @@ from sqlalchemy import select
 
 from tests.commands import run, sqlite
 from tests.noisy import CHAIR, OCTAVES, TAKES, save_noisy
-from triage.silence import rank_again
+from triage.ranking.suppression import rank_again
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session
 from triage.store.tables import mark
+from triage.store.takes import find_session
 
 
 @pytest.fixture
@@ -44,9 +44,9 @@ def test_json_has_groups_marks_and_backgrounds(store):
     close, room = result["floor"]
     assert (close["mic"], close["level_dbfs"], close["db_a"], close["nr"]) == ("close", -75.0, None, None)
     assert (room["a_dbfs"], room["a_highest_take"], room["change_db"]) == (-74.75, "T012", 5.5)
-    assert room["octaves_dbfs"] == dict(zip(
-        ["31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"], OCTAVES, strict=True
-    ))  # fmt: skip
+    assert room["octaves_dbfs"] == dict(
+        zip(["31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"], OCTAVES, strict=True)
+    )
     assert room["nr"] == pytest.approx(22.34, abs=0.01) and room["nr_hz"] == 8000.0
 
 
@@ -104,9 +104,15 @@ def test_a_slip_in_a_group_s_name_is_one_line_that_names_the_nearest(store):
     assert "no group of hits 'room:creak:after-4'" in said.err and f"nearest: {CHAIR}" in said.err
 
 
-@pytest.mark.parametrize("arguments", [
-    ("hits", "--harmless", CHAIR, "--not-harmless", CHAIR), ("queue", "--format", "html"),
-    ("notes", "--format", "html"), ("arrivals", "--format", "html"), ("hits", "--format", "pdf"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("hits", "--harmless", CHAIR, "--not-harmless", CHAIR),
+        ("queue", "--format", "html"),
+        ("notes", "--format", "html"),
+        ("arrivals", "--format", "html"),
+        ("hits", "--format", "pdf"),
+    ],
+)
 def test_what_does_not_go_together_is_wrong_usage(store, arguments):
     assert run(*arguments, "--store", store).status == 2

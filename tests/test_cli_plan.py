@@ -12,15 +12,18 @@ from tests.planned import Take, fill, hit
 from tests.sessions import play, row, write_takes
 from triage.store.engine import open_store, reading
 from triage.store.plan import sheet
-from triage.store.recording import find_session, takes
+from triage.store.takes import find_session, takes
 
 
 @pytest.fixture
 def store(tmp_path):
     address = sqlite(tmp_path)
     engine = open_store(address)
-    fill(engine, [Take("T1", (69, 70), repetitions=2, hits=(hit("creak", 1), hit("creak", 2)))],
-         planned=[Take("T2", (71,))])  # fmt: skip
+    fill(
+        engine,
+        [Take("T1", (69, 70), repetitions=2, hits=(hit("creak", 1), hit("creak", 2)))],
+        planned=[Take("T2", (71,))],
+    )
     engine.dispose()
     return address
 
@@ -36,8 +39,9 @@ def test_pickups_come_in_four_forms(store, tmp_path):
     assert "not medical advice" in found["caution"]
     rows = list(csv.DictReader(io.StringIO(run("pickups", "--store", store, "--format", "csv").out)))
     assert [(one["call"], one["instrument"], one["pitch"], one["takes"]) for one in rows] == [
-        ("1", "horn", "A4", "T1"), ("1", "horn", "B4", "T2")
-    ]  # fmt: skip
+        ("1", "horn", "A4", "T1"),
+        ("1", "horn", "B4", "T2"),
+    ]
     table = run("pickups", "--store", store).out
     assert "both with a creak" in table and "2 of 5 notes of the plan clean, 3 to record again" in table
     out = tmp_path / "stand.html"

@@ -17,19 +17,19 @@ from sqlalchemy import Engine
 
 from tests.ray_work import squared
 from tests.sessions import play, row, write_takes
-from triage import crew
-from triage.cluster import Lost, spread
-from triage.errors import ConfigError
+from triage.analysis import workers
+from triage.analysis.cluster import Lost, spread
+from triage.analysis.remote_folder import at_hand, fetched, is_remote
+from triage.domain.errors import ConfigError
 from triage.listen.encoder import Network, Shape, TrainedEncoder
 from triage.pipeline import take_in
-from triage.reembedding import reembed
-from triage.remote_folder import at_hand, fetched, is_remote
+from triage.reembed import reembed
 from triage.store.arrivals import arrivals
 from triage.store.engine import open_store, reading
 from triage.store.hits import hits
 from triage.store.notes import embeddings, encoders, notes
 from triage.store.ranking import queue
-from triage.store.recording import find_session
+from triage.store.takes import find_session
 
 ray = pytest.importorskip("ray", reason="extra `cluster` is not installed")
 boto3 = pytest.importorskip("boto3")
@@ -117,9 +117,12 @@ def held(engine: Engine) -> dict:
         session = find_session(db)
         vectors = {name: embeddings(db, session.id, name)[1].tobytes() for name in encoders(db, session.id)}
         return {
-            "queue": queue(db, session.id), "notes": notes(db, session.id), "hits": hits(db, session.id),
-            "vectors": vectors, "arrivals": arrivals(db, session.id).entries,
-        }  # fmt: skip
+            "queue": queue(db, session.id),
+            "notes": notes(db, session.id),
+            "hits": hits(db, session.id),
+            "vectors": vectors,
+            "arrivals": arrivals(db, session.id).entries,
+        }
 
 
 def kill_one(name: str) -> bool:
@@ -138,7 +141,7 @@ def test_an_object_store_and_a_cluster_that_stops_and_loses_a_worker_give_the_sa
     folder, bucket, cluster, stored, monkeypatch
 ):
     here, there = stored
-    monkeypatch.setattr(crew, "cores", lambda: 1)
+    monkeypatch.setattr(workers, "cores", lambda: 1)
     summary = take_in(folder, here)
     killed = []
 
@@ -179,11 +182,11 @@ def test_a_job_whose_worker_was_killed_is_done_again_and_one_that_kills_every_wo
 
 def test_a_library_seen_by_an_older_encoder_is_looked_at_again(folder, cluster, stored, monkeypatch):
     old, new = stored
-    monkeypatch.setattr(crew, "cores", lambda: 1)
+    monkeypatch.setattr(workers, "cores", lambda: 1)
     torch.manual_seed(1)
     older = TrainedEncoder(Network(Shape()), "older")
     with monkeypatch.context() as patch:
-        patch.setattr("triage.take.encoder_in_use", lambda: older)
+        patch.setattr("triage.analysis.take.encoder_in_use", lambda: older)
         take_in(folder, old)
     take_in(folder, new)
     assert held(old)["vectors"].keys() != held(new)["vectors"].keys()
@@ -196,8 +199,8 @@ def test_a_library_seen_by_an_older_encoder_is_looked_at_again(folder, cluster, 
 
 def test_the_outline_of_a_far_folder_holds_no_audio_and_a_take_is_fetched_whole(folder, bucket, monkeypatch):
     assert is_remote(bucket) and not is_remote(folder)
-    monkeypatch.setattr("triage.remote_folder.HEAD_BYTES", 4_096)
-    monkeypatch.setattr("triage.remote_folder.TAIL_BYTES", 4_096)
+    monkeypatch.setattr("triage.analysis.remote_folder.HEAD_BYTES", 4_096)
+    monkeypatch.setattr("triage.analysis.remote_folder.TAIL_BYTES", 4_096)
     whole = (folder / "audio" / "T001_close.wav").read_bytes()
     from tests.test_file_pass import called  # the roll of one take
 

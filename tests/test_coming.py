@@ -7,14 +7,14 @@ import pytest
 from sqlalchemy import insert, select
 
 from tests.training.told import record_of
-from triage.coming import ALL_BY_DOUBT, MIX, coming, unheard_rejects
-from triage.judge.teaching import Mix
+from triage.domain.records import VerdictRecord
+from triage.judge.active_learning import Mix
+from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
-from triage.store.lots import FORGOTTEN, sample_of
-from triage.store.recording import find_take, lot_of, save_session
-from triage.store.records import VerdictRecord
 from triage.store.review import left
+from triage.store.review_sampling import FORGOTTEN, sample_of
+from triage.store.takes import find_take, lot_of, save_session
 from triage.store.verdicts import record_verdict, take_back
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -33,12 +33,24 @@ def ranked(engine, name, doubts, teach=()):
     with writing(engine) as db:
         session_id = save_session(db, record_of(name))
         order = {at: n for n, at in enumerate(teach, 1)}
-        db.execute(insert(tables.take), [
-            {"session_id": session_id, "name": f"T{i:04}", "expected_pitches": [], "listened": True, "sound": "s",
-             "doubt": float(doubt), "listen_s": 1.0, "rank": i + 1, "lot": lot_of(session_id, f"T{i:04}"),
-             "teach": order.get(i)}
-            for i, doubt in enumerate(doubts)
-        ])  # fmt: skip
+        db.execute(
+            insert(tables.take),
+            [
+                {
+                    "session_id": session_id,
+                    "name": f"T{i:04}",
+                    "expected_pitches": [],
+                    "listened": True,
+                    "sound": "s",
+                    "doubt": float(doubt),
+                    "listen_s": 1.0,
+                    "rank": i + 1,
+                    "lot": lot_of(session_id, f"T{i:04}"),
+                    "teach": order.get(i),
+                }
+                for i, doubt in enumerate(doubts)
+            ],
+        )
     return session_id
 
 
@@ -140,8 +152,9 @@ def test_the_interval_covers_for_an_editor_who_works_down_the_queue(tmp_path):
             hear(engine, session_id, many, lambda i, truth=truth: "reject" if truth[i] else "accept")
             with reading(engine) as db:
                 found = unheard_rejects(db, session_id)
-                unheard = db.scalars(select(tables.take.c.name).where(
-                    tables.take.c.session_id == session_id, ~tables.take.c.heard)).all()  # fmt: skip
+                unheard = db.scalars(
+                    select(tables.take.c.name).where(tables.take.c.session_id == session_id, ~tables.take.c.heard)
+                ).all()
                 assert left(db, session_id, "anna").takes == len(unheard)
             if found is None:
                 continue

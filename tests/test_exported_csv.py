@@ -15,13 +15,13 @@ import typer
 from tests.commands import run, sqlite
 from tests.planned import Take, fill
 from tests.sessions import play, row, write_takes
-from triage import cli
+from triage.cli import main as cli
+from triage.domain.records import ArrivalRecord, ArrivalsRecord, HitRecord, SpotRecord, VerdictRecord
 from triage.intake.contents import CONTENTS_FILE, Content, contents_text, read_contents
+from triage.store.accounts import save_person
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, writing
 from triage.store.models import StoredModel, add_model
-from triage.store.people import save_person
-from triage.store.records import ArrivalRecord, ArrivalsRecord, HitRecord, SpotRecord, VerdictRecord
 from triage.store.verdicts import record_verdict
 
 NOW = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -43,11 +43,20 @@ def store(tmp_path):
     address = sqlite(tmp_path)
     engine = open_store(address)
     takes = [
-        Take(f"{evil} {n}", (54, 55), evil, evil, evil, doubts={1: 0.9}, setup=evil, heard_on="close",
-             hits=(HitRecord("creak", 1.0, 1.1, "close", ("close",), -50.0, 10.0, 0.9, 1, f"{evil}:creak:alone"),),
-             spots=(SpotRecord(f"{evil} {n}", 1.0, 1.2, 1, "length", 0.9, evil, None, 0.6, 0.4, "s"),))
+        Take(
+            f"{evil} {n}",
+            (54, 55),
+            evil,
+            evil,
+            evil,
+            doubts={1: 0.9},
+            setup=evil,
+            heard_on="close",
+            hits=(HitRecord("creak", 1.0, 1.1, "close", ("close",), -50.0, 10.0, 0.9, 1, f"{evil}:creak:alone"),),
+            spots=(SpotRecord(f"{evil} {n}", 1.0, 1.2, 1, "length", 0.9, evil, None, 0.6, 0.4, "s"),),
+        )
         for n, evil in enumerate(EVIL)
-    ]  # fmt: skip
+    ]
     missing = [Take(f"{evil} never", (60,), evil, evil, evil) for evil in EVIL]
     session_id = fill(engine, takes, "=evil", planned=missing)
     entries = tuple(ArrivalRecord("unexpected", path=evil, take=evil, mic=evil, why=evil) for evil in EVIL)

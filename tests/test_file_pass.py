@@ -6,13 +6,13 @@ import soundfile
 
 from tests.intake.files import session_toml, write
 from tests.sessions import HEADER, RATE_HZ, play, row, write_takes
-from triage import file_pass
-from triage.errors import AudioError
-from triage.file_pass import passes, use_hands
+from triage.analysis import file_pass
+from triage.analysis.file_pass import passes, use_hands
+from triage.analysis.take import listen_take
+from triage.domain.errors import AudioError
 from triage.intake.roll import Take, call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
-from triage.take import listen_take
 
 PITCHES = (55, 58, 60)
 MICS = tuple(f"m{k}" for k in range(6))
@@ -63,8 +63,10 @@ def in_one(tmp_path: Path, tracks: np.ndarray) -> Take:
 def record(take: Take, folder: Path, hands: int) -> dict:
     use_hands(hands)
     said = vars(listen_take(take, folder, "m0", 442.0)).copy()
-    notes = [vars(note) | {"embeddings": {k: v.tobytes() for k, v in note.embeddings.items()}}
-             for note in said.pop("notes")]  # fmt: skip
+    notes = [
+        vars(note) | {"embeddings": {k: v.tobytes() for k, v in note.embeddings.items()}}
+        for note in said.pop("notes")
+    ]
     return said | {"notes": repr(notes)}
 
 
@@ -86,8 +88,9 @@ def test_channels_of_one_file_are_shared_out_and_nothing_changes(tmp_path, in_on
 
 
 def test_one_file_and_many_hold_the_same_take(tmp_path, in_one, in_many):
-    one, many = (listen_take(take, tmp_path / name, "m0", 442.0) for take, name in
-                 ((in_one, "one"), (in_many, "many")))  # fmt: skip
+    one, many = (
+        listen_take(take, tmp_path / name, "m0", 442.0) for take, name in ((in_one, "one"), (in_many, "many"))
+    )
     assert one.sound == many.sound and len(one.notes) == len(many.notes) == 3
     for a, b in zip(one.notes, many.notes, strict=True):
         assert a.measurements == pytest.approx(b.measurements, abs=1e-3, nan_ok=True)

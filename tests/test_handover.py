@@ -15,11 +15,11 @@ import pytest
 
 from tests.commands import run
 from tests.intake.files import wav, write, write_session
-from triage.errors import AudioError
-from triage.handover import COPIED, LINKED, NOT_IN_IT, write_bag
+from triage.domain.errors import AudioError
 from triage.intake.bag import decode_path, encode_path, folded, read_declaration, read_manifests, safe_path
 from triage.intake.fixity import checksums, open_memory
-from triage.receive import check_arrival
+from triage.transfer.handover import COPIED, LINKED, NOT_IN_IT, write_bag
+from triage.transfer.receive import check_arrival
 
 OLD_S = 3600.0  # long enough ago that a file's time shows any later change
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"  # FIPS 180-4, "abc"
@@ -100,10 +100,15 @@ def test_whole_coming_damaged_and_unannounced_are_told_apart(session, tmp_path):
     age(there)
     found = check_arrival(there)
     assert state_of(found) == {
-        "session.toml": "whole", "take_sheet.csv": "whole", "there/contents.csv": "whole",
-        "audio/T001_close.wav": "whole", "audio/T001_room.wav": "coming", "audio/T002_close.wav": "coming",
-        "audio/T002_room.wav": "damaged", "audio/T003_close.wav": "unannounced",
-    }  # fmt: skip
+        "session.toml": "whole",
+        "take_sheet.csv": "whole",
+        "there/contents.csv": "whole",
+        "audio/T001_close.wav": "whole",
+        "audio/T001_room.wav": "coming",
+        "audio/T002_close.wav": "coming",
+        "audio/T002_room.wav": "damaged",
+        "audio/T003_close.wav": "unannounced",
+    }
     assert why_of(found, "audio/T001_room.wav") == "not there yet"
     assert why_of(found, "audio/T002_close.wav") == f"{len(whole) // 2} of {len(whole)} bytes"
     assert "content differs" in why_of(found, "audio/T002_room.wav")
@@ -128,7 +133,7 @@ def test_a_file_that_grows_is_coming_and_one_that_stands_still_is_damaged(sessio
     ):
         path.write_bytes(whole[:size])
         os.utime(path, (now - 10, now - 10))
-        monkeypatch.setattr("triage.receive.time.time", lambda at=clock_s: at)
+        monkeypatch.setattr("triage.transfer.receive.time.time", lambda at=clock_s: at)
         found = next(file for file in check_arrival(there).files if file.path == "audio/T001_close.wav")
         assert found.state == state and (found.why is None) == (says is None)
         assert says is None or says in found.why
@@ -177,7 +182,7 @@ def test_a_second_check_reads_only_what_changed(session, tmp_path, monkeypatch):
 
 
 def test_what_broke_off_goes_on_where_it_stopped(session, monkeypatch):
-    import triage.handover
+    import triage.transfer.handover
 
     real, calls = checksums, []
 
@@ -187,17 +192,17 @@ def test_what_broke_off_goes_on_where_it_stopped(session, monkeypatch):
             raise KeyboardInterrupt
         return real(path, *more)
 
-    monkeypatch.setattr(triage.handover, "checksums", breaks)
+    monkeypatch.setattr(triage.transfer.handover, "checksums", breaks)
     with pytest.raises(KeyboardInterrupt):
         write_bag(session, None, NOT_IN_IT)
-    monkeypatch.setattr(triage.handover, "checksums", real)
+    monkeypatch.setattr(triage.transfer.handover, "checksums", real)
     assert write_bag(session, None, NOT_IN_IT).hashed == 3  # of six, three were remembered
 
 
 def test_a_memory_that_was_cut_off_or_spoilt_is_no_trouble(session):
     write_bag(session, None, NOT_IN_IT)
     path = session.parent / "mill-day2-b.hashes.jsonl"
-    path.write_bytes(path.read_bytes()[:-20] + b"\xff\x00{]\n[1]\n{\"name\": 3}\n")
+    path.write_bytes(path.read_bytes()[:-20] + b'\xff\x00{]\n[1]\n{"name": 3}\n')
     assert check_arrival(session).complete
 
 
@@ -226,10 +231,18 @@ def test_a_file_changed_too_lately_is_not_remembered(tmp_path):
 
 
 ODD = [
-    "audio/T001 close take.wav", "audio/100% sure.wav", "audio/two\nlines.wav", "audio/back\rward.wav",
-    "audio/" + unicodedata.normalize("NFC", "Hörner.wav"), "audio/" + unicodedata.normalize("NFD", "Flöten.wav"),
-    "audio/*star.wav", "audio/line\u2028 and page\x0c.wav", "audio/quote'\".wav", "audio/%0A.wav", "audio/日本.wav",
-]  # fmt: skip
+    "audio/T001 close take.wav",
+    "audio/100% sure.wav",
+    "audio/two\nlines.wav",
+    "audio/back\rward.wav",
+    "audio/" + unicodedata.normalize("NFC", "Hörner.wav"),
+    "audio/" + unicodedata.normalize("NFD", "Flöten.wav"),
+    "audio/*star.wav",
+    "audio/line\u2028 and page\x0c.wav",
+    "audio/quote'\".wav",
+    "audio/%0A.wav",
+    "audio/日本.wav",
+]
 
 
 @pytest.mark.parametrize("name", ODD)
@@ -260,8 +273,10 @@ def test_names_in_another_normal_form_are_the_same_file(session, tmp_path):
 
 
 # RFC 8493, 2.1.3: line feed, carriage return and percent sign, and only those.
-@pytest.mark.parametrize("path, text", [("a b", "a b"), ("a%b", "a%25b"), ("a\nb", "a%0Ab"), ("a\r\nb", "a%0D%0Ab"),
-                                        ("%0A", "%250A"), ("é", "é")])  # fmt: skip
+@pytest.mark.parametrize(
+    "path, text",
+    [("a b", "a b"), ("a%b", "a%25b"), ("a\nb", "a%0Ab"), ("a\r\nb", "a%0D%0Ab"), ("%0A", "%250A"), ("é", "é")],
+)
 def test_paths_are_encoded_as_the_standard_asks_and_back(path, text):
     assert encode_path(path) == text
     assert decode_path(text) == path
@@ -274,8 +289,16 @@ def test_percent_signs_that_an_older_maker_wrote_plain_are_left():
 
 @pytest.mark.parametrize(
     "path",
-    ["../../etc/passwd", "/etc/passwd", "data/../../x", "~root/x", "C:\\x", "data\\..\\..\\x", "\\\\?\\C:\\x",
-     "data/\0x"],
+    [
+        "../../etc/passwd",
+        "/etc/passwd",
+        "data/../../x",
+        "~root/x",
+        "C:\\x",
+        "data\\..\\..\\x",
+        "\\\\?\\C:\\x",
+        "data/\0x",
+    ],
 )
 def test_a_path_that_leads_out_of_the_bag_is_refused(path):
     with pytest.raises(AudioError, match="leads out of the bag"):
@@ -287,8 +310,13 @@ def test_a_hostile_manifest_is_said_and_nothing_outside_is_read(session, tmp_pat
     bag = write_bag(session, None, LINKED).bag
     (bag / "tagmanifest-sha256.txt").unlink()
     manifest = bag / "manifest-sha256.txt"
-    hostile = (f"{ABC}  ../secret.txt", f"{ABC}  data/../../secret.txt", f"{ABC}  {secret}", "nonsense",
-               f"{ABC}  bag-info.txt")  # fmt: skip
+    hostile = (
+        f"{ABC}  ../secret.txt",
+        f"{ABC}  data/../../secret.txt",
+        f"{ABC}  {secret}",
+        "nonsense",
+        f"{ABC}  bag-info.txt",
+    )
     manifest.write_text(manifest.read_text() + "\n".join(hostile) + "\n")
     opened = []
     real = Path.open
@@ -313,8 +341,10 @@ def test_the_example_bag_of_the_standard_is_read(tmp_path):
     # RFC 8493, section 4.1: layout, manifest and declaration ("BagIt-version" with a small v) as printed there. The
     # contents of its two files are not printed, so what stands in for them must be found damaged, not whole.
     bag = tmp_path / "myfirstbag"
-    lines = ("49afbd86a1ca9f34b677a3f09655eae9 data/27613-h/images/q172.png",
-             "408ad21d50cef31da4df6d9ed81b01a7 data/27613-h/images/q172.txt")  # fmt: skip
+    lines = (
+        "49afbd86a1ca9f34b677a3f09655eae9 data/27613-h/images/q172.png",
+        "408ad21d50cef31da4df6d9ed81b01a7 data/27613-h/images/q172.txt",
+    )
     write(bag / "manifest-md5.txt", "\n".join(lines).encode())
     write(bag / "bagit.txt", b"BagIt-version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
     assert read_declaration(bag) == ("1.0", "UTF-8")

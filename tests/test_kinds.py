@@ -8,8 +8,8 @@ from pathlib import Path
 
 from training import verdict_examples as taught
 from training.noise_evaluation import NOISE_KINDS
-from triage.desk import wording
-from triage.judge.clean import FAILURES, NOISES
+from triage.desk import template_filters as wording
+from triage.judge.clean_notes import FAILURES, NOISES
 from triage.listen.noise_network import KINDS
 from triage.sheets.noise_words import REMEDIES
 from triage.sheets.timeline import SHAPE_OF

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from tests.noisy import save_noisy
-from triage.noise_pictures import (
+from triage.audition.noise_pictures import (
     CEILING_DBFS,
     COLUMNS,
     HIGH_HZ,
@@ -22,8 +22,8 @@ from triage.noise_pictures import (
     sound,
 )
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session
 from triage.store.stored import StoredHit
+from triage.store.takes import find_session
 
 RATE_HZ = 48_000
 

@@ -15,20 +15,20 @@ from tests.training.told import made_session, record_of, verdicts_of
 from training.candidates import learn
 from training.selection import RetrainingConfig
 from training.verdict_examples import examples_of_session
+from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped
-from triage.encoding import encoder_in_use
+from triage.domain.records import MarkRecord
 from triage.judge.doubt import load_model
-from triage.packing import MOST_BYTES, form_in_use, packed, unpacked
-from triage.scoring import said, weigh
-from triage.silence import judge_again, rank_again
+from triage.ranking.evidence import MOST_BYTES, form_in_use, packed, unpacked
+from triage.ranking.scoring import said, weigh
+from triage.ranking.suppression import judge_again, rank_again
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.evidence import find_evidence
-from triage.store.harmless import groups, record_mark
+from triage.store.harmless_groups import groups, record_mark
 from triage.store.notes import notes
 from triage.store.ranking import queue
-from triage.store.recording import find_session, save_session, save_take
-from triage.store.records import MarkRecord
+from triage.store.takes import find_session, save_session, save_take
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

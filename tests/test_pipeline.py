@@ -11,7 +11,8 @@ import pytest
 
 from tests.commands import asked, run, sqlite
 from tests.sessions import MICS, RATE_HZ, play, row, write_takes
-from triage import crew, pipeline
+from triage import pipeline
+from triage.analysis import workers
 
 SHEET = {f"T{n:03}": (48 + 2 * (n % 5), 49 + 2 * (n % 5), 50 + 2 * (n % 5)) for n in range(1, 11)}
 WRONG, FLAT, LACKING, TORN, EXTRA = "T002", "T003", "T004", "T005", "T006"
@@ -44,15 +45,16 @@ def files_of(folder: Path) -> dict[str, tuple[str, int]]:
     """Return for every file its hash and the time it was last written."""
     return {
         str(path.relative_to(folder)): (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns)
-        for path in sorted(folder.rglob("*")) if path.is_file()
-    }  # fmt: skip
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
 @pytest.fixture(scope="module", autouse=True)
 def one_process() -> Iterator[None]:
     """Listen in this process: starting others takes longer than a few short takes do."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(crew, "cores", lambda: 1)
+        patch.setattr(workers, "cores", lambda: 1)
         yield
 
 
@@ -100,7 +102,7 @@ def heard(monkeypatch) -> list[str]:
 
     def listen_all(takes, *arguments):
         names.extend(take.name for take in takes)
-        return crew.listen_all(takes, *arguments)
+        return workers.listen_all(takes, *arguments)
 
     monkeypatch.setattr(pipeline, "listen_all", listen_all)
     return names
@@ -202,7 +204,7 @@ def test_a_verdict_outlives_a_new_intake_of_its_take(copied, store):
 def test_the_same_input_gives_the_same_queue_to_the_byte(
     folder, filled, tmp_path, postgres, monkeypatch, database, processes
 ):
-    monkeypatch.setattr(crew, "cores", lambda: processes)
+    monkeypatch.setattr(workers, "cores", lambda: processes)
     store = sqlite(tmp_path, "fresh") if database == "sqlite" else postgres.empty_database()
     run("intake", folder, "--store", store)
     for what in ("queue", "notes", "hits", "arrivals"):

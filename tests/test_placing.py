@@ -2,8 +2,8 @@
 
 import pytest
 
-from triage.placing import place
-from triage.store.records import NoteRecord, TakeRecord
+from triage.domain.records import NoteRecord, TakeRecord
+from triage.ranking.placing import place
 
 
 def take(name, hz, pitches, repetitions=1, instrument="horn"):

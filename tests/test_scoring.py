@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from triage.domain.records import MEASUREMENTS, FloorRecord, HitRecord, NoteRecord, TakeRecord, TrackRecord
 from triage.judge.doubt import load_model
-from triage.placing import place
-from triage.scoring import judge
-from triage.store.records import MEASUREMENTS, FloorRecord, HitRecord, NoteRecord, TakeRecord, TrackRecord
+from triage.ranking.placing import place
+from triage.ranking.scoring import judge
 
 TRACK = TrackRecord("close", "audio/x.wav", 0)
 
@@ -20,18 +20,34 @@ def note(number, rng, **changes):
     values |= {"release_s": 0.2, "tail_s": 0.5, "level_dbfs": rng.normal(-20, 0.5), "centroid_hz": 900.0}
     values["loudness_lufs"] = values["level_dbfs"] - 3
     embedding = rng.normal(0, 1, 8).astype(np.float32)
-    return NoteRecord(number, 2.0 * number, 2.0 * number + 0.5, 2.0 * number + 1, measurements=values | changes,
-                      embeddings={"made": embedding})
+    return NoteRecord(
+        number,
+        2.0 * number,
+        2.0 * number + 0.5,
+        2.0 * number + 1,
+        measurements=values | changes,
+        embeddings={"made": embedding},
+    )
 
 
 def session(count=10, seed=0):
     rng = np.random.default_rng(seed)
     return [
-        TakeRecord(f"T{i:03d}", "f", "horn", "staccato", "ff", expected_pitches=(60,), repetitions=3, duration_s=10.0,
-                   tracks=(TRACK,), notes=tuple(note(n, rng) for n in (1, 2, 3)),
-                   floors=(FloorRecord("close", -70.0, note_dbfs=-25.0),))
+        TakeRecord(
+            f"T{i:03d}",
+            "f",
+            "horn",
+            "staccato",
+            "ff",
+            expected_pitches=(60,),
+            repetitions=3,
+            duration_s=10.0,
+            tracks=(TRACK,),
+            notes=tuple(note(n, rng) for n in (1, 2, 3)),
+            floors=(FloorRecord("close", -70.0, note_dbfs=-25.0),),
+        )
         for i in range(1, count + 1)
-    ]  # fmt: skip
+    ]
 
 
 def judged(takes, broken=None):

@@ -3,13 +3,13 @@
 import pytest
 
 from tests.noisy import CHAIR, TAKES, ranked_store, take
-from triage.silence import audible, grouped, mark_group, rank_again
+from triage.domain.records import SessionRecord
+from triage.ranking.suppression import audible, grouped, mark_group, rank_again
+from triage.store.analysed_takes import heard_takes
 from triage.store.engine import reading, writing
 from triage.store.hits import hits
 from triage.store.ranking import queue
-from triage.store.recording import find_session, save_session, save_take
-from triage.store.records import SessionRecord
-from triage.store.reloading import heard_takes
+from triage.store.takes import find_session, save_session, save_take
 
 
 @pytest.fixture
@@ -73,8 +73,9 @@ def test_a_lone_hit_of_a_marked_group_is_silent_in_another_session(store):
     rank_again(engine, other)
     with reading(engine) as db:
         assert [(hit.group, hit.harmless) for hit in hits(db, other.id, harmless=True)] == [
-            ("close:breath:any", False), (CHAIR, True),
-        ]  # fmt: skip
+            ("close:breath:any", False),
+            (CHAIR, True),
+        ]
 
 
 def test_a_hit_clearly_louder_than_what_was_heard_is_back(store):
@@ -98,9 +99,9 @@ def test_grouping_changes_nothing_else_of_a_take(store):
 
 
 def test_ranking_again_keeps_what_was_said_of_broken_files(store):
-    from triage.scoring import judge  # what an intake with a broken file stores
+    from triage.ranking.model_in_use import model_in_use
+    from triage.ranking.scoring import judge  # what an intake with a broken file stores
     from triage.store.ranking import save_judgement
-    from triage.using import model_in_use
 
     engine, session = store
     with writing(engine) as db:
@@ -109,6 +110,8 @@ def test_ranking_again_keeps_what_was_said_of_broken_files(store):
         save_judgement(db, session.id, judgement)
     before = spots(engine, session, "truncated")
     rank_again(engine, session)
-    assert [(s.take, s.why, s.doubt) for s in spots(engine, session, "truncated")] == [
-        (s.take, s.why, s.doubt) for s in before
-    ] != []
+    assert (
+        [(s.take, s.why, s.doubt) for s in spots(engine, session, "truncated")]
+        == [(s.take, s.why, s.doubt) for s in before]
+        != []
+    )

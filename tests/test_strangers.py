@@ -20,12 +20,13 @@ from tests.commands import run, sqlite
 from tests.noisy import ranked_store
 from triage.desk.jobs import COMMAND
 from triage.desk.making import COMMAND as MAKER
-from triage.errors import JudgeError
-from triage.judge import doubt, learned, model_file
+from triage.domain.errors import JudgeError
+from triage.judge import doubt, model_file
+from triage.judge import learned_doubt as learned
 from triage.listen.encoder import load_encoder
+from triage.ranking.model_in_use import model_in_use
 from triage.store.engine import writing
 from triage.store.models import StoredModel, add_model, use_model
-from triage.using import model_in_use
 
 NOW = datetime(2026, 3, 14, tzinfo=UTC)
 
@@ -60,14 +61,17 @@ def evil_files(sprung: Path) -> dict[str, bytes]:
     schema = {"__class__": "dict", "__module__": "builtins", "__loader__": "ObjectNode", "content": call}
     plan = json.dumps(schema).encode()
     return {
-        "a pickle": pickled, "a skops file of functions": packed.getvalue(), "nothing": b"", "text": b"model" * 99,
+        "a pickle": pickled,
+        "a skops file of functions": packed.getvalue(),
+        "nothing": b"",
+        "text": b"model" * 99,
         "a zip with a pickle in it": zipped({"schema.json": plan, "1.npy": numpy_pickle.getvalue()}),
         "a zip with a pickle as its plan": zipped({"schema.json": pickled}),
         "an empty zip": zipped({}),
         "a zip without a plan": zipped({"other": b"x"}),
         "a plan without an end": zipped({"schema.json": b"[" * 200_000}),
         "a list": skops.io.dumps([1, 2]),
-    }  # fmt: skip
+    }
 
 
 def zipped(files: dict[str, bytes]) -> bytes:

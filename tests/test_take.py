@@ -5,10 +5,10 @@ import pytest
 import soundfile
 
 from tests.sessions import MICS, RATE_HZ, play
+from triage.analysis.take import listen_take
 from triage.intake.integrity import check_file
 from triage.intake.roll import Take, Track
 from triage.intake.sheet import SheetRow
-from triage.take import listen_take
 
 MEANT = SheetRow("T001", "horn", "staccato", "mf", (60, 62), 1, "")
 
@@ -25,7 +25,7 @@ def heard(folder, tracks, together):
     listed = tuple(
         Track(mic, name, channel, check_file(folder / name))
         for mic, (name, channel) in zip(MICS, places, strict=True)
-    )  # fmt: skip
+    )
     return listen_take(Take("T001", MEANT, {}, listed, MEANT), folder, "close", 442.0)
 
 

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from tests.sessions import RATE_HZ, play, row, write_takes
+from triage.analysis.take import listen_take
+from triage.domain.records import SessionRecord
 from triage.intake.roll import call_roll
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session, save_session
-from triage.store.records import SessionRecord
-from triage.take import listen_take
+from triage.store.takes import find_session, save_session
 
 PITCHES = (54, 56, 58)
 
@@ -42,8 +42,12 @@ def test_a_calibration_in_session_toml_reaches_the_store(folder, tmp_path):
     assert session.full_scale_db_spl() == {"room": 118.0}
     engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")
     with writing(engine) as db:
-        save_session(db, SessionRecord("mill", "mill", session.date, 48_000, 442.0, "close",
-                                       full_scale_db_spl=session.full_scale_db_spl()))  # fmt: skip
+        save_session(
+            db,
+            SessionRecord(
+                "mill", "mill", session.date, 48_000, 442.0, "close", full_scale_db_spl=session.full_scale_db_spl()
+            ),
+        )
     with reading(engine) as db:
         assert find_session(db).full_scale_db_spl == {"room": 118.0}
     engine.dispose()

@@ -15,15 +15,15 @@ from sqlalchemy import Engine
 from tests.commands import asked
 from tests.postgres import Server
 from tests.sessions import MICS, RATE_HZ, play, row, write_takes
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.intake.arriving import Pace
 from triage.pipeline import take_in
 from triage.store.arrivals import arrivals
 from triage.store.engine import open_store, reading
 from triage.store.notes import notes
 from triage.store.ranking import queue
-from triage.store.recording import find_session
-from triage.watching import Follower, TakenIn, _events, watch
+from triage.store.takes import find_session
+from triage.watch import Follower, TakenIn, _events, watch
 
 PACE = Pace(steady_s=1.0, patience_s=20.0, grace_s=10.0)
 PITCHES = (55, 58, 60)
@@ -177,20 +177,20 @@ def test_a_watch_that_was_killed_goes_on_where_it_was(hall, tracks, monkeypatch)
     hall.after(1)
     hall.record("T001", tracks["T001"])
     with monkeypatch.context() as patch:  # killed between listening and ranking
-        patch.setattr("triage.watching.rank_session", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        patch.setattr("triage.watch.rank_session", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
         with pytest.raises(KeyboardInterrupt):
             hall.after(3)
     hall.record("T002", tracks["T002"])
     hall.restart()
     listened_to = []
-    monkeypatch.setattr("triage.crew.listen_take", _counted(listened_to))
+    monkeypatch.setattr("triage.analysis.workers.listen_take", _counted(listened_to))
     assert hall.after(3) == ["T002"] and listened_to == ["T002"]
     with reading(hall.engine) as db:
         assert all(entry.doubt is not None for entry in queue(db, find_session(db).id))
 
 
 def _counted(names):
-    from triage.take import listen_take
+    from triage.analysis.take import listen_take
 
     def counted(take, *others):
         names.append(take.name)
@@ -214,14 +214,14 @@ def test_a_file_that_vanishes_and_a_folder_that_is_away_stop_nothing_and_lose_no
 
 @on_both
 def test_a_take_that_cannot_be_listened_to_is_a_problem_and_the_next_one_comes_in(hall, tracks, monkeypatch):
-    from triage.take import listen_take
+    from triage.analysis.take import listen_take
 
     def fails(take, *others):
         if take.name == "T001":
             raise ZeroDivisionError("made by the test")
         return listen_take(take, *others)
 
-    monkeypatch.setattr("triage.crew.listen_take", fails)
+    monkeypatch.setattr("triage.analysis.workers.listen_take", fails)
     hall.record("T001", tracks["T001"])
     hall.record("T002", tracks["T002"])
     assert sorted(hall.after(5)) == ["T001", "T002"]
@@ -293,7 +293,15 @@ def test_the_watch_takes_in_what_is_written_while_it_runs(hall, tracks, poll_s):
 def test_ctrl_c_ends_the_command_cleanly(tmp_path, tracks):
     folder = write_takes(tmp_path / "mill", {}, ROWS)
     store = f"sqlite:///{tmp_path / 'mill.db'}"
-    command = [sys.executable, "-c", "from triage.cli import main; main()", "watch", str(folder), "--steady", "0.2"]
+    command = [
+        sys.executable,
+        "-c",
+        "from triage.cli.main import main; main()",
+        "watch",
+        str(folder),
+        "--steady",
+        "0.2",
+    ]
     command += ["--store", store]
     # started in the background the tests ignore Ctrl-C, and whatever they start would too
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}

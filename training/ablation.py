@@ -11,14 +11,17 @@ from dataclasses import replace
 from training.calibrate import CalibrationConfig, examples_of, fitted
 from training.examples import Heard
 from training.general_embedding import NAME as GENERAL
-from training.ranked import TOOL, Ranked, rank_one
-from triage.encoding import BESIDE
+from training.ranked_sessions import TOOL, Ranked, rank_one
+from triage.analysis.encoding import BESIDE
 from triage.listen.embed import FixedEmbedding
 
 VARIANTS = {
-    "no embedding": "", "mel cepstra": FixedEmbedding.name, "general pretrained (aisfx)": GENERAL,
-    "ours, vectors alone": "vectors", "ours": "ours",
-}  # fmt: skip
+    "no embedding": "",
+    "mel cepstra": FixedEmbedding.name,
+    "general pretrained (aisfx)": GENERAL,
+    "ours, vectors alone": "vectors",
+    "ours": "ours",
+}
 
 
 def variant(heard: Heard, which: str) -> Heard:
@@ -28,13 +31,19 @@ def variant(heard: Heard, which: str) -> Heard:
     if which != "vectors":
         return heard.only(which)
     own = heard.only()
-    return replace(own, takes=[
-        replace(take, notes=tuple(
-            replace(note, embeddings={k: v for k, v in note.embeddings.items() if not k.endswith(BESIDE)})
-            for note in take.notes
-        ))
-        for take in own.takes
-    ])  # fmt: skip
+    return replace(
+        own,
+        takes=[
+            replace(
+                take,
+                notes=tuple(
+                    replace(note, embeddings={k: v for k, v in note.embeddings.items() if not k.endswith(BESIDE)})
+                    for note in take.notes
+                ),
+            )
+            for take in own.takes
+        ],
+    )
 
 
 def ablated(

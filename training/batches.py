@@ -13,10 +13,18 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from training.gpu_rendering import (
+    DeviceLogMel,
+    add_pieces,
+    coloured_noise,
+    diffuse_tails,
+    fast_size,
+    joined_clips,
+    warped,
+)
 from training.layout import Plan, StageRecipe
 from training.plans import NoiseClip
 from training.pool import KINDS, PEAK, RATE_HZ, Pool
-from training.sounding import DeviceLogMel, add_pieces, coloured_noise, diffuse_tails, fast_size, joined_clips, warped
 from triage.listen.encoder import EVIDENCE, NOISES, STRIDE
 from triage.listen.logmel import HOP_S
 
@@ -66,8 +74,10 @@ class Stage:
         self.tail_count = round(recipe.rt60_s[1] * RATE_HZ)
         self.size = fast_size(self.count + self.tail_count)
         self.random = torch.Generator(device).manual_seed(seed)
-        rooms = [diffuse_tails(min(32, recipe.rooms), self.tail_count, recipe.rt60_s, self.random)
-                 for _ in range(0, recipe.rooms, 32)]  # fmt: skip
+        rooms = [
+            diffuse_tails(min(32, recipe.rooms), self.tail_count, recipe.rt60_s, self.random)
+            for _ in range(0, recipe.rooms, 32)
+        ]
         self.tails = torch.cat(rooms)  # (room, sample)
         slope = torch.linspace(-6.0, 0.0, 16, device=device)
         self.floors = coloured_noise(slope, self.size, self.random)
@@ -127,8 +137,9 @@ class Stage:
         after = (self._uniform((count, 8), 0.003, 0.05) * RATE_HZ).long()
         strength = 0.5 / (1 + after / RATE_HZ * 100) * self._uniform((count, 8), -1, 1).sign()
         strength *= self._uniform((count, 1), 0, 1)
-        early.scatter_add_(1, torch.cat((arrive, arrive + after), 1),
-                           torch.cat((torch.ones_like(strength[:, :1]), strength), 1))  # fmt: skip
+        early.scatter_add_(
+            1, torch.cat((arrive, arrive + after), 1), torch.cat((torch.ones_like(strength[:, :1]), strength), 1)
+        )
         room = torch.randint(len(self.tails), (count,), generator=self.random, device=self.device)
         balance = 10 ** (self._uniform((count, 1), *self.recipe.direct_db) / 20)
         scale = (1 + balance.square()).rsqrt()
@@ -180,9 +191,17 @@ class Stage:
         last = torch.cat((rows[1:] != rows[:-1], torch.ones_like(rows[:1], dtype=torch.bool)))
         next_s = torch.where(last, torch.full_like(after, self.recipe.take_s), after)
         times = self._times(frames, rows, onset_s, next_s)
-        known = {name: torch.from_numpy(getattr(self.pool, name)[laid.note]).to(self.device).repeat(VIEWS, *more)
-                 for name, more in (("kind", ()), ("base", ()), ("pitch", ()), ("measures", (1,)), ("seen", ()),
-                                    ("span_s", (1,)))}  # fmt: skip
+        known = {
+            name: torch.from_numpy(getattr(self.pool, name)[laid.note]).to(self.device).repeat(VIEWS, *more)
+            for name, more in (
+                ("kind", ()),
+                ("base", ()),
+                ("pitch", ()),
+                ("measures", (1,)),
+                ("seen", ()),
+                ("span_s", (1,)),
+            )
+        }
         time_s = torch.arange(frames.shape[2], device=self.device) * HOP_S
         until = torch.minimum(times[:, 2], times[:, 1] + 1.5)
         own = (time_s >= times[:, :1]) & (time_s < until[:, None])  # (note, frame)
@@ -200,10 +219,19 @@ class Stage:
             return out.view(len(frames), most, *values.shape[1:])
 
         return Batch(
-            frames, torch.full((len(frames),), frames.shape[2], device=self.device), padded(times, 0.1),
-            padded(torch.ones_like(fine), False), padded(kind, 0), padded(sure, False), padded(note, -1),
-            padded(known["base"], -1), padded(known["pitch"], 0), padded(known["measures"], 0.0), evidence, weight,
-        )  # fmt: skip
+            frames,
+            torch.full((len(frames),), frames.shape[2], device=self.device),
+            padded(times, 0.1),
+            padded(torch.ones_like(fine), False),
+            padded(kind, 0),
+            padded(sure, False),
+            padded(note, -1),
+            padded(known["base"], -1),
+            padded(known["pitch"], 0),
+            padded(known["measures"], 0.0),
+            evidence,
+            weight,
+        )
 
     def _times(self, frames: Tensor, rows: Tensor, onset_s: Tensor, next_s: Tensor) -> Tensor:
         """Return start, end (20 dB under the peak) and end of the ring of each note, as listen/notes.py does."""
@@ -228,9 +256,14 @@ class Stage:
         return torch.stack((start, end_s, torch.maximum(ring[:, 0] * HOP_S, end_s)), dim=1)
 
     def _evidence(
-        self, frames: Tensor, rise_db: Tensor, rows: Tensor, onset_s: Tensor, known: dict[str, Tensor],
+        self,
+        frames: Tensor,
+        rise_db: Tensor,
+        rows: Tensor,
+        onset_s: Tensor,
+        known: dict[str, Tensor],
         events: tuple[Tensor, ...],
-    ) -> tuple[Tensor, Tensor]:  # fmt: skip
+    ) -> tuple[Tensor, Tensor]:
         """Return target and weight of each kind at each step [row, kind, step]."""
         steps = -(-frames.shape[2] // STRIDE)
         whole = functional.pad(rise_db, (0, steps * STRIDE - frames.shape[2]))

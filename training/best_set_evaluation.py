@@ -18,24 +18,28 @@ import numpy as np
 import typer
 from sqlalchemy import Engine
 
-from training import shaping
+from training import note_editing as shaping
 from training.demo import DemoRecipe
 from training.noises import InventedNoise
+from training.note_editing import Array
 from training.plans import Stage, TakePlan
 from training.recipe import Recipe
 from training.rooms import build_hall
 from training.sessions import build, write_session
-from training.shaping import Array
 from training.synth import SynthPlayer
 from triage.config import read_toml, shipped
 from triage.judge.best_set import best_set
-from triage.judge.evenness import EVEN, costs_of, unevenness
-from triage.judge.numbering import number_repetitions
+from triage.judge.best_set_costs import EVEN, costs_of, unevenness
+from triage.judge.repetition_numbering import number_repetitions
 from triage.sheets.best_set import KeepGroup, keep_set
 from triage.store.engine import open_store, reading
 
-PARTS = (("horn", "staccato", "ff", 48), ("trombone", "marcato", "f", 45), ("clarinet", "sustain", "p", 55),
-         ("bassoon", "staccato", "mf", 41))  # fmt: skip
+PARTS = (
+    ("horn", "staccato", "ff", 48),
+    ("trombone", "marcato", "f", 45),
+    ("clarinet", "sustain", "p", 55),
+    ("bassoon", "staccato", "mf", 41),
+)
 PITCHES, TAKES, REPETITIONS = 16, 3, 2  # a cell is played in three takes, twice in each
 SPREAD = {"length": 0.06, "level_db": 1.2, "cents": 5.0}  # sigma: length as a ratio's logarithm
 DEVELOPMENT = ("tuba",)  # three or four recordings of a note; double bass has fewer

@@ -18,15 +18,15 @@ from scipy.special import logsumexp
 from sklearn.linear_model import LogisticRegression
 
 from training.examples import Ears, EarsConfig, Heard, Order, ears, hear_all
-from training.faults import FAULTS
-from training.mishaps import MISHAPS
+from training.performance_faults import FAULTS
+from training.technical_faults import MISHAPS
 from triage.config import Strict, read_toml, shipped
+from triage.domain.records import SpotRecord
 from triage.judge.doubt import FINE, DoubtModel, save_model
 from triage.judge.features import Evidence, gather, speaks_for
-from triage.judge.table import NoteTable
-from triage.placing import place
-from triage.scoring import judge, table_of, trouble_of
-from triage.store.records import SpotRecord
+from triage.judge.note_table import NoteTable
+from triage.ranking.placing import place
+from triage.ranking.scoring import judge, table_of, trouble_of
 
 PLAYED = {fault.kind for fault in FAULTS.values()}
 CHANGES_COUNT = {"release", "dropout", "length"}  # faults that can join two notes, cut one in two or add one
@@ -216,10 +216,19 @@ def orders(config: CalibrationConfig) -> list[Order]:
     players += [("invented",)] * config.sessions.invented
     own = config.sessions
     return [
-        Order(config.seed * 1000 + 10 * i + p, player, own.share, own.noise_half[player[0]], own.most,
-              own.rt60_s[(i + p) % len(own.rt60_s)], own.weights, own.sizes)
-        for i in range(own.count) for p, player in enumerate(players)
-    ]  # fmt: skip
+        Order(
+            config.seed * 1000 + 10 * i + p,
+            player,
+            own.share,
+            own.noise_half[player[0]],
+            own.most,
+            own.rt60_s[(i + p) % len(own.rt60_s)],
+            own.weights,
+            own.sizes,
+        )
+        for i in range(own.count)
+        for p, player in enumerate(players)
+    ]
 
 
 def sessions_of(config: CalibrationConfig, recordings: Path, by: Ears, cache: Path | None) -> list[Heard]:
@@ -237,11 +246,15 @@ def card(config: CalibrationConfig, examples: list[Examples], model: DoubtModel)
     """Return what the shipped model was made from."""
     kinds = Counter(str(kind) for one in examples for kind in one.kind[one.usable])
     return {
-        "version": model.version, "made_by": "python -m training.calibrate", "config": config.model_dump(mode="json"),
-        "sessions": len(examples), "notes": dict(sorted(kinds.items())), "evidence": list(model.names),
+        "version": model.version,
+        "made_by": "python -m training.calibrate",
+        "config": config.model_dump(mode="json"),
+        "sessions": len(examples),
+        "notes": dict(sorted(kinds.items())),
+        "evidence": list(model.names),
         "certain": model.certain,
         "kept_unseen": "alto saxophone; second half of the noise clips (training/evaluate.py)",
-    }  # fmt: skip
+    }
 
 
 def main(

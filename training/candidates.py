@@ -20,12 +20,12 @@ import torch
 from scipy.optimize import minimize
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-from training.bags import Bags, bags_of, basis_of, thinned
 from training.verdict_examples import VerdictExamples
+from training.verdict_rows import Bags, bags_of, basis_of, thinned
 from triage.config import Strict
 from triage.judge.doubt import FINE, DoubtModel
 from triage.judge.features import speaks_for
-from triage.judge.learned import LEAST, LearnedDoubt
+from triage.judge.learned_doubt import LEAST, LearnedDoubt
 
 LEVELS = 64
 LEAST_SCALE = 0.5  # sigmas: the least size that an evidence is reckoned to have
@@ -69,9 +69,14 @@ def learn(
 
 
 def _fitted(
-    form: str, prior: tuple[np.ndarray, np.ndarray], bags: Bags, scale: np.ndarray, config: FitConfig,
-    kinds: Sequence[str], silent: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:  # fmt: skip
+    form: str,
+    prior: tuple[np.ndarray, np.ndarray],
+    bags: Bags,
+    scale: np.ndarray,
+    config: FitConfig,
+    kinds: Sequence[str],
+    silent: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:
     coefficients, intercepts = prior
     noise = [kind == "noise" for kind in kinds]
     if not len(bags.rejected):
@@ -84,9 +89,15 @@ def _fitted(
 
 
 def _maximum(
-    form: str, prior: np.ndarray, intercepts: np.ndarray, bags: Bags, scale: np.ndarray, config: FitConfig,
-    noise: list[bool], still: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:  # fmt: skip
+    form: str,
+    prior: np.ndarray,
+    intercepts: np.ndarray,
+    bags: Bags,
+    scale: np.ndarray,
+    config: FitConfig,
+    noise: list[bool],
+    still: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:
     """Return the most probable weights, offsets and shift; L-BFGS-B keeps the weights from being negative.
 
     Evidence that speaks for one kind stays ``still`` on the others, as the shipped doubt has it.
@@ -131,8 +142,9 @@ def _starts(
 ) -> dict[str, tuple[np.ndarray, float, float | None]]:
     """Return each part's start, the prior's standard deviation, and the least value it may take."""
     parts: dict[str, tuple[np.ndarray, float, float | None]] = {
-        "weights": (prior[1:].copy(), config.weight, 0.0), "offsets": (intercepts[1:].copy(), config.offset, None),
-    }  # fmt: skip
+        "weights": (prior[1:].copy(), config.weight, 0.0),
+        "offsets": (intercepts[1:].copy(), config.offset, None),
+    }
     width = bags.components.shape[1]
     if form == "linear":
         parts["slopes"] = (np.zeros(width), config.slope, None)
@@ -146,9 +158,12 @@ def _starts(
 
 
 def _log_likelihood(
-    own: dict[str, torch.Tensor], tensors: Sequence[torch.Tensor], kind: torch.Tensor, noise: torch.Tensor,
+    own: dict[str, torch.Tensor],
+    tensors: Sequence[torch.Tensor],
+    kind: torch.Tensor,
+    noise: torch.Tensor,
     slips: float,
-) -> torch.Tensor:  # fmt: skip
+) -> torch.Tensor:
     """Return sum over words of r log s(1 - prod(1 - p_kind)) + (1 - r) log s(prod p_fine); s(p) = e + (1 - 2e) p."""
     matrix, components, bag, rejected, weight = tensors
     score = matrix @ own["weights"].T + own["offsets"]
@@ -168,13 +183,18 @@ def _log_likelihood(
 
 
 def _moved(
-    own: dict[str, torch.Tensor], matrix: torch.Tensor, components: torch.Tensor, each: torch.Tensor,
+    own: dict[str, torch.Tensor],
+    matrix: torch.Tensor,
+    components: torch.Tensor,
+    each: torch.Tensor,
     noise: torch.Tensor,
-) -> tuple[torch.Tensor, torch.Tensor]:  # fmt: skip
+) -> tuple[torch.Tensor, torch.Tensor]:
     """Return the kinds and what is fine after the shift, as ``learned.moved_kinds`` computes them."""
-    delta = components @ own["slopes"] if "slopes" in own else (
-        torch.tanh(torch.cat([components, matrix], 1) @ own["w1"] + own["b1"]) @ own["w2"]
-    )  # fmt: skip
+    delta = (
+        components @ own["slopes"]
+        if "slopes" in own
+        else (torch.tanh(torch.cat([components, matrix], 1) @ own["w1"] + own["b1"]) @ own["w2"])
+    )
     bad = each[:, ~noise].sum(1).clamp(LEAST, 1 - LEAST)
     quiet = torch.maximum(1 - each[:, noise].sum(1), bad + LEAST)
     now = quiet * torch.sigmoid(torch.log(bad / (quiet - bad)) + delta)
@@ -199,9 +219,14 @@ def _trees(
         return {"form": "none"}
     inputs, weight = np.column_stack([bags.matrix, bags.components, odds])[use], bags.weight[bags.bag][use]
     trees = HistGradientBoostingClassifier(
-        max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=10, l2_regularization=5.0,
-        early_stopping=False, random_state=config.seed,
-    )  # fmt: skip
+        max_iter=60,
+        learning_rate=0.1,
+        max_leaf_nodes=8,
+        min_samples_leaf=10,
+        l2_regularization=5.0,
+        early_stopping=False,
+        random_state=config.seed,
+    )
     bad, fine = share[use] > 0, share[use] < 1  # a row that may be either counts as both, in parts
     truth = np.repeat([1, 0], [bad.sum(), fine.sum()])
     parts = np.concatenate([(weight * share[use])[bad], (weight * (1 - share[use]))[fine]])
@@ -264,5 +289,3 @@ def log_loss(model: LearnedDoubt, sessions: Sequence[VerdictExamples], slips: fl
             own.append(-float(said_log_likelihood(word.rejected, none, slips)))
         losses.append(float(np.mean(own)) if own else np.nan)
     return losses
-
-

@@ -76,8 +76,16 @@ def compare(case: str, planted: Planted, seed: int) -> Iterator[Found]:
         sizes = {"register": shift.register, "day": shift.day, "set-up": shift.setup} if shift else {}
         for share in spread.shares:
             if share.factor in FACTORS and share.share is not None:
-                yield Found(case, spread.quantity, share.factor, bool(sizes.get(share.factor)),
-                            truth[spread.quantity][share.factor], share.share, share.low or 0.0, share.high or 0.0)
+                yield Found(
+                    case,
+                    spread.quantity,
+                    share.factor,
+                    bool(sizes.get(share.factor)),
+                    truth[spread.quantity][share.factor],
+                    share.share,
+                    share.low or 0.0,
+                    share.high or 0.0,
+                )
 
 
 def drifts(seeds: int) -> dict[str, list[float]]:
@@ -104,13 +112,19 @@ def main() -> None:
     asked.add_argument("--pitches", type=int, default=30)
     asked.add_argument("--repetitions", type=int, default=3)
     options = asked.parse_args()
-    sized = {case: replace(planted, pitches=options.pitches, repetitions=options.repetitions)
-             for case, planted in CASES.items()}  # fmt: skip
+    sized = {
+        case: replace(planted, pitches=options.pitches, repetitions=options.repetitions)
+        for case, planted in CASES.items()
+    }
     every = [found for case in sized for seed in range(options.seeds) for found in compare(case, sized[case], seed)]
     _print_table(every)
     print("\nplanted exactly:", _verdict(every))
-    chance = [found for case in sized for seed in range(options.seeds)
-              for found in compare(case, replace(sized[case], exact=False), seed)]  # fmt: skip
+    chance = [
+        found
+        for case in sized
+        for seed in range(options.seeds)
+        for found in compare(case, replace(sized[case], exact=False), seed)
+    ]
     print("with what chance adds to a planted factor left in:", _verdict(chance))
     for name, found in drifts(4 * options.seeds).items():
         seen = np.array([ratio for ratio in found if np.isfinite(ratio)])
@@ -134,8 +148,10 @@ def _verdict(every: list[Found]) -> str:
     planted = [r for r in every if r.planted]
     within = np.mean([_points(r) <= MOST_POINTS for r in planted])
     held = np.mean([_held(r) for r in planted])
-    return (f"{within:.1%} of {len(planted)} planted shares within {MOST_POINTS:g} points, greatest error "
-            f"{max(map(_points, planted)):.1f}; the 90 % interval held {held:.0%} of them")  # fmt: skip
+    return (
+        f"{within:.1%} of {len(planted)} planted shares within {MOST_POINTS:g} points, greatest error "
+        f"{max(map(_points, planted)):.1f}; the 90 % interval held {held:.0%} of them"
+    )
 
 
 def _held(found: Found) -> bool:

@@ -12,12 +12,12 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, Engine
 
+from triage.domain.records import Judgement, NoteJudgement, NoteRecord, SessionRecord, TakeRecord
 from triage.judge.curves import QUANTITIES
-from triage.judge.table import COMPARED
+from triage.judge.note_table import COMPARED
 from triage.store.engine import writing
 from triage.store.ranking import save_judgement
-from triage.store.recording import save_session, save_take
-from triage.store.records import Judgement, NoteJudgement, NoteRecord, SessionRecord, TakeRecord
+from triage.store.takes import save_session, save_take
 
 # One sigma from note to note and a step of the dynamics, on the compared axis: log for seconds and hertz.
 USUAL = {"length": 0.5, "level": -20.0, "brightness": 1200.0, "attack": 0.04, "tuning": 0.0}
@@ -162,9 +162,13 @@ def _shares(parts: dict[str, np.ndarray]) -> dict[str, float]:
 
 
 def _save_session(
-    db: Connection, planted: Planted, notes: _Notes, values: Mapping[str, np.ndarray], when: tuple[int, int],
+    db: Connection,
+    planted: Planted,
+    notes: _Notes,
+    values: Mapping[str, np.ndarray],
+    when: tuple[int, int],
     rng: np.random.Generator,
-) -> None:  # fmt: skip
+) -> None:
     day, session = when
     on, name = FIRST_DAY + timedelta(days=day), f"kettle-weir-day{day + 1}-{'abcdef'[session]}"
     session_id = save_session(db, SessionRecord(name, name, on, 48_000, 442.0, "close"))
@@ -174,11 +178,23 @@ def _save_session(
         rows, label = np.flatnonzero(mine & (notes.turn == turn)), f"T{turn:03d}"
         played = tuple(_note(planted, notes, values, row, number, rng) for number, row in enumerate(rows.tolist(), 1))
         at = datetime(on.year, on.month, on.day, *BEGIN) + timedelta(hours=float(notes.hour[rows[0]]))
-        save_take(db, session_id, TakeRecord(
-            label, label, planted.instrument, planted.articulation, planted.dynamics[notes.dynamic[rows[0]]],
-            notes=played, heard_on="close", setup="AB"[session % 2], recorded_at=at, recorded_from="bext",
-            duration_s=4.0 * len(played),
-        ))  # fmt: skip
+        save_take(
+            db,
+            session_id,
+            TakeRecord(
+                label,
+                label,
+                planted.instrument,
+                planted.articulation,
+                planted.dynamics[notes.dynamic[rows[0]]],
+                notes=played,
+                heard_on="close",
+                setup="AB"[session % 2],
+                recorded_at=at,
+                recorded_from="bext",
+                duration_s=4.0 * len(played),
+            ),
+        )
         judged += [NoteJudgement(label, note.number, 0.02, 0.02, 0.0) for note in played]
     save_judgement(db, session_id, Judgement("planted", (), tuple(judged)))
 
@@ -189,5 +205,13 @@ def _note(
     measurements = {about.measurement: float(values[q][row]) for q, about in QUANTITIES.items()}
     midi, start_s = planted.lowest + int(notes.tone[row]), 2.0 * number
     vector = rng.normal(0.0, 1.0, DIMENSION).astype(np.float32)
-    return NoteRecord(number, start_s, start_s + measurements["length_s"], start_s + 1.5, midi, midi, measurements,
-                      {"planted": vector})  # fmt: skip
+    return NoteRecord(
+        number,
+        start_s,
+        start_s + measurements["length_s"],
+        start_s + 1.5,
+        midi,
+        midi,
+        measurements,
+        {"planted": vector},
+    )

@@ -11,9 +11,13 @@ BINS = 8
 
 def calibration_page(held_out: Sequence[tuple[np.ndarray, np.ndarray]]) -> str:
     """Return a page with what was said against what was true, for takes of sessions held out."""
-    figure = go.Figure(layout={
-        "title": "Doubt against rejects, held-out takes", "xaxis_title": "doubt", "yaxis_title": "share rejected",
-    })  # fmt: skip
+    figure = go.Figure(
+        layout={
+            "title": "Doubt against rejects, held-out takes",
+            "xaxis_title": "doubt",
+            "yaxis_title": "share rejected",
+        }
+    )
     figure.add_scatter(x=[0, 1], y=[0, 1], mode="lines", name="as said", line={"dash": "dot"})
     doubts = np.concatenate([one for one, _ in held_out]) if held_out else np.zeros(0)
     rejected = np.concatenate([one for _, one in held_out]) if held_out else np.zeros(0)

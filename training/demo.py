@@ -19,20 +19,20 @@ import typer
 from sqlalchemy import Engine
 
 from training.noises import InventedNoise
+from training.note_editing import coloured_noise
 from training.plans import Stage, TakePlan, Truth
 from training.recipe import Recipe
 from training.recordings import RecordedNoise
 from training.rooms import build_hall
 from training.sessions import plan_takes, write_session
-from training.shaping import coloured_noise
 from training.synth import SynthPlayer
+from triage.cli.output import Form, progress_bar, put, say
+from triage.cli.tables import queue_text
 from triage.config import Strict, read_toml, shipped, store_url
-from triage.errors import ConfigError
-from triage.listing import queue_text
-from triage.printing import Form, progress_bar, put, say
+from triage.domain.errors import ConfigError
 from triage.store.engine import open_store, reading
 from triage.store.ranking import queue
-from triage.store.recording import find_session
+from triage.store.takes import find_session
 
 SEED = 1
 KEPT_SHARE = 0.4  # of the file that breaks off
@@ -65,8 +65,7 @@ def demo(
     serve: Annotated[bool, typer.Option("--serve/--no-serve", help="Open the desk afterwards")] = True,
     port: Annotated[int, typer.Option(min=1, max=65_535, help="Port of the desk")] = 8451,
     store: Annotated[
-        str | None,
-        typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else FOLDER/triage.db"),
+        str | None, typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else FOLDER/triage.db")
     ] = None,
 ) -> None:
     """Make an invented session with known faults. It is taken in, and the head of its queue shown.
@@ -142,13 +141,9 @@ def trouble_arrivals(folder: Path, truth: Truth, recipe: Recipe) -> Truth:
     (folder / "audio" / f"{lost}_{recipe.mics[-1].name}.wav").unlink()
     path = folder / "audio" / f"{broken}_{recipe.mics[1].name}.wav"
     os.truncate(path, int(KEPT_SHARE * path.stat().st_size))
-    noise = coloured_noise(
-        recipe.session.sample_rate_hz, recipe.session.sample_rate_hz, np.random.default_rng(SEED)
-    )
+    noise = coloured_noise(recipe.session.sample_rate_hz, recipe.session.sample_rate_hz, np.random.default_rng(SEED))
     # Its name fits no pattern, like the level checks and slates that get copied along with the takes.
-    soundfile.write(
-        folder / "audio" / "levelcheck.wav", 0.001 * noise, recipe.session.sample_rate_hz, "PCM_24"
-    )
+    soundfile.write(folder / "audio" / "levelcheck.wav", 0.001 * noise, recipe.session.sample_rate_hz, "PCM_24")
     return {
         "missing": [{"take": lost, "mic": recipe.mics[-1].name}],
         "broken": [f"audio/{path.name}"],

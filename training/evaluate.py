@@ -15,11 +15,11 @@ import typer
 from training.ablation import GENERAL, VARIANTS, ablated
 from training.calibrate import CalibrationConfig, examples_of, sessions_of
 from training.examples import Ears, EarsConfig, Elsewhere, Heard, Order, ears, hear_all
-from training.mishaps import MISHAPS
 from training.noise_evaluation import noise_main
 from training.probe import probe_auroc, probed
-from training.ranked import TOOL, mean_and_error, printed, rank_one, report, table, table_text
+from training.ranked_sessions import TOOL, mean_and_error, printed, rank_one, report, table, table_text
 from training.scores import auroc
+from training.technical_faults import MISHAPS
 from triage.config import Strict, read_toml, shipped
 from triage.judge.doubt import DoubtModel, load_model
 
@@ -66,10 +66,18 @@ def orders(config: HoldoutConfig) -> list[Order]:
     """Return what to build, one instrument a session, in turn."""
     players = [config.instruments[i % len(config.instruments)] for i in range(config.count)]
     return [
-        Order(config.seed * 1000 + i, (player,), config.share, config.half(player), config.most,
-              config.rt60_s[i % len(config.rt60_s)], config.weights, config.sizes)
+        Order(
+            config.seed * 1000 + i,
+            (player,),
+            config.share,
+            config.half(player),
+            config.most,
+            config.rt60_s[i % len(config.rt60_s)],
+            config.weights,
+            config.sizes,
+        )
         for i, player in enumerate(players)
-    ]  # fmt: skip
+    ]
 
 
 def probe_orders(config: HoldoutConfig, probe: ProbeConfig) -> list[Order]:
@@ -77,10 +85,19 @@ def probe_orders(config: HoldoutConfig, probe: ProbeConfig) -> list[Order]:
     weights = {kind: weight for kind, weight in config.weights.items() if kind not in MISHAPS}
     each = max(2, probe.sessions // len(config.instruments))
     return [
-        Order(config.seed * 1000 + 500 + 10 * p + i, (player,), probe.share, config.half(player), config.most,
-              config.rt60_s[i % len(config.rt60_s)], weights, config.sizes)
-        for p, player in enumerate(config.instruments) for i in range(each)
-    ]  # fmt: skip
+        Order(
+            config.seed * 1000 + 500 + 10 * p + i,
+            (player,),
+            probe.share,
+            config.half(player),
+            config.most,
+            config.rt60_s[i % len(config.rt60_s)],
+            weights,
+            config.sizes,
+        )
+        for p, player in enumerate(config.instruments)
+        for i in range(each)
+    ]
 
 
 def probes(sessions: list[Heard], wanted: list[Order], verdicts: int) -> dict[str, tuple[float, float]]:
@@ -149,11 +166,14 @@ def main(
 
 @app.command()
 def ablation(
-    recordings: Recordings, config_file: ConfigFile = None,
+    recordings: Recordings,
+    config_file: ConfigFile = None,
     calibration: Annotated[Path | None, typer.Option(help="Recipe; else configs/calibration.toml")] = None,
-    encoders: Encoders = None, cache: Cache = None, out: Out = None,
+    encoders: Encoders = None,
+    cache: Cache = None,
+    out: Out = None,
     general: Annotated[bool, typer.Option(help="With the general embedding, which hears all again")] = True,
-) -> None:  # fmt: skip
+) -> None:
     """Print what each embedding is worth: each with a doubt of its own, fitted and ranked on the same sessions."""
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
     fit = read_toml(calibration or shipped("configs/calibration.toml"), CalibrationConfig)
@@ -171,8 +191,10 @@ app.command("noise")(noise_main)
 
 def moved_text(found: dict[str, Any]) -> str:
     """Return what a move to another room cost, as a sentence."""
-    return (f"The same sessions in another room with other microphones: AUROC {_said(found['auroc_there'])} against "
-            f"{_said(found['auroc_here'])}, a loss of {_said(found['loss'])}.")  # fmt: skip
+    return (
+        f"The same sessions in another room with other microphones: AUROC {_said(found['auroc_there'])} against "
+        f"{_said(found['auroc_here'])}, a loss of {_said(found['loss'])}."
+    )
 
 
 def probe_text(found: dict[str, tuple[float, float]], probe: ProbeConfig) -> str:

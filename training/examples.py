@@ -27,9 +27,11 @@ from training.recipe import Recipe
 from training.recordings import RecordedNoise
 from training.rooms import MicRecipe
 from training.sessions import build, write_session
+from triage.analysis.encoding import BESIDE, encode, encoder_in_use
+from triage.analysis.take import VERSION, listen_take
+from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
-from triage.crew import cores
-from triage.encoding import BESIDE, encode, encoder_in_use
+from triage.domain.records import NoteRecord, TakeRecord
 from triage.intake import wav
 from triage.intake.roll import Take, call_roll
 from triage.intake.session import read_session
@@ -39,8 +41,6 @@ from triage.listen.encoder import load_encoder
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import NoiseDetector, load_detector
 from triage.listen.notes import Note
-from triage.store.records import NoteRecord, TakeRecord
-from triage.take import VERSION, listen_take
 
 INVENTED = "invented"  # stands for the synthesised instruments of configs/demo.toml
 SHIPPED = ""  # of the encoders: the one in models/
@@ -64,13 +64,20 @@ class Heard:
         """Return the session as if one encoder alone had heard it: the one that counts, or the named one."""
         name = self.encoder if encoder is None else encoder
         kept = {name, name + BESIDE}
-        return replace(self, encoder=name, takes=[
-            replace(take, notes=tuple(
-                replace(note, embeddings={key: own for key, own in note.embeddings.items() if key in kept})
-                for note in take.notes
-            ))
-            for take in self.takes
-        ])  # fmt: skip
+        return replace(
+            self,
+            encoder=name,
+            takes=[
+                replace(
+                    take,
+                    notes=tuple(
+                        replace(note, embeddings={key: own for key, own in note.embeddings.items() if key in kept})
+                        for note in take.notes
+                    ),
+                )
+                for take in self.takes
+            ],
+        )
 
 
 class Elsewhere(Strict):
@@ -100,13 +107,15 @@ class Order:
         faults = {"share": self.share, "weights": self.weights or recipe.faults.weights, "sizes": self.sizes}
         away = self.elsewhere
         hall = {"rt60_s": away.rt60_s, "critical_m": away.critical_m} if away else {"rt60_s": self.rt60_s}
-        return recipe.model_copy(update={
-            "faults": recipe.faults.model_copy(update=faults),
-            "noise": recipe.noise.model_copy(update={"half": self.half}),
-            "takes": recipe.takes.model_copy(update={"most": self.most}),
-            "hall": recipe.hall.model_copy(update=hall),
-            "mics": away.mics if away else recipe.mics,
-        })  # fmt: skip
+        return recipe.model_copy(
+            update={
+                "faults": recipe.faults.model_copy(update=faults),
+                "noise": recipe.noise.model_copy(update={"half": self.half}),
+                "takes": recipe.takes.model_copy(update={"most": self.most}),
+                "hall": recipe.hall.model_copy(update=hall),
+                "mics": away.mics if away else recipe.mics,
+            }
+        )
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ import numpy as np
 import torch
 from torchaudio.functional import resample
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.listen.notes import Note
 
 NAME = "aisfx-0.1.2"
@@ -75,9 +75,8 @@ def _block(samples: np.ndarray, rate_hz: int, note: Note) -> np.ndarray:
     wave = resample(part, rate_hz, RATE_HZ).numpy()
     wave = wave / max(float(np.abs(wave).max(initial=0.0)), 1e-9)
     power = librosa.feature.melspectrogram(
-        y=wave, sr=RATE_HZ, n_fft=N_FFT, hop_length=HOP, n_mels=N_MELS, norm=1.0, fmin=0.0, fmax=RATE_HZ / 2,
-        htk=True,
-    )  # fmt: skip
+        y=wave, sr=RATE_HZ, n_fft=N_FFT, hop_length=HOP, n_mels=N_MELS, norm=1.0, fmin=0.0, fmax=RATE_HZ / 2, htk=True
+    )
     block = np.zeros((BLOCK_FRAMES, N_MELS), np.float32)
     frames = np.log10(power * 10_000.0 + 1.0).T[:BLOCK_FRAMES] / TOP
     block[: len(frames)] = frames

@@ -84,9 +84,7 @@ class _Cast:
         return int(rng.choice(self.bad[pitch] if bad else self.good[pitch]))
 
 
-def _take(
-    pool: Pool, cast: _Cast, recipe: StageRecipe, rng: np.random.Generator
-) -> list[tuple[int, int, int, bool]]:
+def _take(pool: Pool, cast: _Cast, recipe: StageRecipe, rng: np.random.Generator) -> list[tuple[int, int, int, bool]]:
     """Return (note, place, sample, usable) of one take: neighbouring pitches, each a few times, until it is full."""
     first = int(rng.integers(len(cast.pitches)))
     repetitions = int(rng.integers(1, 4))

@@ -1,6 +1,6 @@
 """How fast verdicts teach: ``python -m training.learning_evaluation --recordings FOLDER`` prints the curve.
 
-A producer says of built sessions what their truth says, with slips (training/producer.py), take after take in ranked
+A producer says of built sessions what their truth says, with slips (simulated_producer.py), take after take in ranked
 order; after so many verdicts the tool is retrained as `triage retrain` does it and ranks sessions that it has not
 met: later ones of the same instruments, and those of the held-back instrument of configs/holdout.toml. Beside it
 stands the shipped doubt, which learns nothing.
@@ -17,17 +17,17 @@ import typer
 
 from training.evaluate import HoldoutConfig, orders
 from training.examples import Ears, Heard, Order, ears, hear_all
-from training.mishaps import MISHAPS
-from training.producer import say
 from training.scores import auroc, calibration_error, work_saved
 from training.selection import RetrainingConfig, build, difference, take_doubts
+from training.simulated_producer import say
+from training.technical_faults import MISHAPS
 from training.verdict_examples import VerdictExamples, examples_of_session
+from triage.analysis.encoding import encoder_in_use
 from triage.config import Strict, read_toml, shipped
-from triage.encoding import encoder_in_use
 from triage.judge.doubt import DoubtModel, load_model
-from triage.judge.learned import LearnedDoubt
-from triage.placing import place
-from triage.scoring import weigh
+from triage.judge.learned_doubt import LearnedDoubt
+from triage.ranking.placing import place
+from triage.ranking.scoring import weigh
 
 
 class SessionsConfig(Strict):
@@ -138,18 +138,34 @@ def curve(
 
 def printed(rows: Sequence[dict[str, Any]]) -> str:
     """Return the curve as Markdown; differences with their 95 % intervals over sessions."""
-    head = ("verdicts", "on", "AUROC", "against shipped", "work saved", "against shipped", "calibration error",
-            "shipped's", "by chance alone")  # fmt: skip
+    head = (
+        "verdicts",
+        "on",
+        "AUROC",
+        "against shipped",
+        "work saved",
+        "against shipped",
+        "calibration error",
+        "shipped's",
+        "by chance alone",
+    )
 
     def more(row: dict[str, Any], key: str) -> str:
         found = row[f"{key}_more"]
         return f"{found['mean']:+.3f} ({found['low']:+.3f} to {found['high']:+.3f})"
 
     body = [
-        (str(row["verdicts"]), row["on"], f"{row['auroc']:.3f}", more(row, "auroc"), f"{row['work_saved']:.3f}",
-         more(row, "work_saved"), *(f"{row[key]:.3f}" for key in ("ece", "ece_shipped", "ece_chance")))
+        (
+            str(row["verdicts"]),
+            row["on"],
+            f"{row['auroc']:.3f}",
+            more(row, "auroc"),
+            f"{row['work_saved']:.3f}",
+            more(row, "work_saved"),
+            *(f"{row[key]:.3f}" for key in ("ece", "ece_shipped", "ece_chance")),
+        )
         for row in rows
-    ]  # fmt: skip
+    ]
     lines = ["| " + " | ".join(head) + " |", "|---" * len(head) + "|"]
     return "\n".join([*lines, *("| " + " | ".join(cells) + " |" for cells in body)])
 
@@ -175,8 +191,10 @@ def main(
 
     def heard(wanted: list[Order], recipe: str, listener: Ears) -> list[Known]:
         found = hear_all(shipped(recipe), recordings, wanted, cache, listener)
-        return [known(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
-                for one, order in zip(found, wanted, strict=True)]  # fmt: skip
+        return [
+            known(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
+            for one, order in zip(found, wanted, strict=True)
+        ]
 
     taught = heard(orders_of(development, config.taught), development.recipe, by)
     tests: dict[str, Sequence[Known]] = {

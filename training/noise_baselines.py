@@ -30,9 +30,7 @@ def isolation(frames: np.ndarray, band_hz: np.ndarray) -> np.ndarray:
     return np.asarray(-IsolationForest(n_estimators=100, random_state=0).fit(parts).score_samples(parts))
 
 
-BASELINES = {
-    "energy above 4 kHz": high_band, "spectral flux": spectral_flux, "isolation forest on frames": isolation,
-}  # fmt: skip
+BASELINES = {"energy above 4 kHz": high_band, "spectral flux": spectral_flux, "isolation forest on frames": isolation}
 
 
 def events(scores: np.ndarray, threshold: float) -> list[tuple[int, int]]:

@@ -23,23 +23,35 @@ from training.noise_baselines import BASELINES, events
 from training.noise_scenes import Planted, Scene, SceneRecipe, make_scene, open_stage
 from training.planted_clicks import Clicks, count_clicks
 from training.sessions import write_description, write_sheet, write_tracks
+from triage.analysis.take import listen_take
+from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
-from triage.crew import cores
-from triage.errors import AudioError
-from triage.findings import is_of_a_note
+from triage.domain.errors import AudioError
 from triage.intake.roll import call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.judge.doubt import load_model
 from triage.listen.logmel import HOP_S, LogMel
-from triage.placing import place
-from triage.scoring import judge
-from triage.take import listen_take
+from triage.ranking.findings import is_of_a_note
+from triage.ranking.placing import place
+from triage.ranking.scoring import judge
 
 TOOL = "take triage"
 EXPOSED, LOUD_DB, DOUBTED = 0.5, 25.0, 0.5
-NOISE_KINDS = {"click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss",
-               "other-noise"}  # fmt: skip
+NOISE_KINDS = {
+    "click",
+    "creak",
+    "breath",
+    "voice",
+    "knock",
+    "mechanism",
+    "paper",
+    "bleed",
+    "rumble",
+    "hum",
+    "hiss",
+    "other-noise",
+}
 STEPS = 24  # thresholds that a baseline may choose from
 
 
@@ -88,9 +100,11 @@ class Tally:
 def match(planted: Sequence[Planted], found: Sequence[Found], collar_s: float) -> list[tuple[int, int]]:
     """Return pairs (planted, found) whose starts lie within the collar, nearest first, each used once."""
     pairs = sorted(
-        (abs(f.start_s - p.start_s), i, j) for i, p in enumerate(planted) for j, f in enumerate(found)
+        (abs(f.start_s - p.start_s), i, j)
+        for i, p in enumerate(planted)
+        for j, f in enumerate(found)
         if abs(f.start_s - p.start_s) <= collar_s
-    )  # fmt: skip
+    )
     used: tuple[set[int], set[int]] = set(), set()
     chosen = []
     for _, i, j in pairs:
@@ -210,8 +224,10 @@ def _baselines(tally: Tally, scene: Scene, collar_s: float = 0.15) -> None:
 
 
 THRESHOLDS = {
-    "energy above 4 kHz": (2.0, 40.0), "spectral flux": (1.0, 20.0), "isolation forest on frames": (0.4, 0.8),
-}  # fmt: skip
+    "energy above 4 kHz": (2.0, 40.0),
+    "spectral flux": (1.0, 20.0),
+    "isolation forest on frames": (0.4, 0.8),
+}
 
 
 def added(tallies: Sequence[Tally]) -> Tally:
@@ -251,16 +267,22 @@ def report(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, Any]:
         }
     right = [planted == told for planted, told in both.kinds]
     return {
-        "sessions": [len(noisy), len(clean)], "minutes": [both.minutes, quiet.minutes],
-        "events": both.true_all, "events_loud": both.true_loud, "table": rows,
-        "nearest_right": float(np.mean(both.near)) if both.near else float("nan"), "nearest": len(both.near),
+        "sessions": [len(noisy), len(clean)],
+        "minutes": [both.minutes, quiet.minutes],
+        "events": both.true_all,
+        "events_loud": both.true_loud,
+        "table": rows,
+        "nearest_right": float(np.mean(both.near)) if both.near else float("nan"),
+        "nearest": len(both.near),
         "kind_right": float(np.mean(right)) if right else float("nan"),
-        "masked_flagged": both.masked_flagged / max(both.masked, 1), "masked": both.masked,
+        "masked_flagged": both.masked_flagged / max(both.masked, 1),
+        "masked": both.masked,
         "doubted_a_minute": quiet.doubted / max(quiet.minutes, 1e-9),
-        "clicks_found": quiet.clicks.found / max(quiet.clicks.planted, 1), "clicks": quiet.clicks.planted,
+        "clicks_found": quiet.clicks.found / max(quiet.clicks.planted, 1),
+        "clicks": quiet.clicks.planted,
         "false_clicks_a_minute": quiet.clicks.false / max(quiet.clicks.minutes, 1e-9),
         "click_minutes": quiet.clicks.minutes,
-    }  # fmt: skip
+    }
 
 
 def printed(found: dict[str, Any]) -> str:

@@ -14,21 +14,21 @@ from typing import NamedTuple
 
 import numpy as np
 
-from training import shaping
+from training import note_editing as shaping
 from training.demo import DemoRecipe, invented_stage
-from training.made_noises import MAKERS
 from training.noises import InventedNoise
+from training.note_editing import Array
 from training.plans import Laid, NoiseBank, NoiseClip, Stage, TakePlan
 from training.recipe import Recipe
 from training.recordings import RecordedNoise, RecordedPlayer, list_notes
 from training.rooms import MicRecipe, build_hall
 from training.sessions import plan_takes
-from training.shaping import Array
+from training.synthetic_noises import MAKERS
 from training.takes import lay
 from triage.config import Strict, read_toml, shipped
 from triage.listen.logmel import HOP_S, LogMel
 from triage.listen.masking import audible_db, exposure
-from triage.listen.parts import GROUP, group_levels
+from triage.listen.mel_groups import GROUP, group_levels
 
 INVENTED = "invented"
 LEAST_AUDIBLE_DB = 4.0  # over what covers it: exposed by 0.3
@@ -101,11 +101,13 @@ def open_stage(
     """Return the takes of one instrument and a hall to play them in, both drawn."""
     recipe = read_toml(shipped(config.recipe), Recipe)
     rt60_s = float(rng.uniform(*config.rt60_s))
-    recipe = recipe.model_copy(update={
-        "noise": recipe.noise.model_copy(update={"half": config.noise_half}),
-        "hall": recipe.hall.model_copy(update={"rt60_s": rt60_s}),
-        "mics": recipe.mics if config.mics == (3, 3) else _placed(recipe.mics, config.mics, rng),
-    })  # fmt: skip
+    recipe = recipe.model_copy(
+        update={
+            "noise": recipe.noise.model_copy(update={"half": config.noise_half}),
+            "hall": recipe.hall.model_copy(update={"rt60_s": rt60_s}),
+            "mics": recipe.mics if config.mics == (3, 3) else _placed(recipe.mics, config.mics, rng),
+        }
+    )
     bank: NoiseBank = MixedNoise(
         InventedNoise(recipe.session.sample_rate_hz, MAKERS), RecordedNoise(recordings, recipe), config.made
     )
@@ -127,11 +129,19 @@ def _placed(mics: tuple[MicRecipe, ...], count: tuple[int, int], rng: np.random.
     chosen = [mics[0]]
     for k in range(int(rng.integers(count[0], count[1] + 1)) - 1):
         far = float(rng.uniform(1.5, 12.0))
-        chosen.append(mics[0].model_copy(update={
-            "name": f"mic{k + 2}", "role": "main", "x_m": far, "y_m": float(rng.uniform(-3, 3)),
-            "level_db": float(rng.uniform(-9, 0)), "shelf_db": float(rng.uniform(-4, 1)),
-            "floor_dbfs": float(rng.uniform(-80, -64)),
-        }))  # fmt: skip
+        chosen.append(
+            mics[0].model_copy(
+                update={
+                    "name": f"mic{k + 2}",
+                    "role": "main",
+                    "x_m": far,
+                    "y_m": float(rng.uniform(-3, 3)),
+                    "level_db": float(rng.uniform(-9, 0)),
+                    "shelf_db": float(rng.uniform(-4, 1)),
+                    "floor_dbfs": float(rng.uniform(-80, -64)),
+                }
+            )
+        )
     return tuple(chosen)
 
 
@@ -178,8 +188,11 @@ def _plant(
     rate_hz = stage.rate_hz
     onset, end = laid.onsets[index], laid.ends[index]
     later = laid.onsets[index + 1] if index + 1 < len(laid.onsets) else laid.total
-    low, high = (end + round(0.1 * rate_hz), later - round(0.15 * rate_hz)) if where == "gap" else (
-        onset + round(0.2 * rate_hz), end - round(0.1 * rate_hz))  # fmt: skip
+    low, high = (
+        (end + round(0.1 * rate_hz), later - round(0.15 * rate_hz))
+        if where == "gap"
+        else (onset + round(0.2 * rate_hz), end - round(0.1 * rate_hz))
+    )
     longest = min(round(0.9 * rate_hz), int((0.8 if where == "gap" else 0.6) * (high - low)))
     clip = stage.noise.draw(rng)
     if longest < 0.05 * rate_hz:

@@ -19,16 +19,16 @@ import typer
 from torch import Tensor, nn
 from torch.nn import functional
 
-from training import shaping
+from training import note_editing as shaping
 from training.layout import plan
-from training.made_noises import MAKERS
-from training.noise_stage import NoiseStage, NoisyBatch, NoisyRecipe
+from training.noise_batches import NoiseStage, NoisyBatch, NoisyRecipe
 from training.noises import InventedNoise
 from training.plans import NoiseClip
 from training.pool import RATE_HZ, Pool
 from training.pretrain import HeardConfig, commit, keep, kept_pool, parts_for, trained_on
 from training.recipe import Recipe
 from training.recordings import quarter_of, read_mono, read_rows
+from training.synthetic_noises import MAKERS
 from triage.config import Strict, read_toml, shipped
 from triage.listen.noise_network import AUDIBLE_DB, KINDS, SHIPPED, Heard, NoiseNetwork, Shape, save_detector
 
@@ -104,14 +104,19 @@ def loss_of(found: Heard, batch: NoisyBatch) -> dict[str, Tensor]:
 
 
 def fit(
-    network: NoiseNetwork, stage: NoiseStage, parts: list[int], config: NoiseTrainingConfig, log: Log,
+    network: NoiseNetwork,
+    stage: NoiseStage,
+    parts: list[int],
+    config: NoiseTrainingConfig,
+    log: Log,
     validate: Callable[[NoiseNetwork], dict[str, float]],
-) -> tuple[NoiseNetwork, int]:  # fmt: skip
+) -> tuple[NoiseNetwork, int]:
     """Train ``network`` in place; return the running average of its weights and how many steps were made."""
     train = config.train
     kept = copy.deepcopy(network).requires_grad_(False).eval()
-    optimizer = torch.optim.AdamW(network.parameters(), train.learning_rate, (0.9, 0.95),
-                                  weight_decay=train.weight_decay)  # fmt: skip
+    optimizer = torch.optim.AdamW(
+        network.parameters(), train.learning_rate, (0.9, 0.95), weight_decay=train.weight_decay
+    )
     known: list[NoisyBatch] = []
     chosen, began = np.random.default_rng([config.seed, 10]), time.monotonic()
     with ThreadPoolExecutor(2) as planner:
@@ -169,8 +174,11 @@ class Validation:
 
     def __init__(self, stage: NoiseStage, parts: list[int], config: NoiseTrainingConfig):
         with torch.no_grad():
-            self.batches = [stage.hear(takes, mics, 77_000 + i) for i in range(config.train.validation_batches)
-                            for mics, takes in (laid(config, stage.pool, parts, 1_000_000 + i),)]  # fmt: skip
+            self.batches = [
+                stage.hear(takes, mics, 77_000 + i)
+                for i in range(config.train.validation_batches)
+                for mics, takes in (laid(config, stage.pool, parts, 1_000_000 + i),)
+            ]
 
     def __call__(self, network: NoiseNetwork) -> dict[str, float]:
         """Return scores of a network, higher being better but for ``val/audible_db``."""
@@ -188,10 +196,12 @@ class Validation:
                 error = found.audible[there] * AUDIBLE_DB - batch.audible[there].clamp(max=MOST_DB)
                 far.append(error.abs().cpu().numpy())
         whole = np.concatenate(said), np.concatenate(true)
-        return {"val/average_precision": float(average_precision_score(whole[1], whole[0])),
-                "val/auroc": float(roc_auc_score(whole[1], whole[0])),
-                "val/kind_right": float(np.concatenate(kinds).mean()),
-                "val/audible_db": float(np.concatenate(far).mean())}  # fmt: skip
+        return {
+            "val/average_precision": float(average_precision_score(whole[1], whole[0])),
+            "val/auroc": float(roc_auc_score(whole[1], whole[0])),
+            "val/kind_right": float(np.concatenate(kinds).mean()),
+            "val/audible_db": float(np.concatenate(far).mean()),
+        }
 
 
 def run_once(
@@ -213,15 +223,22 @@ def run_once(
     found = validation(kept)
     log(found, steps)
     return kept, {
-        "made_by": "python -m training.noise_training", "commit": commit(), "seed": config.seed,
-        "trained_on": trained_on(config, pool, train, len(clips)), **config.card.model_dump(mode="json"),
+        "made_by": "python -m training.noise_training",
+        "commit": commit(),
+        "seed": config.seed,
+        "trained_on": trained_on(config, pool, train, len(clips)),
+        **config.card.model_dump(mode="json"),
         "pool": {"notes": len(pool.start), "parts": len(pool.parts), "sha256": pool.digest()},
-        "without": list(without), "steps": steps, "minutes": round((time.monotonic() - began) / 60, 1),
+        "without": list(without),
+        "steps": steps,
+        "minutes": round((time.monotonic() - began) / 60, 1),
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
-        "parameters": sum(p.numel() for p in kept.parameters()), "kinds": list(KINDS),
-        "validated_on": sorted({str(pool.parts[i]).split("/")[0] for i in held}), "scores": found,
+        "parameters": sum(p.numel() for p in kept.parameters()),
+        "kinds": list(KINDS),
+        "validated_on": sorted({str(pool.parts[i]).split("/")[0] for i in held}),
+        "scores": found,
         "config": config.model_dump(mode="json", exclude={"card"}),
-    }  # fmt: skip
+    }
 
 
 def main(
@@ -234,18 +251,26 @@ def main(
     steps: Annotated[int, typer.Option(help="Instead of the recipe's")] = 0,
     minutes: Annotated[float, typer.Option(help="End learning after this long, if that comes first")] = 0.0,
     pool_file: Annotated[Path | None, typer.Option("--pool", help="File that keeps the pool of notes")] = None,
-) -> None:  # fmt: skip
+) -> None:
     """Train a noise network and write its weights and card; MLFLOW_TRACKING_URI says where the run is tracked."""
     config = read_toml(config_file or shipped("configs/noise_training.toml"), NoiseTrainingConfig)
     own = {"steps": steps or config.train.steps, "minutes": minutes or config.train.minutes}
-    config = config.model_copy(update={
-        "noise": config.noise.model_copy(update={"quarters": tuple(quarter or config.noise.quarters)}),
-        "train": config.train.model_copy(update=own),
-    })  # fmt: skip
+    config = config.model_copy(
+        update={
+            "noise": config.noise.model_copy(update={"quarters": tuple(quarter or config.noise.quarters)}),
+            "train": config.train.model_copy(update=own),
+        }
+    )
     pool = kept_pool(config, recordings, banks, pool_file)
     told = {"without": " ".join(without or ())}
-    keep("noises", config, out, told, lambda log: run_once(config, pool, recordings, tuple(without or ()), log),
-         save_detector)  # fmt: skip
+    keep(
+        "noises",
+        config,
+        out,
+        told,
+        lambda log: run_once(config, pool, recordings, tuple(without or ()), log),
+        save_detector,
+    )
 
 
 if __name__ == "__main__":

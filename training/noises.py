@@ -9,10 +9,10 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from scipy import signal
 
-from training import shaping
+from training import note_editing as shaping
+from training.note_editing import Array
 from training.plans import NOISE, Laid, NoiseClip, Stage, Truth
 from training.recipe import NoiseRecipe
-from training.shaping import Array
 
 Maker = Callable[[int, np.random.Generator], Array]
 
@@ -35,10 +35,18 @@ def add_noise(tracks: Array, laid: Laid, stage: Stage, rng: np.random.Generator)
     out[:, at : at + heard.shape[1]] += heard * shaping.amplitude(level_db - levels[mic])
     start_s = at / rate_hz + stage.hall.delay_s(mic, place)
     return out, {
-        "kind": clip.kind, "name": NOISE, "size": note_db - level_db, "unit": "dB", "note": index + 1,
-        "start_s": start_s, "end_s": start_s + length / rate_hz, "mic": stage.recipe.mics[mic].name,
-        "level_dbfs": level_db, "source": clip.source, "in_ring": at < laid.rings[index],
-    }  # fmt: skip
+        "kind": clip.kind,
+        "name": NOISE,
+        "size": note_db - level_db,
+        "unit": "dB",
+        "note": index + 1,
+        "start_s": start_s,
+        "end_s": start_s + length / rate_hz,
+        "mic": stage.recipe.mics[mic].name,
+        "level_dbfs": level_db,
+        "source": clip.source,
+        "in_ring": at < laid.rings[index],
+    }
 
 
 def _window(

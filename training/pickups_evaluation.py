@@ -19,12 +19,12 @@ from training.demo import DemoRecipe, invented_stage
 from training.plans import TakePlan
 from training.sessions import write_session
 from triage.config import read_toml, shipped
-from triage.judge.clean import DOUBT_BOUND, Cell
+from triage.domain.records import VerdictRecord
+from triage.judge.clean_notes import DOUBT_BOUND, Cell
 from triage.sheets.pickups import pickup_list
 from triage.store.engine import open_store, reading, writing
 from triage.store.notes import notes
-from triage.store.recording import find_session, takes
-from triage.store.records import VerdictRecord
+from triage.store.takes import find_session, takes
 from triage.store.verdicts import record_verdict
 
 EARLY_S = 0.1  # by which a note may be heard before its onset

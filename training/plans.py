@@ -9,9 +9,9 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from training.note_editing import Array
 from training.recipe import Recipe
 from training.rooms import Hall
-from training.shaping import Array
 
 NOISE = "noise"  # the fault kind that stands for all kinds of noise hit
 Truth = dict[str, Any]

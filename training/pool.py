@@ -14,15 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
-from training import shaping
-from training.faults import FAULTS, Fault
+from training import note_editing as shaping
+from training.note_editing import Array
+from training.performance_faults import FAULTS, Fault
 from training.recipe import Range, Recipe
 from training.recordings import NoteFile, list_notes, trimmed
-from training.shaping import Array
 from training.soundbank import BankNote, bank_notes, play
 from training.synth import Voice, render_note
 from triage.config import Strict, read_toml, shipped
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.listen.encoder import PLAYED
 
 RATE_HZ = 48_000
@@ -164,9 +164,13 @@ class Made:
         wave = np.pad(self.wave, (0, 64))
         peak = float(np.abs(wave).max())
         return replace(
-            self, wave=np.round(PEAK / peak * wave).astype(np.int16), peak=peak, measures=_measures(self),
-            end=shaping.sounding_end(wave, RATE_HZ), ring=shaping.sounding_end(wave, RATE_HZ, shaping.RING_DROP_DB),
-        )  # fmt: skip
+            self,
+            wave=np.round(PEAK / peak * wave).astype(np.int16),
+            peak=peak,
+            measures=_measures(self),
+            end=shaping.sounding_end(wave, RATE_HZ),
+            ring=shaping.sounding_end(wave, RATE_HZ, shaping.RING_DROP_DB),
+        )
 
 
 def build_pool(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: int) -> Pool:
@@ -187,11 +191,19 @@ def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: i
     for sample in bank_notes(banks / bank.file, (*bank.families, *bank.held)) if banks else ():
         for index, way in enumerate(("held", "short")):
             own = np.random.default_rng([seed, index, *sample.family.encode()])  # one length a family
-            shape = (own.uniform(0.7, 2.0), own.uniform(0.06, 0.2)) if way == "held" else (
-                own.uniform(0.15, 0.4), own.uniform(0.03, 0.1))  # fmt: skip
+            shape = (
+                (own.uniform(0.7, 2.0), own.uniform(0.06, 0.2))
+                if way == "held"
+                else (own.uniform(0.15, 0.4), own.uniform(0.03, 0.1))
+            )
             for semitones in range(-bank.around, bank.around + 1):
-                yield Dry(f"bank {sample.family}/{way}", sample.midi_pitch + semitones,
-                          (sample, semitones, *shape), bank, sample.family in bank.held)  # fmt: skip
+                yield Dry(
+                    f"bank {sample.family}/{way}",
+                    sample.midi_pitch + semitones,
+                    (sample, semitones, *shape),
+                    bank,
+                    sample.family in bank.held,
+                )
     yield from _voices(recipe.invented, seed)
 
 
@@ -201,15 +213,25 @@ def _voices(recipe: InventedRecipe, seed: int) -> Iterator[Dry]:
         rng = np.random.default_rng([seed, 5, index])
         centres = tuple(float(f) for f in 200 * 2 ** np.sort(rng.uniform(0, 4, size=int(rng.integers(1, 4)))))
         voice = Voice(
-            centres, rng.uniform(-11, -3), rng.uniform(4, 12), rng.choice([0.0, rng.uniform(-20, -6)], p=[0.7, 0.3]),
-            rng.uniform(0.012, 0.09), rng.choice([0.0, rng.uniform(2, 12)]), rng.uniform(-56, -36),
-        )  # fmt: skip
+            centres,
+            rng.uniform(-11, -3),
+            rng.uniform(4, 12),
+            rng.choice([0.0, rng.uniform(-20, -6)], p=[0.7, 0.3]),
+            rng.uniform(0.012, 0.09),
+            rng.choice([0.0, rng.uniform(2, 12)]),
+            rng.uniform(-56, -36),
+        )
         lowest = int(rng.integers(30, 78))
         for articulation in ARTICULATIONS:
             dynamic = str(rng.choice(["p", "mf", "ff"]))
             for pitch in range(lowest, lowest + recipe.pitches):
-                yield Dry(f"voice {index}/{articulation}/{dynamic}", pitch, (voice, dynamic, articulation), recipe,
-                          index >= recipe.voices - recipe.held)  # fmt: skip
+                yield Dry(
+                    f"voice {index}/{articulation}/{dynamic}",
+                    pitch,
+                    (voice, dynamic, articulation),
+                    recipe,
+                    index >= recipe.voices - recipe.held,
+                )
 
 
 def _make(work: tuple[Dry, PoolRecipe, int, int]) -> list[Made]:
@@ -221,8 +243,11 @@ def _make(work: tuple[Dry, PoolRecipe, int, int]) -> list[Made]:
     first = dry.wave(rng, recipe.longest_s)
     suited = [fault for fault in FAULTS.values() if fault.name in recipe.sizes and fault.suits(first, RATE_HZ)]
     for index in range(own.good + own.spoilt):
-        wave = first if real or (isinstance(dry.source, tuple) and isinstance(dry.source[0], BankNote)) else (
-            dry.wave(rng, recipe.longest_s))  # fmt: skip
+        wave = (
+            first
+            if real or (isinstance(dry.source, tuple) and isinstance(dry.source[0], BankNote))
+            else (dry.wave(rng, recipe.longest_s))
+        )
         note = Made(wave, dry.part, dry.midi_pitch, 0.0, number, held=dry.held)
         if not (real and index == 0):  # the first of a recording is the recording itself
             note = _varied(note, own.spread, rng)
@@ -258,16 +283,27 @@ def _spoilt(note: Made, fault: Fault, recipe: PoolRecipe, rng: np.random.Generat
     wave = fault.plant(note.wave, RATE_HZ, rng, size)
     begin_s = min(abs(size), 0.5 * end_s)
     span_s = {
-        "sag": (0.5 * end_s, end_s), "wobble": (0.08, end_s), "swell": (0.4 * end_s, end_s),
-        "late": (0.0, 1.6 * begin_s), "cut-off": (0.9 * end_s, end_s + 0.15), "crowded": (end_s - 0.02, end_s + 0.15),
-    }.get(fault.name, (0.0, begin_s + 0.03))  # fmt: skip
+        "sag": (0.5 * end_s, end_s),
+        "wobble": (0.08, end_s),
+        "swell": (0.4 * end_s, end_s),
+        "late": (0.0, 1.6 * begin_s),
+        "cut-off": (0.9 * end_s, end_s + 0.15),
+        "crowded": (end_s - 0.02, end_s + 0.15),
+    }.get(fault.name, (0.0, begin_s + 0.03))
     if fault.name == "cut-off":
         new_s = shaping.sounding_end(wave, RATE_HZ) / RATE_HZ
         span_s = (new_s - 0.05, new_s + 0.12)
     shown = fault.kind == "attack" or fault.name in ("sag", "wobble", "swell", "cut-off", "crowded")
     cents = {"off-pitch": size, "sag": 0.4 * size}.get(fault.name, 0.0)
-    return replace(note, wave=wave, kind=fault.kind, seen=fault.kind if shown else "", span_s=span_s,
-                   crowd_s=size if fault.name == "crowded" else 0.0, cents=note.cents + cents)  # fmt: skip
+    return replace(
+        note,
+        wave=wave,
+        kind=fault.kind,
+        seen=fault.kind if shown else "",
+        span_s=span_s,
+        crowd_s=size if fault.name == "crowded" else 0.0,
+        cents=note.cents + cents,
+    )
 
 
 def _measures(note: Made) -> list[float]:
@@ -276,8 +312,13 @@ def _measures(note: Made) -> list[float]:
     levels = shaping.frame_levels_db(note.wave, RATE_HZ)
     attack_s = shaping.FRAME_S * (1 + int(np.argmax(levels >= levels.max() - 6)))
     centre_hz = shaping.centroid_hz(note.wave[:end], RATE_HZ)
-    return [note.cents / 25, float(np.log2(attack_s)), float(np.log2(end / RATE_HZ)),
-            float(np.log2(max(centre_hz, 20.0))), shaping.peak_rms_db(note.wave, RATE_HZ) / 6]  # fmt: skip
+    return [
+        note.cents / 25,
+        float(np.log2(attack_s)),
+        float(np.log2(end / RATE_HZ)),
+        float(np.log2(max(centre_hz, 20.0))),
+        shaping.peak_rms_db(note.wave, RATE_HZ) / 6,
+    ]
 
 
 def _gathered(made: list[Made]) -> Pool:
@@ -290,13 +331,20 @@ def _gathered(made: list[Made]) -> Pool:
     usual_db = np.array([np.median(level_db[part == index]) for index in range(len(parts))])
     kept = {note.part for note in made if note.held}
     return Pool(
-        samples=np.concatenate([n.wave for n in made]), start=np.cumsum(length) - length, length=length,
-        ring=np.array([n.ring for n in made]), end=np.array([n.end for n in made]),
-        gain_db=(20 * np.log10([n.peak for n in made]) - usual_db[part]).astype(np.float32), part=part,
-        pitch=np.array([n.pitch for n in made]), base=np.array([n.base for n in made]),
+        samples=np.concatenate([n.wave for n in made]),
+        start=np.cumsum(length) - length,
+        length=length,
+        ring=np.array([n.ring for n in made]),
+        end=np.array([n.end for n in made]),
+        gain_db=(20 * np.log10([n.peak for n in made]) - usual_db[part]).astype(np.float32),
+        part=part,
+        pitch=np.array([n.pitch for n in made]),
+        base=np.array([n.base for n in made]),
         kind=np.array([KINDS.index(n.kind) for n in made]),
         seen=np.array([PLAYED.index(n.seen) if n.seen else -1 for n in made]),
-        span_s=np.array([n.span_s for n in made], np.float32), crowd_s=np.array([n.crowd_s for n in made]),
+        span_s=np.array([n.span_s for n in made], np.float32),
+        crowd_s=np.array([n.crowd_s for n in made]),
         measures=np.array([n.measures for n in made], np.float32),
-        parts=np.array(parts), held=np.array([name in kept for name in parts]),
-    )  # fmt: skip
+        parts=np.array(parts),
+        held=np.array([name in kept for name in parts]),
+    )

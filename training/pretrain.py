@@ -25,7 +25,7 @@ import typer
 from torch import Tensor, nn
 from torch.nn import functional
 
-from training import shaping
+from training import note_editing as shaping
 from training.batches import VIEWS, Batch, Stage
 from training.layout import StageRecipe, plan
 from training.noises import InventedNoise
@@ -34,9 +34,9 @@ from training.pool import KINDS, MEASURED, RATE_HZ, Pool, PoolRecipe, build_pool
 from training.recipe import Recipe
 from training.recordings import read_mono, read_rows
 from training.tracking import tracked
-from training.unheard import Validation
+from training.unseen_evaluation import Validation
 from triage.config import Strict, read_toml, shipped
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.listen.encoder import LEANINGS, NOISES, SHIPPED, Network, Shape, save_encoder
 
 FIRST_HALF = (0, 2)  # crc32 of a clip's path by 4; 1 and 3 are kept unheard for training/evaluate.py
@@ -154,9 +154,7 @@ class Aims(nn.Module):
         self.measure = nn.Linear(dimension, len(MEASURED))
         self.steep, self.middle = nn.Parameter(torch.tensor(0.5)), nn.Parameter(torch.tensor(-2.0))
 
-    def losses(
-        self, vectors: Tensor, logits: Tensor, batch: Batch, takes: int, lean: nn.Module
-    ) -> dict[str, Tensor]:
+    def losses(self, vectors: Tensor, logits: Tensor, batch: Batch, takes: int, lean: nn.Module) -> dict[str, Tensor]:
         """Return the loss of each aim; rows are view x episode x take, ``takes`` of them an episode."""
         z = vectors.reshape(len(vectors) // takes, -1, vectors.shape[2])  # (view x episode, note, dimension)
         there, kind, sure = (value.reshape(len(z), -1) for value in (batch.there, batch.kind, batch.sure))
@@ -179,8 +177,10 @@ class Aims(nn.Module):
         step = functional.binary_cross_entropy_with_logits(logits, batch.evidence, batch.weight, reduction="sum")
         return {
             "contrastive": self._found_again(z, kind, told & (kind != len(KINDS) - 1)),
-            "evidence": step / batch.weight.sum(), "cohort": far + named + 2 * leaning, "measurements": measured,
-        }  # fmt: skip
+            "evidence": step / batch.weight.sum(),
+            "cohort": far + named + 2 * leaning,
+            "measurements": measured,
+        }
 
     def _found_again(self, z: Tensor, kind: Tensor, told: Tensor) -> Tensor:
         """Return the cross entropy of picking each note's other view out of its episode.
@@ -199,8 +199,10 @@ class Aims(nn.Module):
         score = score.masked_fill(~(wrong | itself), -1e4)
         asked = both & wrong.any(dim=2)
         target = torch.arange(kinds.shape[1], device=z.device).expand(kinds.shape)[asked]
-        return (functional.cross_entropy(score[asked], target)
-                + functional.cross_entropy(score.transpose(1, 2)[asked], target)) / 2  # fmt: skip
+        return (
+            functional.cross_entropy(score[asked], target)
+            + functional.cross_entropy(score.transpose(1, 2)[asked], target)
+        ) / 2
 
 
 def apart(z: Tensor, there: Tensor) -> Tensor:
@@ -221,9 +223,13 @@ def apart(z: Tensor, there: Tensor) -> Tensor:
 
 
 def fit(
-    network: Network, stage: Stage, parts: list[int], config: PretrainConfig, log: Log,
+    network: Network,
+    stage: Stage,
+    parts: list[int],
+    config: PretrainConfig,
+    log: Log,
     validate: Callable[[Network], dict[str, float]] | None = None,
-) -> tuple[Network, int]:  # fmt: skip
+) -> tuple[Network, int]:
     """Train ``network`` in place; return the running average of its weights and how many steps were made."""
     train, device = config.train, stage.device
     aims = Aims(network.shape.dimension).to(device)
@@ -231,8 +237,9 @@ def fit(
         if isinstance(module, nn.Dropout):
             module.p = train.dropout
     kept = copy.deepcopy(network).requires_grad_(False).eval()
-    optimizer = torch.optim.AdamW([*network.parameters(), *aims.parameters()], train.learning_rate, (0.9, 0.95),
-                                  weight_decay=train.weight_decay)  # fmt: skip
+    optimizer = torch.optim.AdamW(
+        [*network.parameters(), *aims.parameters()], train.learning_rate, (0.9, 0.95), weight_decay=train.weight_decay
+    )
     weights, began, done = config.aims.model_dump(), time.monotonic(), 0.0
     with ThreadPoolExecutor(1) as planner:
 
@@ -263,8 +270,11 @@ def fit(
             for mean, value in zip(kept.parameters(), network.parameters(), strict=True):
                 mean.lerp_(value.detach(), 1 - share)
             if step % 50 == 0:
-                log({f"train/{name}": value.item() for name, value in losses.items()} | {
-                    "train/gradient": float(size), "train/minutes": minutes}, step)  # fmt: skip
+                log(
+                    {f"train/{name}": value.item() for name, value in losses.items()}
+                    | {"train/gradient": float(size), "train/minutes": minutes},
+                    step,
+                )
             if validate and step and step % train.validate_every == 0:
                 log(validate(kept), step)
     return kept, step
@@ -290,11 +300,13 @@ def changed(
     if unknown := sorted(set(no_aim) - AimsConfig.model_fields.keys()):
         raise ConfigError(f"--no-aim {unknown[0]}: no such aim; there are {', '.join(AimsConfig.model_fields)}")
     own = {"steps": steps or config.train.steps, "minutes": minutes or config.train.minutes}
-    return config.model_copy(update={
-        "aims": config.aims.model_copy(update=dict.fromkeys(no_aim, 0.0)),
-        "noise": config.noise.model_copy(update={"quarters": tuple(quarters or config.noise.quarters)}),
-        "train": config.train.model_copy(update=own),
-    })  # fmt: skip
+    return config.model_copy(
+        update={
+            "aims": config.aims.model_copy(update=dict.fromkeys(no_aim, 0.0)),
+            "noise": config.noise.model_copy(update={"quarters": tuple(quarters or config.noise.quarters)}),
+            "train": config.train.model_copy(update=own),
+        }
+    )
 
 
 def kept_pool(config: HeardConfig, recordings: Path, banks: Path | None, file: Path | None) -> Pool:
@@ -330,15 +342,21 @@ def run_once(
     found = validation(kept)
     log(found, steps)
     return kept, {
-        "made_by": "python -m training.pretrain", "commit": commit(), "seed": config.seed,
-        "trained_on": trained_on(config, pool, train, len(clips)), **config.card.model_dump(mode="json"),
+        "made_by": "python -m training.pretrain",
+        "commit": commit(),
+        "seed": config.seed,
+        "trained_on": trained_on(config, pool, train, len(clips)),
+        **config.card.model_dump(mode="json"),
         "pool": {"notes": len(pool.start), "parts": len(pool.parts), "sha256": pool.digest()},
-        "without": list(without), "steps": steps, "minutes": round((time.monotonic() - began) / 60, 1),
+        "without": list(without),
+        "steps": steps,
+        "minutes": round((time.monotonic() - began) / 60, 1),
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
         "parameters": sum(p.numel() for p in kept.parameters()),
-        "validated_on": sorted({str(pool.parts[i]).split("/")[0] for i in held}), "scores": found | simple,
+        "validated_on": sorted({str(pool.parts[i]).split("/")[0] for i in held}),
+        "scores": found | simple,
         "config": config.model_dump(mode="json", exclude={"card"}),
-    }  # fmt: skip
+    }
 
 
 def trained_on(config: HeardConfig, pool: Pool, parts: list[int], clips: int) -> dict[str, object]:
@@ -353,9 +371,13 @@ def trained_on(config: HeardConfig, pool: Pool, parts: list[int], clips: int) ->
 
 
 def keep(
-    experiment: str, config: HeardConfig, out: Path, told: dict[str, str],
-    run_once: Callable[[Log], tuple[Any, dict[str, object]]], save: Callable[[Any, Path, dict[str, object]], str],
-) -> None:  # fmt: skip
+    experiment: str,
+    config: HeardConfig,
+    out: Path,
+    told: dict[str, str],
+    run_once: Callable[[Log], tuple[Any, dict[str, object]]],
+    save: Callable[[Any, Path, dict[str, object]], str],
+) -> None:
     """Make one run, tracked, and write what it made with its card; every line of it goes to stderr too."""
     with tracked(experiment, out.stem) as run:
         run.settings(told | {"commit": commit()})
@@ -385,14 +407,20 @@ def main(
     steps: Annotated[int, typer.Option(help="Instead of the recipe's")] = 0,
     minutes: Annotated[float, typer.Option(help="End learning after this long, if that comes first")] = 0.0,
     pool_file: Annotated[Path | None, typer.Option("--pool", help="File that keeps the pool of notes")] = None,
-) -> None:  # fmt: skip
+) -> None:
     """Train an encoder and write its weights and card; MLFLOW_TRACKING_URI says where the run is tracked."""
     config = read_toml(config_file or shipped("configs/pretrain.toml"), PretrainConfig)
     config = changed(config, quarter or [], no_aim or [], steps, minutes)
     pool = kept_pool(config, recordings, banks, pool_file)
     told = {"without": " ".join(without or ()), "no_aim": " ".join(no_aim or ())}
-    keep("encoder", config, out, told, lambda log: run_once(config, pool, recordings, tuple(without or ()), log),
-         save_encoder)  # fmt: skip
+    keep(
+        "encoder",
+        config,
+        out,
+        told,
+        lambda log: run_once(config, pool, recordings, tuple(without or ()), log),
+        save_encoder,
+    )
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from sklearn.metrics import roc_auc_score
 from training.calibrate import Examples
 from triage.judge.doubt import FINE
 from triage.judge.features import COHORT, HEARD
-from triage.judge.relative import relative_vectors
+from triage.judge.relative_vectors import relative_vectors
 from triage.judge.robust import MAD_TO_SIGMA
 
 STRENGTH = 0.003  # C of the logistic regression: few verdicts, many dimensions

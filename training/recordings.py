@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from training import shaping
+from training import note_editing as shaping
+from training.note_editing import Array
 from training.plans import NoiseClip, TakePlan
 from training.recipe import Recipe
-from training.shaping import Array
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 Part = tuple[str, str, str]  # instrument, articulation, dynamic
 
@@ -40,9 +40,7 @@ def read_rows(path: Path) -> list[dict[str, str]]:
         with path.open(newline="", encoding="utf-8") as lines:
             return list(csv.DictReader(lines))
     except OSError as error:
-        raise AudioError(
-            f"{path}: {error.strerror}; name a folder that holds notes.csv and noise.csv"
-        ) from None
+        raise AudioError(f"{path}: {error.strerror}; name a folder that holds notes.csv and noise.csv") from None
 
 
 def list_notes(folder: Path, recipe: Recipe, instruments: tuple[str, ...] | None) -> list[NoteFile]:
@@ -58,9 +56,7 @@ def list_notes(folder: Path, recipe: Recipe, instruments: tuple[str, ...] | None
         if instruments is None or row["instrument"] in instruments
     ]
     if not notes:
-        raise AudioError(
-            f"{folder / 'notes.csv'}: no notes of {instruments}; check the instruments' spelling"
-        )
+        raise AudioError(f"{folder / 'notes.csv'}: no notes of {instruments}; check the instruments' spelling")
     return sorted(notes, key=lambda note: (note.part, note.midi_pitch, note.round_robin, note.path))
 
 

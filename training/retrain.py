@@ -18,27 +18,27 @@ import numpy as np
 import typer
 from sqlalchemy import Engine
 
-from training.agreeing import agreement_of
+from training.agreement_report import agreement_of
 from training.candidates import learn
-from training.comparing import Compared, Situation, compare
 from training.curves import calibration_page, curve_page
+from training.model_comparison import Compared, Situation, compare
 from training.selection import Chosen, RetrainingConfig, better, build, leaks
 from training.tracking import Run, tracked
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage import __version__
-from triage.cli_models import said_text, several
+from triage.analysis.encoding import encoder_in_use
+from triage.cli.models import said_text, several
+from triage.cli.opening import StoreOption, login, opened_store
+from triage.cli.output import Form, json_text, put, say, table_text
 from triage.config import read_toml, shipped
-from triage.encoding import encoder_in_use
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
+from triage.domain.records import VerdictRecord
 from triage.judge.doubt import DoubtModel, load_model
-from triage.judge.learned import LearnedDoubt, to_bytes
-from triage.opening import StoreOption, login, opened_store
-from triage.printing import Form, json_text, put, say, table_text
-from triage.silence import judge_all_again, weighed_again
+from triage.judge.learned_doubt import LearnedDoubt, to_bytes
+from triage.ranking.suppression import judge_all_again, weighed_again
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
-from triage.store.recording import sessions
-from triage.store.records import VerdictRecord
+from triage.store.takes import sessions
 from triage.store.verdicts import verdicts
 
 EXPERIMENT = "take-triage verdicts"
@@ -145,14 +145,21 @@ def alike(examples: Sequence[VerdictExamples]) -> list[VerdictExamples]:
     """Return the examples with vectors of one length; where nothing was embedded none differs from its neighbours."""
     longest = max((one.relative.shape[1] for one in examples), default=0) or 1
     blank = [np.zeros((len(one.relative), longest)) for one in examples]
-    return [replace(one, relative=one.relative if one.relative.shape[1] == longest else zeros)
-            for one, zeros in zip(examples, blank, strict=True)]  # fmt: skip
+    return [
+        replace(one, relative=one.relative if one.relative.shape[1] == longest else zeros)
+        for one, zeros in zip(examples, blank, strict=True)
+    ]
 
 
 def card_of(
-    version: str, told: Told, chosen: Chosen, compared: Compared, config: RetrainingConfig, in_use: str | None,
+    version: str,
+    told: Told,
+    chosen: Chosen,
+    compared: Compared,
+    config: RetrainingConfig,
+    in_use: str | None,
     put_to_use: bool,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Return what is kept of a training beside the model: data, config, scores, and whether it was put to use."""
     mean = {
         name: {m: float(np.mean([row[m] for row in rows])) for m in MEASURES} if rows else None
@@ -160,24 +167,33 @@ def card_of(
     }
     words = [word for one in told.examples for word in one.words]
     return {
-        "version": version, "tool": __version__, "form": chosen.form,
+        "version": version,
+        "tool": __version__,
+        "form": chosen.form,
         "sessions": [one.session for one in told.examples],
-        "words": len(words), "rejects": int(sum(word.rejected >= 0.5 for word in words)),
-        "people": sorted({said.by for own in told.verdicts.values() for said in own}), "data": data_hash(told),
-        "held_out_log_loss": chosen.losses, "calibration": {"slope": chosen.model.slope, "level": chosen.model.level},
-        "scores": mean, "against_in_use": compared.against_in_use._asdict() | {"in_use": in_use or SHIPPED},
-        "against_shipped": compared.against_shipped._asdict(), "agreement": agreement_of(told.verdicts),
+        "words": len(words),
+        "rejects": int(sum(word.rejected >= 0.5 for word in words)),
+        "people": sorted({said.by for own in told.verdicts.values() for said in own}),
+        "data": data_hash(told),
+        "held_out_log_loss": chosen.losses,
+        "calibration": {"slope": chosen.model.slope, "level": chosen.model.level},
+        "scores": mean,
+        "against_in_use": compared.against_in_use._asdict() | {"in_use": in_use or SHIPPED},
+        "against_shipped": compared.against_shipped._asdict(),
+        "agreement": agreement_of(told.verdicts),
         "contradictions": [vars(one) for one in compared.contradictions[:HEAR_AGAIN]],
-        "put_to_use": put_to_use, "config": config.model_dump(mode="json"),
-    }  # fmt: skip
+        "put_to_use": put_to_use,
+        "config": config.model_dump(mode="json"),
+    }
 
 
 def data_hash(told: Told) -> str:
     """Return a digest of every verdict that was learnt from, in order."""
     lines = [
         f"{session}\t{said.take}\t{said.note}\t{said.verdict}\t{said.reason}\t{said.by}\t{said.at.isoformat()}"
-        for session, own in sorted(told.verdicts.items()) for said in own
-    ]  # fmt: skip
+        for session, own in sorted(told.verdicts.items())
+        for said in own
+    ]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 
 
@@ -197,8 +213,9 @@ def printed(card: dict[str, Any]) -> str:
     text = table_text(
         f"{card['version']}: {card['form']}, learnt from {several(card['words'], 'word')} "
         f"on {several(len(card['sessions']), 'session')}",
-        ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)), rows,
-    )  # fmt: skip
+        ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)),
+        rows,
+    )
     if found["sessions"]:
         text += (
             f"{card['config']['rule']['measure'].replace('_', ' ')} against {found['in_use']}: {found['mean']:+.3f}, "
@@ -206,9 +223,13 @@ def printed(card: dict[str, Any]) -> str:
         )
     else:
         text += "too few sessions with accepts and rejects to compare: nothing can be said of better or worse yet\n"
-    told = "put to use" if card["put_to_use"] else (
-        f"not put to use: not better beyond chance; `triage models --use {card['version']}` does it all the same"
-    )  # fmt: skip
+    told = (
+        "put to use"
+        if card["put_to_use"]
+        else (
+            f"not put to use: not better beyond chance; `triage models --use {card['version']}` does it all the same"
+        )
+    )
     return text + told + "\n" + said_text(card)
 
 

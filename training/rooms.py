@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import signal
 
-from training import shaping
-from training.shaping import Array
+from training import note_editing as shaping
+from training.note_editing import Array
 from triage.config import Strict
 
 SOUND_M_S = 343.0

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from sklearn import metrics
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 
 Array = npt.NDArray[np.float64]
 
@@ -61,18 +61,14 @@ def recall_at(rejected: npt.ArrayLike, doubt: npt.ArrayLike, share: float) -> fl
     return float(found[: round(share * len(found))].sum() / found.sum())
 
 
-def recall_at_listening(
-    rejected: npt.ArrayLike, doubt: npt.ArrayLike, minutes: npt.ArrayLike, share: float
-) -> float:
+def recall_at_listening(rejected: npt.ArrayLike, doubt: npt.ArrayLike, minutes: npt.ArrayLike, share: float) -> float:
     """Return the share of rejects heard to their end within ``share`` of all minutes, in ranked order."""
     found, length = _in_order(rejected, doubt), _lengths(minutes, doubt)
     budget = share * length.sum() * (1 + 1e-9)
     return float(found[np.cumsum(length) <= budget].sum() / found.sum())
 
 
-def time_to_discovery(
-    rejected: npt.ArrayLike, doubt: npt.ArrayLike, minutes: npt.ArrayLike | None = None
-) -> float:
+def time_to_discovery(rejected: npt.ArrayLike, doubt: npt.ArrayLike, minutes: npt.ArrayLike | None = None) -> float:
     """Return the mean over rejects of rank / N; with ``minutes``, of minutes heard / all minutes."""
     found = _in_order(rejected, doubt)
     length = np.ones(len(found)) if minutes is None else _lengths(minutes, doubt)
@@ -85,10 +81,7 @@ def mean_place(kinds: Sequence[str | None], doubt: npt.ArrayLike) -> dict[str, f
     place = np.empty(len(order))
     place[order] = np.arange(1, len(order) + 1) / len(order)
     names = sorted({kind for kind in kinds if kind is not None})
-    return {
-        name: float(np.mean([p for p, kind in zip(place, kinds, strict=True) if kind == name]))
-        for name in names
-    }
+    return {name: float(np.mean([p for p, kind in zip(place, kinds, strict=True) if kind == name])) for name in names}
 
 
 def all_scores(rejected: npt.ArrayLike, doubt: npt.ArrayLike, minutes: npt.ArrayLike) -> dict[str, float]:
@@ -110,9 +103,7 @@ def _checked(rejected: npt.ArrayLike, doubt: npt.ArrayLike) -> tuple[npt.NDArray
     if found.shape != doubts.shape or found.ndim != 1:
         raise JudgeError(f"rejected {found.shape} and doubt {doubts.shape} must be two lists of one length")
     if not np.isfinite(doubts).all():
-        raise JudgeError(
-            f"doubt must be finite, {int((~np.isfinite(doubts)).sum())} are not (unjudged takes?)"
-        )
+        raise JudgeError(f"doubt must be finite, {int((~np.isfinite(doubts)).sum())} are not (unjudged takes?)")
     if not found.any():
         raise JudgeError(f"none of {len(found)} items is a reject; a ranking cannot be scored without one")
     return found, doubts
@@ -131,7 +122,5 @@ def _lengths(minutes: npt.ArrayLike, doubt: npt.ArrayLike) -> Array:
     """Return the items' lengths in ranked order."""
     length, doubts = np.asarray(minutes, dtype=np.float64), np.asarray(doubt, dtype=np.float64)
     if length.shape != doubts.shape or not (length > 0).all():
-        raise JudgeError(
-            f"minutes {length.shape} must be {doubts.shape} lengths above 0 (did you pass ranks?)"
-        )
+        raise JudgeError(f"minutes {length.shape} must be {doubts.shape} lengths above 0 (did you pass ranks?)")
     return length[_order(doubts)]

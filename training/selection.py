@@ -15,7 +15,7 @@ from training.scores import auroc, average_precision, brier, work_saved
 from training.verdict_examples import VerdictExamples
 from triage.config import Strict
 from triage.judge.doubt import DoubtModel
-from triage.judge.learned import LearnedDoubt
+from triage.judge.learned_doubt import LearnedDoubt
 
 Build = Callable[[Sequence[VerdictExamples], Sequence[int]], LearnedDoubt]  # all sessions, those to learn from
 
@@ -147,9 +147,11 @@ def session_scores(model: DoubtModel | LearnedDoubt, one: VerdictExamples) -> di
         return None
     own = np.array([doubts[name] for name in names])
     return {
-        "auroc": auroc(bad, own), "average_precision": average_precision(bad, own),
-        "work_saved": work_saved(bad, own), "brier": brier(bad, own),
-    }  # fmt: skip
+        "auroc": auroc(bad, own),
+        "average_precision": average_precision(bad, own),
+        "work_saved": work_saved(bad, own),
+        "brier": brier(bad, own),
+    }
 
 
 def difference(new: Sequence[float] | np.ndarray, old: Sequence[float] | np.ndarray, rule: RuleConfig) -> Difference:
@@ -182,8 +184,10 @@ def leaks(build_one: Build, sessions: Sequence[VerdictExamples], held_out: Seque
     inside = [i for i in range(len(sessions)) if i not in set(held_out)]
     spoilt = [one if i in inside else _spoilt(one, rng) for i, one in enumerate(sessions)]
     first, second = build_one(sessions, inside), build_one(spoilt, inside)
-    same = all(np.array_equal(getattr(first, name), getattr(second, name))
-               for name in ("weights", "offsets", "basis", "spread", "slope", "level"))  # fmt: skip
+    same = all(
+        np.array_equal(getattr(first, name), getattr(second, name))
+        for name in ("weights", "offsets", "basis", "spread", "slope", "level")
+    )
     return not (same and all(_equal(first.shift[key], second.shift.get(key)) for key in first.shift))
 
 

@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from training.mishaps import MISHAPS
+from training.note_editing import Array
 from training.plans import NOISE, Stage, TakePlan, Truth
 from training.recipe import Recipe, TakesRecipe
 from training.recordings import RecordedNoise, RecordedPlayer, list_notes
 from training.rooms import build_hall
-from training.shaping import Array
 from training.takes import PLAYED_KINDS, render
-from triage.errors import ConfigError
+from training.technical_faults import MISHAPS
+from triage.domain.errors import ConfigError
 
 SHEET_COLUMNS = ("take", "instrument", "articulation", "dynamic", "pitches", "repetitions", "remark")
 Progress = Callable[[int, int], None]  # takes done, takes in all
@@ -87,7 +87,7 @@ def deal_faults(count: int, recipe: Recipe, rng: np.random.Generator) -> list[st
     kinds = sorted(recipe.faults.weights)
     if unknown := set(kinds) - PLAYED_KINDS - set(MISHAPS) - {NOISE}:
         raise ConfigError(
-            f"[faults.weights]: unknown kind {min(unknown)!r}; see training/faults.py, mishaps.py"
+            f"[faults.weights]: unknown kind {min(unknown)!r}; see training/performance_faults.py, mishaps.py"
         )
     share = np.cumsum([recipe.faults.weights[kind] for kind in kinds])
     # Systematic sampling: evenly spaced pointers on the weights, so no kind is over-served by luck.
@@ -121,9 +121,7 @@ def write_session(
     return whole
 
 
-def _render_next(
-    plan: TakePlan, stage: Stage, waiting: list[str], rng: np.random.Generator
-) -> tuple[Array, Truth]:
+def _render_next(plan: TakePlan, stage: Stage, waiting: list[str], rng: np.random.Generator) -> tuple[Array, Truth]:
     """Render a take with the first waiting fault that its notes can carry, if any waits."""
     for kind in dict.fromkeys(waiting):
         spoilt = render(plan, stage, kind, rng)
@@ -146,10 +144,16 @@ def write_description(recipe: Recipe, path: Path) -> None:
     """Write session.toml."""
     head = recipe.session
     lines = [
-        "[session]", f'name = "{head.name}"', f"date = {head.date.isoformat()}",
-        f"sample_rate_hz = {head.sample_rate_hz}", f"a4_hz = {head.a4_hz}", "",
-        "[files]", 'folder = "audio"', 'name = "{take}_{mic}.wav"',
-    ]  # fmt: skip
+        "[session]",
+        f'name = "{head.name}"',
+        f"date = {head.date.isoformat()}",
+        f"sample_rate_hz = {head.sample_rate_hz}",
+        f"a4_hz = {head.a4_hz}",
+        "",
+        "[files]",
+        'folder = "audio"',
+        'name = "{take}_{mic}.wav"',
+    ]
     for mic in recipe.mics:
         lines += ["", "[[mics]]", f'name = "{mic.name}"', f'role = "{mic.role}"']
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from training import shaping
-from training.shaping import Array
-from triage.errors import AudioError
+from training import note_editing as shaping
+from training.note_editing import Array
+from triage.domain.errors import AudioError
 
 HEADER = struct.Struct("<20s5IBbHH")  # name, start, end, start and end of the loop, rate, root key, cents, link, type
 NAME = re.compile(r"^(?P<family>.+?)[ _-]?(?P<tone>[A-Ga-g])(?P<shift>[#b]?)(?P<octave>\d+) ?(\(?L\)?)?$")

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from training import shaping
+from training import note_editing as shaping
+from training.note_editing import Array
 from training.plans import TakePlan
-from training.shaping import Array
 
 # Effort from 0 to 1 and peak level; 3 to 5 dB from one dynamic to the next.
 EFFORT = {"pp": 0.12, "p": 0.25, "mp": 0.38, "mf": 0.52, "f": 0.72, "ff": 0.95}
@@ -64,9 +64,14 @@ ARTICULATIONS: dict[str, Articulation] = {
 
 
 def render_note(
-    voice: Voice, midi_pitch: int, dynamic: str, articulation: str, rng: np.random.Generator, rate_hz: int,
+    voice: Voice,
+    midi_pitch: int,
+    dynamic: str,
+    articulation: str,
+    rng: np.random.Generator,
+    rate_hz: int,
     a4_hz: float = 440.0,
-) -> Array:  # fmt: skip
+) -> Array:
     """Return one note; ``rng`` draws its natural variation (+-3 cents, +-0.5 dB, +-3 % length)."""
     shape, effort = ARTICULATIONS[articulation], EFFORT[dynamic] * (1 + 0.03 * rng.standard_normal())
     f0_hz = a4_hz * 2 ** ((midi_pitch - 69) / 12 + np.clip(rng.normal(0, 1.5), -3, 3) / 1200)

@@ -6,19 +6,17 @@ end, in seconds of the first microphone's track, and what was planted where.
 
 import numpy as np
 
-from training import shaping
-from training.faults import FAULTS
-from training.mishaps import MISHAPS, Mishap
+from training import note_editing as shaping
 from training.noises import add_noise
+from training.note_editing import Array
+from training.performance_faults import FAULTS
 from training.plans import NOISE, Laid, Stage, TakePlan, Truth
-from training.shaping import Array
+from training.technical_faults import MISHAPS, Mishap
 
 PLAYED_KINDS = frozenset(fault.kind for fault in FAULTS.values())
 
 
-def render(
-    plan: TakePlan, stage: Stage, kind: str | None, rng: np.random.Generator
-) -> tuple[Array, Truth] | None:
+def render(plan: TakePlan, stage: Stage, kind: str | None, rng: np.random.Generator) -> tuple[Array, Truth] | None:
     """Render one take, with one fault of ``kind`` or, for None, without.
 
     Returns None where no note of the take can carry that kind (a wobble on a very short note).
@@ -61,14 +59,7 @@ def _plant(
         notes[index] = stage.player.play(plan, other, count, rng)
     else:
         notes[index] = fault.plant(notes[index], stage.rate_hz, rng, size)
-    return {
-        "kind": kind,
-        "name": fault.name,
-        "size": size,
-        "unit": fault.unit,
-        "note": index + 1,
-        "mic": None,
-    }
+    return {"kind": kind, "name": fault.name, "size": size, "unit": fault.unit, "note": index + 1, "mic": None}
 
 
 def lay(notes: list[Array], fault: Truth | None, stage: Stage, rng: np.random.Generator) -> Laid:
@@ -88,9 +79,7 @@ def lay(notes: list[Array], fault: Truth | None, stage: Stage, rng: np.random.Ge
 
 
 def _mix(laid: Laid) -> Array:
-    dry = np.zeros(
-        max(laid.total, *(at + len(note) for at, note in zip(laid.onsets, laid.notes, strict=True)))
-    )
+    dry = np.zeros(max(laid.total, *(at + len(note) for at, note in zip(laid.onsets, laid.notes, strict=True))))
     for at, note in zip(laid.onsets, laid.notes, strict=True):
         dry[at : at + len(note)] += note
     return dry
@@ -112,10 +101,15 @@ def _truth(plan: TakePlan, laid: Laid, stage: Stage, fault: Truth | None) -> Tru
     """
     shift_s, rate_hz = stage.hall.delay_s(0), stage.rate_hz
     notes: list[Truth] = [
-        {"note": index + 1, "onset_s": laid.onsets[index] / rate_hz + shift_s,
-         "end_s": laid.ends[index] / rate_hz + shift_s, "pitch": pitch, "fault": None}
+        {
+            "note": index + 1,
+            "onset_s": laid.onsets[index] / rate_hz + shift_s,
+            "end_s": laid.ends[index] / rate_hz + shift_s,
+            "pitch": pitch,
+            "fault": None,
+        }
         for index, (pitch, _) in enumerate(plan.expected())
-    ]  # fmt: skip
+    ]
     if fault is not None and fault["name"] in FAULTS:
         note = notes[fault["note"] - 1]
         fault = {"start_s": note["onset_s"], "end_s": note["end_s"]} | fault

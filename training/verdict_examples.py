@@ -11,16 +11,27 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from triage.domain.records import VerdictRecord
 from triage.judge.features import Evidence
-from triage.judge.table import NoteTable
-from triage.scoring import Weighed
-from triage.store.records import VerdictRecord
+from triage.judge.note_table import NoteTable
+from triage.ranking.scoring import Weighed
 
 ANY = "any"  # a reject whose reason is not known
 NOISES = {
-    "noise", "click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss",
+    "noise",
+    "click",
+    "creak",
+    "breath",
+    "voice",
+    "knock",
+    "mechanism",
+    "paper",
+    "bleed",
+    "rumble",
+    "hum",
+    "hiss",
     "other-noise",
-}  # fmt: skip
+}
 TECHNICAL = {"dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated"}
 
 

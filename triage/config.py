@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 DEFAULT_STORE = "sqlite:///triage.db"
 MOST_TOML_BYTES = 1_000_000

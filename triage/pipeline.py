@@ -10,34 +10,27 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine
 
-from triage.crew import listen_all
-from triage.errors import ConfigError
+from triage.analysis.remote_folder import at_hand
+from triage.analysis.take import fingerprint
+from triage.analysis.workers import listen_all
+from triage.domain.errors import ConfigError
+from triage.domain.records import ArrivalRecord, ArrivalsRecord, SessionRecord, SheetRowRecord
 from triage.intake.integrity import check_file
 from triage.intake.roll import Check, Roll, Take, call_roll
 from triage.intake.session import SESSION_FILE, Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
-from triage.placing import place
-from triage.remote_folder import at_hand
-from triage.silence import grouped, judged
+from triage.ranking.model_in_use import Model, model_in_use
+from triage.ranking.placing import place
+from triage.ranking.suppression import grouped, judged
+from triage.store.analysed_takes import heard_takes, save_places
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import reading, writing
-from triage.store.harmless import marks
+from triage.store.harmless_groups import marks
 from triage.store.hits import save_groups
-from triage.store.lots import spoken_takes
 from triage.store.plan import save_sheet
 from triage.store.ranking import save_judgement
-from triage.store.recording import (
-    drop_takes,
-    fingerprints,
-    save_session,
-    save_take,
-    sessions,
-    tracks_of_session,
-)
-from triage.store.records import ArrivalRecord, ArrivalsRecord, SessionRecord, SheetRowRecord
-from triage.store.reloading import heard_takes, save_places
-from triage.take import fingerprint
-from triage.using import Model, model_in_use
+from triage.store.review_sampling import spoken_takes
+from triage.store.takes import drop_takes, fingerprints, save_session, save_take, sessions, tracks_of_session
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many of it, out of how many
 
@@ -84,9 +77,7 @@ def take_in(
     return Summary(came.session.name, ranked, len(came.new), problems, bool(amiss.missing or amiss.broken))
 
 
-def check_in(
-    folder: Path, db_engine: Engine, check: Check = check_file, address: str | None = None
-) -> CheckedIn:
+def check_in(folder: Path, db_engine: Engine, check: Check = check_file, address: str | None = None) -> CheckedIn:
     """Call the roll of a session's folder, store what was meant, and find what has not been listened to yet."""
     session = read_session(folder)
     sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
@@ -151,9 +142,14 @@ def _record(session: Session, folder: str, roll: Roll) -> SessionRecord:
     rates = [track.facts.sample_rate_hz for take in roll.takes for track in take.tracks]
     usual = max(sorted(set(rates)), key=rates.count) if rates else None
     return SessionRecord(
-        session.name, folder, session.date, session.sample_rate_hz or usual, session.a4_hz,
-        session.judge_mic_name(), full_scale_db_spl=session.full_scale_db_spl() or None,
-    )  # fmt: skip
+        session.name,
+        folder,
+        session.date,
+        session.sample_rate_hz or usual,
+        session.a4_hz,
+        session.judge_mic_name(),
+        full_scale_db_spl=session.full_scale_db_spl() or None,
+    )
 
 
 def _arrivals(roll: Roll, problems: list[str]) -> ArrivalsRecord:
@@ -163,4 +159,3 @@ def _arrivals(roll: Roll, problems: list[str]) -> ArrivalsRecord:
     entries += [ArrivalRecord("broken", **entry) for entry in found.broken]
     entries += [ArrivalRecord("unlike", **entry) for entry in found.unlike]
     return ArrivalsRecord(tuple(entries), found.complete, tuple(problems))
-

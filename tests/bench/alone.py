@@ -33,10 +33,17 @@ def main(folder: str, store: str, cores: str, cluster: str | None = None) -> Non
     ended = time.perf_counter()
     engine.dispose()
     assert again.new_takes == 0
-    print(json.dumps({
-        "load_s": loaded - began, "intake_s": done - loaded, "again_s": ended - done, "takes": first.new_takes,
-        "between_s": heard_s[-1] - heard_s[0] if heard_s else 0.0,
-    }))  # fmt: skip
+    print(
+        json.dumps(
+            {
+                "load_s": loaded - began,
+                "intake_s": done - loaded,
+                "again_s": ended - done,
+                "takes": first.new_takes,
+                "between_s": heard_s[-1] - heard_s[0] if heard_s else 0.0,
+            }
+        )
+    )
 
 
 if __name__ == "__main__":

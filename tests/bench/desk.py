@@ -20,20 +20,37 @@ from tests.bench.filled import databases, fill
 from tests.desk.server.served import AtDesk, Served
 from triage.desk.maker import make
 from triage.desk.settings import DeskSettings
-from triage.desk.shown_sheets import SHEETS
+from triage.desk.sheet_views import SHEETS
 from triage.store.engine import open_store
 
 PAGES = (
-    "/", "/s/{s}/queue", "/s/{s}/queue/list", "/s/{s}/queue/list?show=all&after={rank}", "/s/{s}/arrivals",
-    "/s/{s}/noise", "/s/{s}/consistency", "/s/{s}/pickups", "/s/{s}/played", "/models", "/keys",
-)  # fmt: skip
+    "/",
+    "/s/{s}/queue",
+    "/s/{s}/queue/list",
+    "/s/{s}/queue/list?show=all&after={rank}",
+    "/s/{s}/arrivals",
+    "/s/{s}/noise",
+    "/s/{s}/consistency",
+    "/s/{s}/pickups",
+    "/s/{s}/played",
+    "/models",
+    "/keys",
+)
 DATA = (
-    "/api/sessions", "/api/s/{s}/consistency", "/api/s/{s}/consistency/0", "/api/s/{s}/next?n=3",
-    "/api/s/{s}/left", "/api/s/{s}/list?after={rank}", "/api/s/{s}/change",
-    "/api/takes/{t}", "/api/takes/{t}/notes/3/neighbours", "/api/takes/{d}/picture/close",
-    "/api/takes/{d}/wave/close", "/audio/takes/{d}/close?start_s=12&end_s=14",
+    "/api/sessions",
+    "/api/s/{s}/consistency",
+    "/api/s/{s}/consistency/0",
+    "/api/s/{s}/next?n=3",
+    "/api/s/{s}/left",
+    "/api/s/{s}/list?after={rank}",
+    "/api/s/{s}/change",
+    "/api/takes/{t}",
+    "/api/takes/{t}/notes/3/neighbours",
+    "/api/takes/{d}/picture/close",
+    "/api/takes/{d}/wave/close",
+    "/audio/takes/{d}/close?start_s=12&end_s=14",
     "/audio/takes/{d}/notes/3/close?like_take={d}&like_note=2",
-)  # fmt: skip
+)
 MOST_S = 30.0  # for one row of the table
 LINKED = re.compile(r'(?:src|href)="(/static/[^"]+)"|(?:from|import)\s*"(\./[^"]+)"')
 
@@ -102,9 +119,11 @@ def addresses(path: str, chosen: argparse.Namespace) -> Iterator[str]:
     while True:
         session = 0 if "/consistency" in path else rng.randrange(chosen.sessions)
         yield path.format(
-            s=session + 1, t=session * each + rng.randint(1, each), d=session * each + rng.randint(1, 20),
+            s=session + 1,
+            t=session * each + rng.randint(1, each),
+            d=session * each + rng.randint(1, 20),
             rank=rng.randrange(each),
-        )  # fmt: skip
+        )
 
 
 def page_weight(person: AtDesk, path: str, chosen: argparse.Namespace) -> int:

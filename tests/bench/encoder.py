@@ -15,7 +15,7 @@ import numpy as np
 import torch
 
 from tests.bench.ceilings import Ceilings, count, measured, median_s
-from training.sounding import DeviceLogMel
+from training.gpu_rendering import DeviceLogMel
 from triage.listen.encoder import SHIPPED, Network, Shape, TrainedEncoder, load_encoder
 from triage.listen.logmel import LogMel
 from triage.listen.notes import Note
@@ -54,8 +54,10 @@ def one_core(encoder: TrainedEncoder) -> None:
     mel = LogMel(RATE_HZ)
     frames = np.concatenate(list(mel.frames(blocks)), axis=2)[0]
     mel_s, net_s = core_s(lambda: list(mel.frames(blocks))), core_s(lambda: encoder.listen(frames, notes))
-    print(f"one core, {TAKE_S} s track: log-mel {TAKE_S / mel_s:.0f} x, encoder {TAKE_S / net_s:.0f} x, "
-          f"both {TAKE_S / (mel_s + net_s):.0f} x real time")  # fmt: skip
+    print(
+        f"one core, {TAKE_S} s track: log-mel {TAKE_S / mel_s:.0f} x, encoder {TAKE_S / net_s:.0f} x, "
+        f"both {TAKE_S / (mel_s + net_s):.0f} x real time"
+    )
 
 
 def on_a_device(encoder: TrainedEncoder, device: torch.device, takes: int, take_s: int = 60, notes: int = 12) -> None:
@@ -90,9 +92,11 @@ def line(name: str, work: Callable[[], object], device: torch.device, ceilings: 
     """Print one row: the gap is the time taken over the longer of what bytes and operations alone would take."""
     asked, took_s = count(work), median_s(work, device)
     bytes_s, operations_s = ceilings.least_s(asked)
-    print(f"{name:40}{audio_s / took_s:13,.0f}{asked.moved_bytes / 1e9:10.1f}{asked.operations / 1e12:8.2f}"
-          f"{1000 * bytes_s:10.1f} ms{1000 * operations_s:7.1f} ms{1000 * took_s:6.0f} ms"
-          f"{took_s / max(bytes_s, operations_s):6.1f}")  # fmt: skip
+    print(
+        f"{name:40}{audio_s / took_s:13,.0f}{asked.moved_bytes / 1e9:10.1f}{asked.operations / 1e12:8.2f}"
+        f"{1000 * bytes_s:10.1f} ms{1000 * operations_s:7.1f} ms{1000 * took_s:6.0f} ms"
+        f"{took_s / max(bytes_s, operations_s):6.1f}"
+    )
 
 
 if __name__ == "__main__":

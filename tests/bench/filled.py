@@ -13,10 +13,10 @@ from sqlalchemy import Connection, Engine, Table
 
 from tests.desk.server.evening import RATE_HZ, preview_of
 from tests.postgres import Server
+from triage.domain.records import MEASUREMENTS, SessionRecord
 from triage.store import tables
 from triage.store.engine import writing
-from triage.store.recording import save_session
-from triage.store.records import MEASUREMENTS, SessionRecord
+from triage.store.takes import save_session
 
 MICS = ("close", "spot", "main", "outrigger", "room")
 INSTRUMENTS, ARTICULATIONS, DYNAMICS = ("horn", "tuba", "oboe", "flute"), ("sustain", "staccato"), ("pp", "mf", "ff")
@@ -69,27 +69,90 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
         instrument, articulation, dynamic = CELLS[take_id % len(CELLS)]
         heard = rank % 5 == 0  # a fifth has been heard
         pitches = list(range(40 + 10 * (take_id // len(CELLS) % 5), 50 + 10 * (take_id // len(CELLS) % 5)))
-        takes.append({
-            "id": take_id, "session_id": session_id, "name": f"T{take_id:05}", "instrument": instrument,
-            "articulation": articulation, "dynamic": dynamic, "expected_pitches": pitches,
-            "repetitions": 2 + take_id % 3, "duration_s": 40.0, "fingerprint": "f", "listened": True,
-            "heard_on": "close", "doubt": doubt, "listen_s": 6 * doubt, "rank": rank, "sound": "s", "meant": "m",
-            "heard": heard, "settled": heard, "disputed": False, "lot": lots[rank - 1], "teach": teach[rank - 1],
-        })  # fmt: skip
-        rows["track"] += [{"take_id": take_id, "mic": mic, "path": "audio/take.wav", "channel": 0,
-                           "sample_rate_hz": RATE_HZ, "bit_depth": 24, "frames": 40 * RATE_HZ} for mic in MICS]
+        takes.append(
+            {
+                "id": take_id,
+                "session_id": session_id,
+                "name": f"T{take_id:05}",
+                "instrument": instrument,
+                "articulation": articulation,
+                "dynamic": dynamic,
+                "expected_pitches": pitches,
+                "repetitions": 2 + take_id % 3,
+                "duration_s": 40.0,
+                "fingerprint": "f",
+                "listened": True,
+                "heard_on": "close",
+                "doubt": doubt,
+                "listen_s": 6 * doubt,
+                "rank": rank,
+                "sound": "s",
+                "meant": "m",
+                "heard": heard,
+                "settled": heard,
+                "disputed": False,
+                "lot": lots[rank - 1],
+                "teach": teach[rank - 1],
+            }
+        )
+        rows["track"] += [
+            {
+                "take_id": take_id,
+                "mic": mic,
+                "path": "audio/take.wav",
+                "channel": 0,
+                "sample_rate_hz": RATE_HZ,
+                "bit_depth": 24,
+                "frames": 40 * RATE_HZ,
+            }
+            for mic in MICS
+        ]
         rows["floor"] += [{"take_id": take_id, "mic": mic, "level_dbfs": -80.0} for mic in MICS]
         values = rng.normal(0, 1, (NOTES, len(MEASUREMENTS)))
-        rows["note"] += [{"take_id": take_id, "number": k + 1, "start_s": 4.0 * k, "end_s": 4.0 * k + 1.5,
-                          "ring_end_s": 4.0 * k + 3, "pitch_midi": pitches[k], "sheet_midi": pitches[k],
-                          "doubt": 0.9 if pitches[k] % 4 == 0 else doubt / 3,  # some cells lack clean notes
-                          **dict(zip(MEASUREMENTS, values[k].tolist(), strict=True))} for k in range(NOTES)]
-        rows["spot"] += [{"take_id": take_id, "start_s": 4.0 * k, "end_s": 4.0 * k + 1, "note": k + 1,
-                          "kind": "length", "doubt": doubt / (k + 1), "found": 0.6, "expected": 0.4, "unit": "s",
-                          "why": "0.21 s longer than its neighbours"} for k in range(SPOTS)]
-        rows["hit"] += [{"take_id": take_id, "kind": "creak", "start_s": 3.0 + k, "end_s": 3.2 + k, "mic": "room",
-                         "mics": ["room"], "level_dbfs": -60.0, "over_floor_db": 12.0, "exposed": 0.8, "note": 1}
-                        for k in range(HITS)]  # fmt: skip
+        rows["note"] += [
+            {
+                "take_id": take_id,
+                "number": k + 1,
+                "start_s": 4.0 * k,
+                "end_s": 4.0 * k + 1.5,
+                "ring_end_s": 4.0 * k + 3,
+                "pitch_midi": pitches[k],
+                "sheet_midi": pitches[k],
+                "doubt": 0.9 if pitches[k] % 4 == 0 else doubt / 3,  # some cells lack clean notes
+                **dict(zip(MEASUREMENTS, values[k].tolist(), strict=True)),
+            }
+            for k in range(NOTES)
+        ]
+        rows["spot"] += [
+            {
+                "take_id": take_id,
+                "start_s": 4.0 * k,
+                "end_s": 4.0 * k + 1,
+                "note": k + 1,
+                "kind": "length",
+                "doubt": doubt / (k + 1),
+                "found": 0.6,
+                "expected": 0.4,
+                "unit": "s",
+                "why": "0.21 s longer than its neighbours",
+            }
+            for k in range(SPOTS)
+        ]
+        rows["hit"] += [
+            {
+                "take_id": take_id,
+                "kind": "creak",
+                "start_s": 3.0 + k,
+                "end_s": 3.2 + k,
+                "mic": "room",
+                "mics": ["room"],
+                "level_dbfs": -60.0,
+                "over_floor_db": 12.0,
+                "exposed": 0.8,
+                "note": 1,
+            }
+            for k in range(HITS)
+        ]
         if heard:
             rows["verdict"].append({"take_id": take_id, "verdict": "accept", "by": f"editor {rank % 6}", "at": NOW})
     _put(db, tables.take, takes)

@@ -16,7 +16,7 @@ from triage.listen.hits import hear_mic, told
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import load_detector
 from triage.listen.notes import find_notes
-from triage.listen.steady import HumWatch
+from triage.listen.stationary_noise import HumWatch
 
 MICS, LENGTH_S, RUNS, BLOCK = 6, 60.0, 5, 10 * RATE_HZ
 

@@ -25,14 +25,14 @@ from torchaudio.transforms import MelSpectrogram
 from tests.bench.made import Size, name, write_description, write_made
 from tests.bench.memory import Peak, cores
 from tests.bench.stages import STAGES, Stages
-from triage.file_pass import use_hands
+from triage.analysis.file_pass import use_hands
+from triage.analysis.take import listen_take
 from triage.intake.arriving import Pace
 from triage.intake.roll import Roll, call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 from triage.store.engine import open_store
-from triage.take import listen_take
-from triage.watching import Follower, watch
+from triage.watch import Follower, watch
 
 READING, LOG_MEL = "reading alone (soundfile)", "log-mel pass (torchaudio, 128 bands)"
 RENDERED = 3  # takes; the others of a long session are copies of them under other names
@@ -215,7 +215,9 @@ def _head() -> None:
 
 def _row(what: str, found: dict[str, float], n_cores: int) -> None:
     rate, again = found["track_s"] / found["intake_s"], found["again_s"]
-    print(f"| {what} | {found['takes']} | {found['intake_s']:.1f} | {rate:.0f} | {rate / n_cores:.0f} "
-          f"| {found['cpu_s']:.1f} | {found['bytes'] / 1e9:.2f} GB "
-          f"| {again:.2f} s, {again / found['intake_s']:.1%} |",
-          flush=True)  # fmt: skip
+    print(
+        f"| {what} | {found['takes']} | {found['intake_s']:.1f} | {rate:.0f} | {rate / n_cores:.0f} "
+        f"| {found['cpu_s']:.1f} | {found['bytes'] / 1e9:.2f} GB "
+        f"| {again:.2f} s, {again / found['intake_s']:.1%} |",
+        flush=True,
+    )

@@ -20,16 +20,16 @@ from sqlalchemy import Connection, Engine, insert
 from tests.training.told import SPREAD, USUAL, record_of
 from training.retrain import retrained
 from training.selection import RetrainingConfig
+from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped
-from triage.encoding import encoder_in_use
-from triage.judge.table import COMPARED
-from triage.scoring import Weighed
-from triage.silence import judge_all_again, rank_again, weighed_again
+from triage.domain.records import MEASUREMENTS
+from triage.judge.note_table import COMPARED
+from triage.ranking.scoring import Weighed
+from triage.ranking.suppression import judge_all_again, rank_again, weighed_again
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, use_model
-from triage.store.recording import lot_of, save_session, sessions
-from triage.store.records import MEASUREMENTS
+from triage.store.takes import lot_of, save_session, sessions
 
 SESSIONS, NOTES, SPOILT, SLIPS, DIMENSION, CHUNK = 20, 10, 0.15, 0.05, 128, 2_000
 CELLS = [(one, way, dynamic) for one in ("horn", "tuba") for way in ("sustain", "staccato") for dynamic in ("p", "f")]
@@ -68,10 +68,16 @@ def _session(db: Connection, rng: np.random.Generator, session_id: int, ids: ran
             rows["hit"].append(_hit(take_id, spoilt, 0.8 if bad else 0.2))
         reject = bad != bool(rng.random() < SLIPS)
         named = bad and reject and rng.random() < 0.5
-        rows["verdict"].append({
-            "take_id": take_id, "verdict": "reject" if reject else "accept", "by": "anna", "at": NOW,
-            "note": spoilt + 1 if named else None, "reason": kind if named else None,
-        })  # fmt: skip
+        rows["verdict"].append(
+            {
+                "take_id": take_id,
+                "verdict": "reject" if reject else "accept",
+                "by": "anna",
+                "at": NOW,
+                "note": spoilt + 1 if named else None,
+                "reason": kind if named else None,
+            }
+        )
     for name, found in rows.items():
         for first in range(0, len(found), CHUNK):
             db.execute(insert(getattr(tables, name)), found[first : first + CHUNK])
@@ -80,11 +86,23 @@ def _session(db: Connection, rng: np.random.Generator, session_id: int, ids: ran
 def _take(session_id: int, take_id: int) -> dict[str, Any]:
     instrument, articulation, dynamic = CELLS[take_id % len(CELLS)]
     return {
-        "id": take_id, "session_id": session_id, "name": f"T{take_id:05}", "instrument": instrument,
-        "articulation": articulation, "dynamic": dynamic, "expected_pitches": [], "duration_s": 4.0 * NOTES,
-        "fingerprint": "f", "listened": True, "heard_on": "close", "sound": "s", "meant": "m", "heard": True,
-        "settled": True, "lot": lot_of(session_id, f"T{take_id:05}"),
-    }  # fmt: skip
+        "id": take_id,
+        "session_id": session_id,
+        "name": f"T{take_id:05}",
+        "instrument": instrument,
+        "articulation": articulation,
+        "dynamic": dynamic,
+        "expected_pitches": [],
+        "duration_s": 4.0 * NOTES,
+        "fingerprint": "f",
+        "listened": True,
+        "heard_on": "close",
+        "sound": "s",
+        "meant": "m",
+        "heard": True,
+        "settled": True,
+        "lot": lot_of(session_id, f"T{take_id:05}"),
+    }
 
 
 def _note(take_id: int, i: int, pitch: int, measured: dict[str, float]) -> dict[str, Any]:
@@ -94,14 +112,28 @@ def _note(take_id: int, i: int, pitch: int, measured: dict[str, float]) -> dict[
 
 
 def _vector(take_id: int, i: int, vector: np.ndarray) -> dict[str, Any]:
-    return {"take_id": take_id, "number": i + 1, "encoder": encoder_in_use().name, "dimension": DIMENSION,
-            "vector": vector.tobytes()}  # fmt: skip
+    return {
+        "take_id": take_id,
+        "number": i + 1,
+        "encoder": encoder_in_use().name,
+        "dimension": DIMENSION,
+        "vector": vector.tobytes(),
+    }
 
 
 def _hit(take_id: int, note: int, exposed: float) -> dict[str, Any]:
-    return {"take_id": take_id, "kind": "breath", "start_s": 4.0 * note + 2, "end_s": 4.0 * note + 2.2,
-            "mic": "close", "mics": ["close"], "level_dbfs": -55.0, "over_floor_db": 15.0, "exposed": exposed,
-            "note": note + 1}  # fmt: skip
+    return {
+        "take_id": take_id,
+        "kind": "breath",
+        "start_s": 4.0 * note + 2,
+        "end_s": 4.0 * note + 2.2,
+        "mic": "close",
+        "mics": ["close"],
+        "level_dbfs": -55.0,
+        "over_floor_db": 15.0,
+        "exposed": exposed,
+        "note": note + 1,
+    }
 
 
 def timed(what: str, work: Callable[[], Any]) -> float:

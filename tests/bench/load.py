@@ -32,7 +32,7 @@ from triage.store import tables
 from triage.store.engine import open_store, reading
 
 EDITORS = 6
-COMMAND = (sys.executable, "-c", "from triage.cli import main; main()", "desk")
+COMMAND = (sys.executable, "-c", "from triage.cli.main import main; main()", "desk")
 # What an editor's page asks for one take: each name is a request, in order.
 ROUND = ("next", "picture", "wave", "sound", "neighbours", "neighbour", "sound", "verdict", "left", "change")
 NOW_AND_THEN = ("/", "/s/1/queue/list", "/s/1/noise", "/s/1/pickups", "/s/1/arrivals", "/models", "undo")
@@ -81,12 +81,14 @@ class Editor:
         if what == "undo":
             return self.desk.post("/api/s/1/undo", {"key": self._key()})
         path = {
-            "picture": f"/api/takes/{drawn}/picture/close", "wave": f"/api/takes/{drawn}/wave/close",
-            "neighbours": f"/api/takes/{take}/notes/3/neighbours", "left": "/api/s/1/left",
+            "picture": f"/api/takes/{drawn}/picture/close",
+            "wave": f"/api/takes/{drawn}/wave/close",
+            "neighbours": f"/api/takes/{take}/notes/3/neighbours",
+            "left": "/api/s/1/left",
             "change": "/api/s/1/change",
             "neighbour": f"/audio/takes/{drawn}/notes/3/close?like_take={drawn}&like_note=2",
             "sound": f"/audio/takes/{drawn}/close?start_s={self.rng.uniform(0, 30):.3f}&end_s=34",
-        }.get(what, what)  # fmt: skip
+        }.get(what, what)
         return self.desk.get(path, headers={"Range": "bytes=0-99999"} if what == "sound" else {})
 
     def _say(self, take: int) -> httpx.Response:
@@ -135,8 +137,10 @@ def load(database: str, store: str, folder: Path, chosen: argparse.Namespace) ->
         kept = Counter(one.partition(":")[2] for one in db.scalars(select(key).where(key.is_not(None))))
         twice = db.scalar(select(func.count()).select_from(tables.verdict).where(key.is_not(None))) - len(kept)
     lost = set(found.said) - set(kept)
-    print(f"verdicts answered {len(found.said)}, in the store {len(kept)}, lost {len(lost)}, doubled {twice}; "
-          f"{60 * len(found.said) / spent_s:.0f} a minute")  # fmt: skip
+    print(
+        f"verdicts answered {len(found.said)}, in the store {len(kept)}, lost {len(lost)}, doubled {twice}; "
+        f"{60 * len(found.said) / spent_s:.0f} a minute"
+    )
     engine.dispose()
 
 
@@ -145,8 +149,10 @@ def work(editors: list[Editor], chosen: argparse.Namespace, began_s: float) -> I
     steps = ("next", "verdict") if chosen.verdicts else ROUND
     rate = 2 * chosen.verdicts / 60 if chosen.verdicts else chosen.rate
     end_s = began_s + 60 * chosen.minutes
-    workers = [threading.Thread(target=paced, args=(one, steps, n, rate / EDITORS, began_s, end_s))
-               for n, one in enumerate(editors)]  # fmt: skip
+    workers = [
+        threading.Thread(target=paced, args=(one, steps, n, rate / EDITORS, began_s, end_s))
+        for n, one in enumerate(editors)
+    ]
     for worker in workers:
         worker.start()
     second = 0
@@ -158,9 +164,7 @@ def work(editors: list[Editor], chosen: argparse.Namespace, began_s: float) -> I
         worker.join()
 
 
-def paced(
-    editor: Editor, steps: tuple[str, ...], n: int, rate: float, began_s: float, end_s: float
-) -> None:
+def paced(editor: Editor, steps: tuple[str, ...], n: int, rate: float, began_s: float, end_s: float) -> None:
     """Send one editor's requests at a steady rate; one that is late is sent at once, and its wait counts."""
     step = 0
     while (due_s := began_s + (step + n / EDITORS) / rate) < end_s:
@@ -178,8 +182,9 @@ def served(store: str) -> Iterator[tuple[str, "subprocess.Popen[bytes]"]]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    process = subprocess.Popen([*COMMAND, "--port", str(port)], env=os.environ | {"TRIAGE_STORE": store},
-                               stderr=subprocess.DEVNULL)  # fmt: skip
+    process = subprocess.Popen(
+        [*COMMAND, "--port", str(port)], env=os.environ | {"TRIAGE_STORE": store}, stderr=subprocess.DEVNULL
+    )
     address = f"http://127.0.0.1:{port}"
     try:
         for _ in range(600):

@@ -33,7 +33,6 @@ class Peak:
             self._spent_s |= {pid: max(_cpu_s(pid), self._spent_s.get(pid, 0.0)) for pid in every}
             time.sleep(EVERY_S)
 
-
     @property
     def cpu_s(self) -> float:
         """Time of the processor, of all processes that were seen, in seconds."""

@@ -12,21 +12,29 @@ STAGES = {
     "read and decode": ("triage.intake.wav:blocks", "triage.intake.wav:read_span"),
     "log-mel frames": ("triage.listen.logmel:LogMel._transform",),
     "samples: dropouts, clips, clicks": (
-        "triage.listen.digital:SampleCheck.add", "triage.listen.digital:SampleCheck.clicks",
-        "triage.listen.digital:SampleCheck.holes", "triage.listen.impulses:ImpulseWatch.add",
+        "triage.listen.digital:SampleCheck.add",
+        "triage.listen.digital:SampleCheck.clicks",
+        "triage.listen.digital:SampleCheck.holes",
+        "triage.listen.impulses:ImpulseWatch.add",
     ),
     "backgrounds and hum": (
-        "triage.listen.background:BackgroundMeter.add", "triage.listen.steady:HumWatch.add",
-        "triage.listen.steady:HumWatch.hum",
+        "triage.listen.background:BackgroundMeter.add",
+        "triage.listen.stationary_noise:HumWatch.add",
+        "triage.listen.stationary_noise:HumWatch.hum",
     ),
     "pictures, outlines, digest": (
-        "triage.listen.preview:Sketch.add", "triage.drawing:Drawing.add", "triage.drawing:Drawing.previews",
+        "triage.listen.preview:Sketch.add",
+        "triage.analysis.previews:Drawing.add",
+        "triage.analysis.previews:Drawing.previews",
     ),
-    "lag and polarity": ("triage.take:_floor",),
-    "noise hits of all microphones": ("triage.noise_hits:Noises.add", "triage.noise_hits:Noises.records"),
-    "notes and measurements": ("triage.take:_notes", "triage.take:_measured"),
-    "encoder": ("triage.take:encode",),
-}  # fmt: skip
+    "lag and polarity": ("triage.analysis.take:_floor",),
+    "noise hits of all microphones": (
+        "triage.analysis.noise_hits:Noises.add",
+        "triage.analysis.noise_hits:Noises.records",
+    ),
+    "notes and measurements": ("triage.analysis.take:_notes", "triage.analysis.take:_measured"),
+    "encoder": ("triage.analysis.take:encode",),
+}
 
 
 class Stages:

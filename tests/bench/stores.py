@@ -18,15 +18,15 @@ from sqlalchemy import Engine, insert
 from tests.bench.desk import line, timed
 from tests.bench.filled import NOTES, databases, fill
 from tests.desk.server.served import AtDesk, Served
+from triage.analysis.encoding import BESIDE, PARTS, encoder_in_use
 from triage.desk.maker import make
 from triage.desk.settings import DeskSettings
-from triage.desk.shown_sheets import SHEETS
-from triage.encoding import BESIDE, PARTS, encoder_in_use
+from triage.desk.sheet_views import SHEETS
 from triage.listen.encoder import EVIDENCE
-from triage.silence import judge_again, rank_again
+from triage.ranking.suppression import judge_again, rank_again
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import session_of
+from triage.store.takes import session_of
 
 DIMENSION = 128
 AIMS_MS = {"head of the queue": 100, "a verdict, and the queue behind it": 200, "a session judged anew": 1000}
@@ -55,8 +55,10 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
         make(engine, next(iter(SHEETS)), session_id)  # what the list of sessions adds up; the desk does it by itself
     for what in SHEETS:
         make(engine, what, 2)
-    print(f"\n{database}: {chosen.takes} takes, {NOTES * chosen.takes} notes, {chosen.sessions} sessions, filled in "
-          f"{time.perf_counter() - began_s:.0f} s\n")  # fmt: skip
+    print(
+        f"\n{database}: {chosen.takes} takes, {NOTES * chosen.takes} notes, {chosen.sessions} sessions, filled in "
+        f"{time.perf_counter() - began_s:.0f} s\n"
+    )
     print(f"{'':64}{'median':>8}{'95 %':>8}{'most ms':>8}", flush=True)
     desk = Served(DeskSettings(address))
     try:
@@ -75,8 +77,9 @@ def embed(engine: Engine, take_ids: range) -> None:
         for number in range(1, NOTES + 1):
             for encoder, width in ((name, DIMENSION), (f"{name}{BESIDE}", size)):
                 vector = rng.normal(0, 0.1, width).astype("<f2").tobytes()
-                rows.append({"take_id": take_id, "number": number, "encoder": encoder, "dimension": width,
-                             "vector": vector})  # fmt: skip
+                rows.append(
+                    {"take_id": take_id, "number": number, "encoder": encoder, "dimension": width, "vector": vector}
+                )
     with writing(engine) as db:
         db.execute(insert(tables.embedding), rows)
 
@@ -112,8 +115,10 @@ def scored(engine: Engine, requests: int) -> None:
     with reading(engine) as db:
         session = session_of(db, 1)
     assert session is not None
-    line("all cohorts of a session weighed anew from what was measured",
-         np.array([timed_s(lambda: rank_again(engine, session))]))
+    line(
+        "all cohorts of a session weighed anew from what was measured",
+        np.array([timed_s(lambda: rank_again(engine, session))]),
+    )
     times = [timed_s(lambda: judge_again(engine, session)) for _ in range(max(3, requests // 10))]
     line(told("a session judged anew"), np.array(times))
 

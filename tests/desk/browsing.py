@@ -26,19 +26,24 @@ from triage.desk.app import create_app
 from triage.desk.maker import make
 from triage.desk.serving import Server
 from triage.desk.settings import DeskSettings
-from triage.desk.shown_sheets import SHEETS
+from triage.desk.sheet_views import SHEETS
+from triage.domain.records import VerdictRecord
 from triage.pipeline import take_in
 from triage.store.engine import open_store, reading
-from triage.store.hearing import said_of
-from triage.store.recording import take_ids
-from triage.store.records import VerdictRecord
+from triage.store.standing import said_of
+from triage.store.takes import take_ids
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-COMMAND = (sys.executable, "-c", "from triage.cli import main; main()", "desk")
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+COMMAND = (sys.executable, "-c", "from triage.cli.main import main; main()", "desk")
 PARTS, MOST, SPOILT = 2, 12, 0.5  # of the demo's recipe: enough for a queue, soon rendered
 START_S = 60.0  # for a desk to answer, on a machine that does much else
 PATIENCE_MS = 120_000  # for a page, on a machine that does much else
@@ -112,10 +117,11 @@ def make_session(folder: Path) -> Path:
     recipe = read_toml(shipped("configs/demo.toml"), DemoRecipe)
     recipe = recipe.model_copy(
         update={
-            "parts": recipe.parts[:PARTS], "takes": recipe.takes.model_copy(update={"most": MOST}),
+            "parts": recipe.parts[:PARTS],
+            "takes": recipe.takes.model_copy(update={"most": MOST}),
             "faults": recipe.faults.model_copy(update={"share": SPOILT}),
         }
-    )  # fmt: skip
+    )
     render_demo(folder, recipe)
     make_store(folder / "triage.db", folder)
     return folder
@@ -223,9 +229,7 @@ def verdicts_of(store: str) -> list[VerdictRecord]:
         said = [(name, one) for name, number in takes.items() for one in said_of(db, number) if not one.taken_back]
     engine.dispose()
     said.sort(key=lambda pair: pair[1].id)
-    return [
-        VerdictRecord(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in said
-    ]
+    return [VerdictRecord(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in said]
 
 
 # What the page itself is asked, put in before its own scripts: every sound that starts, on which clock.

@@ -23,7 +23,7 @@ from tests.desk.browsing import (
     take_in_again,
     takes_in,
 )
-from triage import crew
+from triage.analysis import workers
 from triage.store.engine import open_store, writing
 from triage.store.tables import session
 
@@ -77,7 +77,7 @@ def context(browser: Browser) -> Iterator[BrowserContext]:
 def one_process() -> Iterator[None]:
     """Listen in this process: starting others takes longer than a few short takes do."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(crew, "cores", lambda: 1)
+        patch.setattr(workers, "cores", lambda: 1)
         yield
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from tests.desk.browsing import CHROMIUM, come_in
 from triage.desk import jobs
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 SAYS = (

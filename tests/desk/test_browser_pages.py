@@ -29,8 +29,9 @@ def serious(page) -> list[str]:
     found = Axe().run(page, options=RULES).response["violations"]
     return [
         f"{one['id']}: {one['help']}: {json.dumps([node['html'][:120] for node in one['nodes'][:3]])}"
-        for one in found if one["impact"] in ("serious", "critical")
-    ]  # fmt: skip
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -7,7 +7,7 @@ import pytest
 from tests.desk.browsing import CHROMIUM, LAPTOP, come_in
 from triage.intake.arriving import Pace
 from triage.store.engine import open_store
-from triage.watching import Follower, watch
+from triage.watch import Follower, watch
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 

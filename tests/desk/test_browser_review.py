@@ -48,8 +48,11 @@ def test_a_whole_session_is_reviewed_without_the_mouse(context, desk, demo):
     words = {"KeyJ": "accept", "KeyL": "reject", "Digit3": "reject", "Shift+Digit5": "unsure"}
     assert [one.verdict for one in stored] == [words[key] for key in said.values()]
     reasons = dict(zip(said, (one.reason for one in stored), strict=True))
-    assert all(reasons[take] == {"Digit3": "length", "Shift+Digit5": "tone"}[key] for take, key in said.items()
-               if key in ("Digit3", "Shift+Digit5"))  # fmt: skip
+    assert all(
+        reasons[take] == {"Digit3": "length", "Shift+Digit5": "tone"}[key]
+        for take, key in said.items()
+        if key in ("Digit3", "Shift+Digit5")
+    )
     assert page.slips == []
 
 

@@ -27,13 +27,13 @@ from tests.faults.warm import Warm
 from tests.training.learning import as_toml
 from tests.training.told import made_session, record_of, verdicts_of
 from training.selection import RetrainingConfig
-from triage.checking import other_models
 from triage.config import read_toml, shipped
+from triage.domain.records import TrackRecord
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, version_in_use
-from triage.store.recording import find_session, save_session, save_take, sessions
-from triage.store.records import TrackRecord
+from triage.store.takes import find_session, save_session, save_take, sessions
 from triage.store.verdicts import record_verdict, verdicts
+from triage.transfer.checking import other_models
 
 WHOLE_EVERY = 5  # rounds; then the command may end by itself
 READY_S = 60.0
@@ -217,9 +217,13 @@ def watch(place: Place, rounds: int) -> Tally:
 
 
 SCENARIOS: dict[str, Callable[[Place, int], Tally]] = {
-    "first-intake": first_intake, "intake": intake, "verdict": verdict, "desk": desk, "retrain": retrain,
+    "first-intake": first_intake,
+    "intake": intake,
+    "verdict": verdict,
+    "desk": desk,
+    "retrain": retrain,
     "watch": watch,
-}  # fmt: skip
+}
 
 
 def _is_whole(n: int, rounds: int) -> bool:

@@ -9,9 +9,9 @@ import json
 from pathlib import Path
 
 from tests.sessions import play, row, write_takes
-from triage.checking import UNSOUND, look_over
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.store.engine import open_store, reading
+from triage.transfer.checking import UNSOUND, look_over
 
 TAKES = ("T001", "T002", "T003", "T004", "T005")
 PITCHES = (50, 52)
@@ -40,8 +40,9 @@ def unsound(address: str) -> list[str]:
         raise
     try:
         with reading(engine) as db:
-            return [f"{check.what}: {line}" for check in look_over(db) if check.state == UNSOUND
-                    for line in check.lines]  # fmt: skip
+            return [
+                f"{check.what}: {line}" for check in look_over(db) if check.state == UNSOUND for line in check.lines
+            ]
     finally:
         engine.dispose()
 

@@ -8,11 +8,11 @@ import pytest
 
 from tests.commands import asked, run
 from tests.faults.mill import unsound
-from triage import crew
+from triage.analysis import workers
 from triage.intake.fixity import open_memory
+from triage.store.accounts import log_in, logged_in, save_person
 from triage.store.engine import open_store, reading, writing
-from triage.store.people import log_in, logged_in, save_person
-from triage.store.recording import find_session
+from triage.store.takes import find_session
 from triage.store.verdicts import verdicts
 
 
@@ -30,14 +30,14 @@ def clock(monkeypatch):
         for name, module in list(sys.modules.items()):
             if name.startswith(("triage.", "training.")) and getattr(module, "datetime", None) is not None:
                 monkeypatch.setattr(module, "datetime", Jumped)
-        monkeypatch.setattr("triage.receive.time.time", lambda: now_s() + by.total_seconds())
+        monkeypatch.setattr("triage.transfer.receive.time.time", lambda: now_s() + by.total_seconds())
 
     return jump
 
 
 @pytest.fixture
 def store(folder, address, monkeypatch):
-    monkeypatch.setattr(crew, "cores", lambda: 1)
+    monkeypatch.setattr(workers, "cores", lambda: 1)
     assert run("intake", folder, "--store", address).status == 0
     return address
 

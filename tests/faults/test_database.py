@@ -73,8 +73,12 @@ def test_a_database_that_goes_away_during_an_intake_costs_one_line_and_comes_bac
 
 
 def test_a_desk_says_that_the_database_is_away_and_goes_on_when_it_is_back(
-    warm: Warm, folder, unchanged, fragile, serve,  # noqa: F811
-):  # fmt: skip
+    warm: Warm,
+    folder,
+    unchanged,
+    fragile,
+    serve,  # noqa: F811
+):
     server, address = fragile
     assert warm.run("intake", folder, "--store", address)[0] == 0
     anna = serve(address).person()

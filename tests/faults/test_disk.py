@@ -82,8 +82,9 @@ def test_on_a_full_disk_no_verdict_is_confirmed_and_none_is_lost(warm: Warm, fol
                 file.flush()
         confirmed = 1
         for n in range(60):  # what SQLite has in hand already still takes a few
-            status, said = warm.run("verdict", "T002", "accept", "--by", "anna", "--reason", f"{n} " + 900 * "x",
-                                    "--store", address)  # fmt: skip
+            status, said = warm.run(
+                "verdict", "T002", "accept", "--by", "anna", "--reason", f"{n} " + 900 * "x", "--store", address
+            )
             confirmed += status == 0
             if status:
                 break

@@ -16,7 +16,7 @@ import soundfile
 
 from tests.commands import asked, run
 from tests.faults.mill import TAKES, hashes, heard, unsound
-from triage import crew
+from triage.analysis import workers
 from triage.intake import wav
 
 
@@ -53,7 +53,7 @@ CHANGES = (vanish, empty, cut, grow, be_another, become_a_folder)
 
 @pytest.fixture
 def alone(monkeypatch):
-    monkeypatch.setattr(crew, "cores", lambda: 1)
+    monkeypatch.setattr(workers, "cores", lambda: 1)
 
 
 @pytest.fixture

@@ -21,7 +21,9 @@ def silent():
 def test_a_training_needs_no_tracking_server(sqlite_place: Place, silent, server):
     place, wait = sqlite_place, {"MLFLOW_HTTP_REQUEST_TIMEOUT": "1", "MLFLOW_HTTP_REQUEST_MAX_RETRIES": "0"}
     told(place.address)
-    address = {"refused": "http://127.0.0.1:9", "silent": silent, "unwritable": "sqlite:////proc/none/runs.db"}[server]
+    address = {"refused": "http://127.0.0.1:9", "silent": silent, "unwritable": "sqlite:////proc/none/runs.db"}[
+        server
+    ]
     env = wait | {"MLFLOW_TRACKING_URI": address}
     train = ("retrain", "--config", small_recipe(place.home), "--use", "--by", "anna", "--store", place.address)
     status, said = place.warm.run(*train, env=env, cwd=str(place.home))

@@ -51,9 +51,13 @@ class Warm:
     def __init__(self, home: Path):
         self.home, self.count = home, 0
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.warm"], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            text=True, env=os.environ | {"OMP_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+            [sys.executable, "-m", "tests.faults.warm"],
+            cwd=ROOT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env=os.environ | {"OMP_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)},
+        )
         assert self.ask({"ready": True})["ready"]
 
     def start(self, *arguments: object, **how: Any) -> Running:
@@ -93,7 +97,7 @@ def _child(order: dict[str, Any]) -> None:
     os.chdir(order.get("cwd", "."))
     if most := order.get("most_bytes"):
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
-    from triage import cli
+    from triage.cli import main as cli
 
     try:
         cli.main(order["arguments"])
@@ -117,12 +121,12 @@ def _load() -> None:
     import training.retrain  # noqa: F401
     import triage.desk.serving
     import triage.pipeline
-    import triage.watching  # noqa: F401
-    from triage import crew
-    from triage.encoding import encoder_in_use
+    import triage.watch  # noqa: F401
+    from triage.analysis import workers
+    from triage.analysis.encoding import encoder_in_use
     from triage.judge.doubt import load_model
 
-    crew.cores = lambda: 1  # type: ignore[assignment]
+    workers.cores = lambda: 1  # type: ignore[assignment]
     encoder_in_use()
     load_model()
 

@@ -24,8 +24,14 @@ def one(name: str, seconds: int, corpus: Path) -> None:
     target = TARGETS[name]
     for number, seed in enumerate(target.seeds):
         (corpus / f"seed-{number}").write_bytes(seed)
-    flags = [f"-max_total_time={seconds}", f"-timeout={SLOWEST_S}", f"-rss_limit_mb={MOST_MB}",
-             f"-artifact_prefix={corpus.parent}/", "-print_final_stats=1", str(corpus)]  # fmt: skip
+    flags = [
+        f"-max_total_time={seconds}",
+        f"-timeout={SLOWEST_S}",
+        f"-rss_limit_mb={MOST_MB}",
+        f"-artifact_prefix={corpus.parent}/",
+        "-print_final_stats=1",
+        str(corpus),
+    ]
     atheris.Setup([sys.argv[0], *flags], lambda data: tried(target, data))
     atheris.Fuzz()
 

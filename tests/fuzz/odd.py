@@ -81,9 +81,14 @@ def recordings() -> Iterator[bytes]:
     yield wav(chunk(b"COMM", common, order=">"), sound, kind=b"FORM", form=b"AIFF", order=">")
     lying = struct.pack(">HIH", 65_535, BIG, 65_535) + common[8:]
     yield wav(chunk(b"COMM", lying, order=">"), sound, kind=b"FORM", form=b"AIFF", order=">")
-    for how in ({"format": "FLAC", "subtype": "PCM_16"}, {"format": "AIFF", "subtype": "PCM_24"},
-                {"format": "RF64", "subtype": "FLOAT"}, {"format": "OGG", "subtype": "VORBIS"},
-                {"format": "WAV", "subtype": "MS_ADPCM"}, {"format": "CAF", "subtype": "PCM_16"}):  # fmt: skip
+    for how in (
+        {"format": "FLAC", "subtype": "PCM_16"},
+        {"format": "AIFF", "subtype": "PCM_24"},
+        {"format": "RF64", "subtype": "FLOAT"},
+        {"format": "OGG", "subtype": "VORBIS"},
+        {"format": "WAV", "subtype": "MS_ADPCM"},
+        {"format": "CAF", "subtype": "PCM_16"},
+    ):
         whole = encoded(**how)
         yield whole
         yield whole[: len(whole) // 2]
@@ -92,8 +97,10 @@ def recordings() -> Iterator[bytes]:
 
 def ixmls() -> Iterator[bytes]:
     """Yield contents of an iXML chunk."""
-    good = ("<BWFXML><TAKE>T1</TAKE><TRACK_LIST><TRACK_COUNT>1</TRACK_COUNT><TRACK><CHANNEL_INDEX>1</CHANNEL_INDEX>"
-            "<INTERLEAVE_INDEX>1</INTERLEAVE_INDEX><NAME>close</NAME></TRACK></TRACK_LIST></BWFXML>")  # fmt: skip
+    good = (
+        "<BWFXML><TAKE>T1</TAKE><TRACK_LIST><TRACK_COUNT>1</TRACK_COUNT><TRACK><CHANNEL_INDEX>1</CHANNEL_INDEX>"
+        "<INTERLEAVE_INDEX>1</INTERLEAVE_INDEX><NAME>close</NAME></TRACK></TRACK_LIST></BWFXML>"
+    )
     yield good.encode()
     yield f'<?xml version="1.0" encoding="UTF-16"?>{good}'.encode("utf-16")
     yield b"\xef\xbb\xbf" + good.encode()
@@ -116,10 +123,10 @@ SHEETS = (
     b"\xef\xbb\xbftake\tpitches\nT1\t60\n",
     "take,pitches\nT1,C♯4 B♭3 H9 -5 999\n".encode(),
     "take,pitches\nT1,60\n".encode("utf-16"),
-    b"take,take,pitches\n\"T1\nT2\",\"60,61\",\n",
+    b'take,take,pitches\n"T1\nT2","60,61",\n',
     b"take,repetitions\nT1,999999999999999999999\nT2,-1\nT3,3.0\nT4,1e9\n",
     b"\n\n\ntake\n",
-    b"take,pitches\n\"unclosed,60\n" + b"x" * 200_000,
+    b'take,pitches\n"unclosed,60\n' + b"x" * 200_000,
     b"PK\x03\x04\0\0\0\0",
     b"take,remark\n" + b"T1," + b'"' * 999 + b"\n",
     b"take\n=cmd()\n+1\n@x\n-2\n",
@@ -129,16 +136,34 @@ TOMLS = (
     b'[[mics]]\nname = "close"\nrole = "close"\n',
     b'[session]\nname = "a"\ndate = 2026-03-14\na4_hz = nan\n[files]\nname = "{take}.wav"\n'
     b'[[mics]]\nname="a"\nrole="room"\n',
-    b"[session\n", b"a = " + b"[" * 5000, b"a" * 100_000, b"[session]\nname = 'a'\nname = 'b'\n",
-    b"\xff\xfe", b"x = 1e999999\n[session]\ndate = 2026-13-45\n", b"[session]\nname = \"\\u0000\"\n",
-    b"a.b.c.d.e.f = {x = {y = {z = 1}}}\n" * 3, b"[session]\na4_hz = " + b"9" * 5000 + b"\n",
-)  # fmt: skip
+    b"[session\n",
+    b"a = " + b"[" * 5000,
+    b"a" * 100_000,
+    b"[session]\nname = 'a'\nname = 'b'\n",
+    b"\xff\xfe",
+    b"x = 1e999999\n[session]\ndate = 2026-13-45\n",
+    b'[session]\nname = "\\u0000"\n',
+    b"a.b.c.d.e.f = {x = {y = {z = 1}}}\n" * 3,
+    b"[session]\na4_hz = " + b"9" * 5000 + b"\n",
+)
 MANIFESTS = (
-    b"aa  data/audio/T1_close.wav\n", b"AA *data/a b.wav\r\n", b"zz  data/x\n", b"aa  ../../etc/passwd\n",
-    b"aa  data/../../x\n", b"aa  /etc/passwd\n", b"aa  ~root/x\n", b"aa  C:\\x\n", b"aa  data/%2e%2e%0A%25\n",
-    b"aa  data/x\0y\n", b"aa\n", b"\xff\xfe\xfd\n", b"aa  " + b"data/" * 3000 + b"x\n", b"a" * 100_000,
-    "aa  data/e\u0301.wav\naa  data/\u00e9.wav\n".encode(), b"aa  other/x\n",
-)  # fmt: skip
+    b"aa  data/audio/T1_close.wav\n",
+    b"AA *data/a b.wav\r\n",
+    b"zz  data/x\n",
+    b"aa  ../../etc/passwd\n",
+    b"aa  data/../../x\n",
+    b"aa  /etc/passwd\n",
+    b"aa  ~root/x\n",
+    b"aa  C:\\x\n",
+    b"aa  data/%2e%2e%0A%25\n",
+    b"aa  data/x\0y\n",
+    b"aa\n",
+    b"\xff\xfe\xfd\n",
+    b"aa  " + b"data/" * 3000 + b"x\n",
+    b"a" * 100_000,
+    "aa  data/e\u0301.wav\naa  data/\u00e9.wav\n".encode(),
+    b"aa  other/x\n",
+)
 # What a bag says of itself: encodings that are none, that have a NUL in their name, or that always fail.
 ENCODINGS = (b"UTF-8", b"zip", b"\0\0", b"a\0b", b"undefined", b"idna", b"x" * 10_000, "caf\u00e9".encode())
 DECLARATIONS = (
@@ -146,24 +171,37 @@ DECLARATIONS = (
     *(b"BagIt-Version: 1.0\nTag-File-Character-Encoding: " + name + b"\n" for name in ENCODINGS),
 )
 CONTENTS = (
-    b"path,size_bytes,take,mic\naudio/T1.wav,3,T1,close\n", b"path,size_bytes\n",
+    b"path,size_bytes,take,mic\naudio/T1.wav,3,T1,close\n",
+    b"path,size_bytes\n",
     b"path,size_bytes,take,mic\nx,many,,\n",
-    b"path,size_bytes,take,mic\nx\n", b"\xff", b"path,size_bytes,take,mic\n\"x",
+    b"path,size_bytes,take,mic\nx\n",
+    b"\xff",
+    b'path,size_bytes,take,mic\n"x',
     b"path,size_bytes,take,mic\nx," + b"9" * 5000,
     b"path,size_bytes,take,mic\n" + b"x" * 200_000 + b",1,,\n",
-)  # fmt: skip
+)
 MEMORIES = (
     b'{"name": "x", "size": 3, "mtime_ns": 1, "inode": 2, "sums": {"sha256": "aa"}}\n'
     b'{"name": "x", "seen": 3, "at": 1.5}\n',
-    b'{"name": "x", "size": 1e400, "mtime_ns": 1, "inode": 2, "sums": {}}\n', b"[1]\nnull\n7\n\"x\"\n", b"{" * 9000,
-    b'{"name": "x", "seen": ' + b"9" * 5000 + b', "at": 1}\n', b"\xff\n", b'{"name": "x", "sums": [], "size": {}}\n',
-)  # fmt: skip
+    b'{"name": "x", "size": 1e400, "mtime_ns": 1, "inode": 2, "sums": {}}\n',
+    b'[1]\nnull\n7\n"x"\n',
+    b"{" * 9000,
+    b'{"name": "x", "seen": ' + b"9" * 5000 + b', "at": 1}\n',
+    b"\xff\n",
+    b'{"name": "x", "sums": [], "size": {}}\n',
+)
 NAMES = (
-    "{take}_{mic}.wav\nT1_close.wav", "{take}/{mic}.wav\nT1/close.WAV", "{take}\n", "{take}{mic}\nx",
+    "{take}_{mic}.wav\nT1_close.wav",
+    "{take}/{mic}.wav\nT1/close.WAV",
+    "{take}\n",
+    "{take}{mic}\nx",
     "{take}_{take}.wav\na_a.wav",
-    "{take}_{mic}_{pitch}_{repetition}.wav\n" + "_" * 60 + ".wav", "{x}\nx", "../{take}\nx",
+    "{take}_{mic}_{pitch}_{repetition}.wav\n" + "_" * 60 + ".wav",
+    "{x}\nx",
+    "../{take}\nx",
     "{take}_{pitch}.wav\nT_1_F#3.wav",
     "{take}-{instrument}-{articulation}-{dynamic}-{pitch}-{repetition}-{mic}.wav\n" + "-a" * 200 + ".wav",
-    "{\n", "\0{take}\n\0x",
+    "{\n",
+    "\0{take}\n\0x",
     "{take}.*+?()[]\\.wav\nx.*+?()[]\\.wav",
-)  # fmt: skip
+)

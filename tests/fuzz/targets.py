@@ -11,19 +11,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.fuzz import odd
-from triage.errors import TriageError
+from triage.domain.errors import TriageError
+from triage.domain.pitch import parse_pitch
 from triage.intake import wav
 from triage.intake.bag import read_declaration, read_manifests, safe_path
-from triage.intake.clock import recorded_at
 from triage.intake.contents import read_contents
 from triage.intake.fixity import open_memory
 from triage.intake.headers import read_headers
 from triage.intake.integrity import FileFacts, check_file
 from triage.intake.names import NamePattern
-from triage.intake.pitchname import parse_pitch
+from triage.intake.recording_time import recorded_at
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
-from triage.judge import learned
+from triage.judge import learned_doubt as learned
 
 HOME = Path(tempfile.mkdtemp(prefix="fuzz"))
 MOST_SECONDS_READ = 3_600  # of an odd file; what promises more is only opened
@@ -155,7 +155,7 @@ TARGETS: dict[str, Target] = {
     "memory": Target(memory, odd.MEMORIES),
     "model": Target(model, tuple(_models())),
     "file-time": Target(file_time, (bytes(8), b"\xff" * 8, b"\xff" * 7 + b"\x7f", bytes(7) + b"\x80")),
-}  # fmt: skip
+}
 
 
 def tried(target: Target, data: bytes) -> None:

@@ -53,8 +53,14 @@ def test_strangers_bytes_end_well_or_in_one_line(name):
     @settings(
         max_examples=60, deadline=10_000, database=None, derandomize=True, suppress_health_check=list(HealthCheck)
     )
-    @given(st.one_of(changed(target.seeds), changed(target.seeds), st.binary(max_size=300),
-                     st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass"))))  # fmt: skip
+    @given(
+        st.one_of(
+            changed(target.seeds),
+            changed(target.seeds),
+            st.binary(max_size=300),
+            st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")),
+        )
+    )
     def given_to(data):
         tried(target, data)
 

@@ -51,14 +51,10 @@ def wide(kind: bytes, data: bytes, promised: int | None = None, head: bytes = b"
     """RF64 or BW64: sizes in ds64, UNKNOWN in the 32-bit places."""
     promised = len(data) if promised is None else promised
     ds64 = chunk(b"ds64", struct.pack("<QQQI", len(data) + 80, promised, 0, 0))
-    return (
-        struct.pack("<4sI4s", kind, UNKNOWN, b"WAVE") + ds64 + (head or fmt()) + chunk(b"data", data, UNKNOWN)
-    )
+    return struct.pack("<4sI4s", kind, UNKNOWN, b"WAVE") + ds64 + (head or fmt()) + chunk(b"data", data, UNKNOWN)
 
 
-def bext(
-    time_reference: int = 0, description: bytes = b"", time: bytes = b"14:30:00", history: bytes = b""
-) -> bytes:
+def bext(time_reference: int = 0, description: bytes = b"", time: bytes = b"14:30:00", history: bytes = b"") -> bytes:
     content = struct.pack(
         "<256s32s32s10s8sQH64s5h180s",
         description,
@@ -90,9 +86,7 @@ def ixml(*names: str, take: str = "7", head: str = '<?xml version="1.0" encoding
     return chunk(b"iXML", text.encode())
 
 
-def wav(
-    samples: np.ndarray | None = None, *, rate_hz: int = 48_000, bits: int = 16, extra: bytes = b""
-) -> bytes:
+def wav(samples: np.ndarray | None = None, *, rate_hz: int = 48_000, bits: int = 16, extra: bytes = b"") -> bytes:
     samples = ramp() if samples is None else samples
     return riff(fmt(samples.shape[1], rate_hz, bits), extra, chunk(b"data", pcm(samples, bits)))
 
@@ -110,12 +104,8 @@ def encode(path: Path, samples: np.ndarray, subtype: str = "PCM_16", rate_hz: in
     return path
 
 
-def session_toml(
-    name: str = "{take}_{mic}.wav", mics: tuple[str, ...] = ("close", "room"), extra: str = ""
-) -> str:
-    seats = "".join(
-        f'[[mics]]\nname = "{mic}"\nrole = "{"room" if mic == "room" else "close"}"\n' for mic in mics
-    )
+def session_toml(name: str = "{take}_{mic}.wav", mics: tuple[str, ...] = ("close", "room"), extra: str = "") -> str:
+    seats = "".join(f'[[mics]]\nname = "{mic}"\nrole = "{"room" if mic == "room" else "close"}"\n' for mic in mics)
     return (
         '[session]\nname = "mill-day2-b"\ndate = 2026-03-14\nsample_rate_hz = 48000\na4_hz = 442.0\n'
         f'{extra}\n[files]\nfolder = "audio"\nname = "{name}"\n{seats}'

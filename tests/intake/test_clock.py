@@ -6,9 +6,9 @@ from datetime import datetime
 import pytest
 
 from tests.intake.files import bext, chunk, ixml, wav, write
-from triage.intake.clock import recorded_at
 from triage.intake.headers import read_headers
 from triage.intake.integrity import check_file
+from triage.intake.recording_time import recorded_at
 
 AT = datetime(2026, 3, 14, 14, 30)
 
@@ -42,13 +42,24 @@ def test_a_files_time_is_its_end_and_flagged(tmp_path):
 
 
 def test_the_earliest_file_of_the_best_witness_counts(tmp_path):
-    files = [facts(tmp_path / "a.wav", bext(time=b"14:30:05")), facts(tmp_path / "b.wav", bext()),
-             facts(tmp_path / "c.wav", mtime=datetime(2020, 1, 1))]  # fmt: skip
+    files = [
+        facts(tmp_path / "a.wav", bext(time=b"14:30:05")),
+        facts(tmp_path / "b.wav", bext()),
+        facts(tmp_path / "c.wav", mtime=datetime(2020, 1, 1)),
+    ]
     assert recorded_at(files) == (AT, "bext")
 
 
-@pytest.mark.parametrize("day, time", [("1904-01-01", "00:00:00"), ("0000-00-00", "00:00:00"), ("", ""),
-                                       ("2026-13-01", "10:00:00"), ("yesterday", "noon")])  # fmt: skip
+@pytest.mark.parametrize(
+    "day, time",
+    [
+        ("1904-01-01", "00:00:00"),
+        ("0000-00-00", "00:00:00"),
+        ("", ""),
+        ("2026-13-01", "10:00:00"),
+        ("yesterday", "noon"),
+    ],
+)
 def test_a_clock_that_was_never_set_says_nothing(tmp_path, day, time):
     assert recorded_at([facts(tmp_path / "a.wav", ixml_time(day, time), AT)])[1] == "file time"
 

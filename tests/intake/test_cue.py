@@ -7,7 +7,7 @@ import soundfile
 from wavinfo import WavInfoReader
 
 from tests.intake.files import wav, write
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.intake.chunks import read_layout
 from triage.intake.cue import Marker, cue_bytes, is_ours, write_cue_file
 
@@ -21,8 +21,9 @@ def test_another_reader_finds_places_and_names(tmp_path):
     found = [(cue.name, cue.sample_offset, cue.position) for cue in info.cues.cues]
     assert found == [(1, 48_000, 48_000), (2, 96_000, 96_000)]
     assert [(label.name, label.text) for label in info.cues.labels] == [
-        (1, "keep F3 staccato ff rep 1"), (2, "keep F#3 staccato ff rep 2")
-    ]  # fmt: skip
+        (1, "keep F3 staccato ff rep 1"),
+        (2, "keep F#3 staccato ff rep 2"),
+    ]
     assert [(one.name, one.length) for one in info.cues.ranges] == [(2, 24_000)]
     assert info.fmt.sample_rate == 48_000
     assert info.info.software == "take triage"

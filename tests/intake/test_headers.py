@@ -20,9 +20,7 @@ def test_a_time_reference_beyond_31_bits_is_read(tmp_path):
 
 
 def test_a_time_reference_beyond_32_bits_is_read(tmp_path):
-    assert (
-        headers(tmp_path, files.bext(2**33 + 1)).time_reference_samples == 2**33 + 1
-    )  # 24 h at 192 kHz is 2^33.9
+    assert headers(tmp_path, files.bext(2**33 + 1)).time_reference_samples == 2**33 + 1  # 24 h at 192 kHz is 2^33.9
 
 
 # EBU Tech 3285: hh-mm-ss or any other separator; text fields need no terminator when full.
@@ -35,9 +33,7 @@ def test_times_with_any_separator_and_full_fields_are_read(tmp_path):
 @pytest.mark.parametrize("kind", [b"RF64", b"BW64"])
 def test_headers_of_wide_files_are_read(tmp_path, kind):
     head = files.fmt(2) + files.bext(7) + files.ixml("room", "close")
-    found = read_headers(
-        files.write(tmp_path / "x.wav", files.wide(kind, files.pcm(files.ramp(9, 2)), head=head))
-    )
+    found = read_headers(files.write(tmp_path / "x.wav", files.wide(kind, files.pcm(files.ramp(9, 2)), head=head)))
     assert (found.time_reference_samples, found.tracks, found.problem) == (7, {1: "room", 2: "close"}, None)
 
 

@@ -42,12 +42,7 @@ def test_every_format_of_the_design_is_sound(tmp_path, bits, tag, subtype, depth
             files.wide(b"BW64", data, head=head),
         ):
             found = check_file(files.write(tmp_path / "x.wav", content))
-            assert (found.problem, found.subtype, found.bit_depth, found.frames) == (
-                None,
-                subtype,
-                depth,
-                960,
-            )
+            assert (found.problem, found.subtype, found.bit_depth, found.frames) == (None, subtype, depth, 960)
             assert found.sample_rate_hz == rate_hz
 
 
@@ -64,10 +59,7 @@ def test_other_chunks_and_missing_pad_bytes_do_no_harm(tmp_path):
     assert problem(tmp_path, last) is None  # odd size, no pad byte, and the file ends
     assert problem(tmp_path, files.riff(files.fmt(bits=24), files.chunk(b"data", odd), files.bext())) is None
     assert (
-        problem(
-            tmp_path,
-            files.riff(files.fmt(), files.chunk(b"junk", b"odd", pad=False), files.chunk(b"data", PCM)),
-        )
+        problem(tmp_path, files.riff(files.fmt(), files.chunk(b"junk", b"odd", pad=False), files.chunk(b"data", PCM)))
         is None
     )
     assert problem(tmp_path, files.wav(extra=files.bext() + files.ixml("a"))) is None
@@ -86,9 +78,7 @@ def test_other_chunks_and_missing_pad_bytes_do_no_harm(tmp_path):
 def test_a_data_chunk_that_ends_early_is_truncated(tmp_path, make, kept):
     found = problem(tmp_path, make()[: kept - len(PCM)])
     assert (
-        found is not None
-        and found.startswith("truncated: 9600 bytes of samples promised")
-        and f" {kept};" in found
+        found is not None and found.startswith("truncated: 9600 bytes of samples promised") and f" {kept};" in found
     )
 
 
@@ -114,9 +104,7 @@ def test_an_aiff_file_with_fewer_samples_than_it_counts_is_truncated(tmp_path):
     path = files.encode(tmp_path / "x.aiff", NOISE)
     data = path.read_bytes()
     at = data.index(b"COMM") + 10  # 4 identifier, 4 size, 2 channels
-    assert "truncated" in str(
-        problem(tmp_path, data[:at] + (96_000).to_bytes(4, "big") + data[at + 4 :], "x.aiff")
-    )
+    assert "truncated" in str(problem(tmp_path, data[:at] + (96_000).to_bytes(4, "big") + data[at + 4 :], "x.aiff"))
 
 
 @pytest.mark.parametrize("size", [0, files.UNKNOWN])
@@ -143,10 +131,7 @@ def test_a_flac_file_without_a_length_is_told(tmp_path):
     [
         (b"", "zero length: 0 bytes"),
         (files.riff(files.fmt(), files.chunk(b"data", b"")), "zero length: a header and no samples"),
-        (
-            files.riff(files.fmt(), files.chunk(b"data", b""), files.bext()),
-            "zero length: a header and no samples",
-        ),
+        (files.riff(files.fmt(), files.chunk(b"data", b""), files.bext()), "zero length: a header and no samples"),
         (files.riff(files.fmt()), "truncated: a header and no data chunk"),
         (b"RIFF", "not audio"),
         (b"hello world" * 99, "not audio"),

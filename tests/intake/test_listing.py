@@ -1,7 +1,7 @@
 import os
 
 from tests.intake.files import write
-from triage.intake.listing import list_files
+from triage.intake.audio_files import list_files
 
 
 def test_files_are_listed_sorted_and_litter_is_passed_over(tmp_path):

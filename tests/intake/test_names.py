@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.intake.names import NamePattern
 
 MICS = ("close", "room", "b_close")
@@ -19,10 +19,7 @@ def test_a_take_may_contain_the_separator_where_mics_are_known():
 
 
 def test_of_two_mics_that_fit_the_longer_is_meant():
-    assert NamePattern("{take}_{mic}.wav", MICS).match("T001_b_close.wav") == {
-        "take": "T001",
-        "mic": "b_close",
-    }
+    assert NamePattern("{take}_{mic}.wav", MICS).match("T001_b_close.wav") == {"take": "T001", "mic": "b_close"}
 
 
 def test_a_take_of_the_sheet_decides_between_splits():
@@ -105,9 +102,7 @@ def test_a_name_of_nothing_but_separators_is_refused_at_once():
 def test_a_formatted_name_matches_as_what_it_was_formed_of(take, mic, other):
     pattern = "{take}_{mic}.wav"
     found = NamePattern(pattern, [mic, other]).match(pattern.format(take=take, mic=mic))
-    assert found == {
-        key: unicodedata.normalize("NFC", value) for key, value in (("take", take), ("mic", mic))
-    }
+    assert found == {key: unicodedata.normalize("NFC", value) for key, value in (("take", take), ("mic", mic))}
 
 
 @given(st.lists(st.text("ab_", min_size=1, max_size=6), min_size=1, max_size=4), st.data())

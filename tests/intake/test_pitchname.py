@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.errors import AudioError, SheetError
-from triage.intake.pitchname import hz_to_midi, midi_to_hz, parse_pitch, pitch_name
+from triage.domain.errors import AudioError, SheetError
+from triage.domain.pitch import hz_to_midi, midi_to_hz, parse_pitch, pitch_name
 
 # Computed from ISO 16:1975 (A4 = 440 Hz, MIDI 69) and equal temperament; four decimals as printed.
 TABLE = [

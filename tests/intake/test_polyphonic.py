@@ -31,9 +31,7 @@ def test_a_polyphonic_file_without_names_goes_by_order(tmp_path):
     files.encode(tmp_path / "audio" / "T2.T2.flac", ramp(9_600, 3))
     found = roll(tmp_path)
     assert heard(found)["T1"] == [("close", "audio/T1.T1.flac", 0), ("room", "audio/T1.T1.flac", 1)]
-    assert found.arrivals.unlike == (
-        {"path": "audio/T2.T2.flac", "what": "channels", "found": 3, "expected": 2},
-    )
+    assert found.arrivals.unlike == ({"path": "audio/T2.T2.flac", "what": "channels", "found": 3, "expected": 2},)
     assert found.arrivals.complete == 2
 
 
@@ -42,9 +40,7 @@ def test_a_polyphonic_file_that_names_some_mics_is_told(tmp_path):
     write(tmp_path / "audio" / "T1.wav", wav(ramp(9_600, 2), extra=files.ixml("room", "Tr2")))
     found = roll(tmp_path)
     assert heard(found)["T1"] == [("close", "audio/T1.wav", 1), ("room", "audio/T1.wav", 0)]
-    assert found.problems == (
-        "audio/T1.wav: iXML does not name every mic; taken by order: close = channel 2",
-    )
+    assert found.problems == ("audio/T1.wav: iXML does not name every mic; taken by order: close = channel 2",)
 
 
 def test_a_polyphonic_file_with_too_few_channels_lacks_a_mic(tmp_path):

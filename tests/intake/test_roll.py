@@ -55,9 +55,7 @@ def test_a_session_that_is_all_there_has_nothing_to_tell(folder):
 def test_recordings_are_only_read(folder):
     def state():
         paths = sorted(path for path in folder.rglob("*") if path.is_file())
-        return [
-            (path, path.stat().st_mtime_ns, hashlib.sha256(path.read_bytes()).hexdigest()) for path in paths
-        ]
+        return [(path, path.stat().st_mtime_ns, hashlib.sha256(path.read_bytes()).hexdigest()) for path in paths]
 
     write(folder / "audio" / "T001_room.wav", wav(LONG)[:-99])
     before = state()
@@ -134,8 +132,7 @@ def test_of_two_files_for_one_track_the_first_is_used(folder):
     assert found.arrivals.unexpected == ("audio/T001_close.wav",)
     assert heard(found)["T001"][0] == ("close", "audio/T001_close.WAV", 0)
     assert found.problems == (
-        "audio/T001_close.wav: a second file for take T001, mic close; "
-        "audio/T001_close.WAV is used, remove one",
+        "audio/T001_close.wav: a second file for take T001, mic close; audio/T001_close.WAV is used, remove one",
     )
 
 
@@ -175,20 +172,13 @@ def test_a_take_named_with_the_separator_is_found(folder):
 
 def test_fields_of_the_file_name_fill_the_gaps_of_the_sheet(tmp_path):
     write_session(
-        tmp_path,
-        (),
-        name="{take}_{instrument}_{articulation}_{dynamic}_{pitch}_{repetition}.flac",
-        mics=("a",),
+        tmp_path, (), name="{take}_{instrument}_{articulation}_{dynamic}_{pitch}_{repetition}.flac", mics=("a",)
     )
     write(tmp_path / "take_sheet.csv", b"take,instrument,dynamic\nT1,alto horn,\n")
     files.encode(tmp_path / "audio" / "T1_horn_long_ff_F#3_2.flac", LONG)
     files.encode(tmp_path / "audio" / "T2_horn_long_ff_X_1.flac", LONG)
     first, second = roll(tmp_path).takes
-    assert (first.meant.instrument, first.meant.articulation, first.meant.dynamic) == (
-        "alto horn",
-        "long",
-        "ff",
-    )
+    assert (first.meant.instrument, first.meant.articulation, first.meant.dynamic) == ("alto horn", "long", "ff")
     assert (first.meant.pitches, first.meant.repetitions) == ((54,), 1)
     assert first.fields["repetition"] == "2"
     assert second.meant.pitches == ()
@@ -230,9 +220,7 @@ def test_without_a_rate_in_the_description_that_of_most_files_counts(folder):
 
 
 def test_silence_and_nan_pass_the_roll_call(folder):
-    data = files.riff(
-        files.fmt(bits=32, tag=3), files.chunk(b"data", np.full(9_600, np.nan, "<f4").tobytes())
-    )
+    data = files.riff(files.fmt(bits=32, tag=3), files.chunk(b"data", np.full(9_600, np.nan, "<f4").tobytes()))
     write(folder / "audio" / "T001_close.wav", data)
     write(folder / "audio" / "T002_close.wav", wav(0 * LONG))
     found = roll(folder)

@@ -3,7 +3,7 @@ import datetime
 import pytest
 
 from tests.intake.files import session_toml, write
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.intake.session import read_session
 
 
@@ -21,11 +21,7 @@ def test_a_description_is_read_as_written(tmp_path):
 
 
 def test_a_date_may_be_text_and_the_rate_left_to_the_files(tmp_path):
-    text = (
-        session_toml()
-        .replace("date = 2026-03-14", 'date = "2026-03-14"')
-        .replace("sample_rate_hz = 48000\n", "")
-    )
+    text = session_toml().replace("date = 2026-03-14", 'date = "2026-03-14"').replace("sample_rate_hz = 48000\n", "")
     found = session(tmp_path, text)
     assert found.date == datetime.date(2026, 3, 14)
     assert found.sample_rate_hz is None
@@ -36,9 +32,7 @@ def test_the_judging_mic_is_the_named_one_else_the_nearest(tmp_path):
     assert session(tmp_path, session_toml(extra='judge_mic = "room"')).judge_mic_name() == "room"
     only_room = session_toml(mics=("room",))
     assert session(tmp_path, only_room).judge_mic_name() == "room"
-    seats = (
-        session_toml().replace('role = "close"', 'role = "main"').replace('role = "room"', 'role = "spot"')
-    )
+    seats = session_toml().replace('role = "close"', 'role = "main"').replace('role = "room"', 'role = "spot"')
     assert session(tmp_path, seats).judge_mic_name() == "room"  # the mic of that name, now a spot
 
 
@@ -59,11 +53,7 @@ def test_the_judging_mic_is_the_named_one_else_the_nearest(tmp_path):
         ("{take}_{mic}.wav", "{mic}.wav", "no {take}"),
         ('folder = "audio"', 'folder = "../audio"', "inside the session's folder"),
         ('folder = "audio"', 'folder = "/audio"', "inside the session's folder"),
-        (
-            "[files]",
-            'judge_mic = "spot"\n[files]',
-            "session.judge_mic = 'spot' is none of the mics: close room",
-        ),
+        ("[files]", 'judge_mic = "spot"\n[files]', "session.judge_mic = 'spot' is none of the mics: close room"),
         ("[session]", "[session", "not readable as TOML"),
     ],
 )

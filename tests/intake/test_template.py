@@ -2,7 +2,7 @@ from datetime import date
 
 import pytest
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.intake import template
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet

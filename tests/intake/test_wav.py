@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.intake import files
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.intake.wav import blocks, read_sound, read_span
 
 FULL_16 = 2**15
@@ -81,9 +81,7 @@ def test_the_end_of_a_file_beyond_4_gib_is_reached(tmp_path):
             file.write(tail)
         end_s = promised / 2 / 48_000
         assert read_sound(path).frames == promised // 2
-        np.testing.assert_array_equal(
-            read_span(path, 0, end_s - 0.001, end_s) * FULL_16, files.ramp(48)[:, 0]
-        )
+        np.testing.assert_array_equal(read_span(path, 0, end_s - 0.001, end_s) * FULL_16, files.ramp(48)[:, 0])
 
 
 @pytest.mark.parametrize("data", [b"", b"hello" * 50, files.riff(files.fmt())])

@@ -3,8 +3,8 @@
 import numpy as np
 
 from triage.judge.curves import QUANTITIES
+from triage.judge.note_table import COMPARED, NoteTable
 from triage.judge.repeats import TELLING
-from triage.judge.table import COMPARED, NoteTable
 
 NAMES = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *TELLING)))
 
@@ -24,9 +24,18 @@ def keyboard(rng, dynamics=("p", "f"), pitches=24, repetitions=3, lowest=48, spr
     take = np.char.add(np.char.add("T", dynamic.astype(str)), np.char.add("-", turn.astype(str)))
     start_s = 2.0 * np.arange(count)
     return NoteTable(
-        take, tone + 1, *words, np.array(dynamics)[dynamic], np.full(count, "close"), lowest + tone.astype(float),
-        start_s, start_s + 0.4, start_s + 1.0, values, rng.normal(size=(count, 12)),
-    )  # fmt: skip
+        take,
+        tone + 1,
+        *words,
+        np.array(dynamics)[dynamic],
+        np.full(count, "close"),
+        lowest + tone.astype(float),
+        start_s,
+        start_s + 0.4,
+        start_s + 1.0,
+        values,
+        rng.normal(size=(count, 12)),
+    )
 
 
 def row_of(table, dynamic, pitch, turn=0):

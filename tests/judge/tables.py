@@ -3,7 +3,7 @@
 import numpy as np
 
 from triage.judge.features import Trouble
-from triage.judge.table import COMPARED, NoteTable
+from triage.judge.note_table import COMPARED, NoteTable
 
 USUAL = {name: 100.0 if how.log else 0.0 for name, how in COMPARED.items()}
 SPREAD = {name: 0.03 if how.log else 2.0 * how.floor for name, how in COMPARED.items()}

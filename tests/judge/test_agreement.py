@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import cohen_kappa_score
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.agreement import cohen_kappa
 
 

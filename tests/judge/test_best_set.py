@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.best_set import PATH, PROGRAMME, best_set
-from triage.judge.evenness import EVEN, Costs, axes_of, costs_of, unevenness
-from triage.judge.numbering import number_repetitions
-from triage.judge.table import COMPARED
+from triage.judge.best_set_costs import EVEN, Costs, axes_of, costs_of, unevenness
+from triage.judge.note_table import COMPARED
+from triage.judge.repetition_numbering import number_repetitions
 
 
 def keyboard(pitches, counts, seed, spread=1.0):
@@ -190,8 +190,7 @@ def test_the_numbers_are_the_best_of_all_orders(seed):
     numbers = number_repetitions(apart, sets, {1: 3, 7: 2})
 
     def cost(orders):
-        return sum(apart[a, b] for low, high in pairwise(orders)
-                   for a, b in zip(low, high, strict=True))  # fmt: skip
+        return sum(apart[a, b] for low, high in pairwise(orders) for a, b in zip(low, high, strict=True))
 
     every = product(*(list(permutations(rows)) for rows in sets))
     allowed = (orders for orders in every if orders[0][2] == 1 and orders[2][1] == 7)

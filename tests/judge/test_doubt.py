@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.judge.tables import no_trouble, note_table
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.doubt import any_of, load_model, save_model
 from triage.judge.features import gather
 from triage.judge.spots import note_spots

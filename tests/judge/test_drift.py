@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.drift import Day, drift, holm
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from tests.judge.tables import no_trouble, note_table
 from triage.judge.features import HEARD, MOST_SIGMAS, calm, gather, off_axis, on_axis, speaks_for
-from triage.judge.table import COMPARED
+from triage.judge.note_table import COMPARED
 
 
 def column(evidence, name):
@@ -53,10 +53,12 @@ def test_a_noise_counts_against_its_note_only():
 def test_evidence_does_not_depend_on_the_order_of_the_notes():
     table = note_table(planted=[(5, "cents", 30.0)])
     order = np.random.default_rng(1).permutation(len(table))
-    moved = type(table)(*(
-        {k: v[order] for k, v in value.items()} if isinstance(value, dict) else value[order]
-        for value in vars(table).values()
-    ))  # fmt: skip
+    moved = type(table)(
+        *(
+            {k: v[order] for k, v in value.items()} if isinstance(value, dict) else value[order]
+            for value in vars(table).values()
+        )
+    )
     straight, shuffled = gather(table, no_trouble(table)), gather(moved, no_trouble(moved))
     np.testing.assert_allclose(shuffled.matrix, straight.matrix[order], atol=1e-6)
 

@@ -91,9 +91,10 @@ def test_another_noise_elsewhere_in_time_level_or_place_is_no_misread_creak():
     notes = session()
     at_s = notes["T020"].ends_s[2] + 0.45
     others = [
-        hit("T020", at_s, kind="knock", level_dbfs=-30.0), hit("T021", notes["T021"].ends_s[4] + 0.45, kind="knock"),
+        hit("T020", at_s, kind="knock", level_dbfs=-30.0),
+        hit("T021", notes["T021"].ends_s[4] + 0.45, kind="knock"),
         hit("T022", at_s, kind="knock", mic="close"),
-    ]  # fmt: skip
+    ]
     groups = found(chair(notes) + others, notes)
     assert len(groups["room-left:creak:after-3"].hits) == 14
     assert set(groups) == {"room-left:creak:after-3", "room-left:knock:any", "close:knock:any"}
@@ -107,23 +108,28 @@ def test_trouble_in_the_samples_is_not_mixed_with_sounds_in_the_room():
     assert groups["room-left:digital-click:any"].high_dbfs is None
 
 
-@pytest.mark.parametrize("rhythm, moment", [
-    ("after-0", lambda n, rng: n.starts_s[0] - rng.uniform(0.65, 0.9)),
-    ("after-last", lambda n, rng: n.ends_s[-1] + rng.uniform(0.4, 0.9)),
-    ("after-5", lambda n, rng: n.ends_s[4] + rng.uniform(0.36, 0.5)),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "rhythm, moment",
+    [
+        ("after-0", lambda n, rng: n.starts_s[0] - rng.uniform(0.65, 0.9)),
+        ("after-last", lambda n, rng: n.ends_s[-1] + rng.uniform(0.4, 0.9)),
+        ("after-5", lambda n, rng: n.ends_s[4] + rng.uniform(0.36, 0.5)),
+    ],
+)
 def test_a_place_in_the_take_is_named(rhythm, moment):
     notes, rng = session(), np.random.default_rng(5)
     if rhythm == "after-last":  # takes of other lengths, or it could as well be after the seventh
-        notes = {take: TakeNotes(n.starts_s[: 4 + at % 4], n.ends_s[: 4 + at % 4], 2.0 * (5 + at % 4))
-                 for at, (take, n) in enumerate(notes.items())}  # fmt: skip
+        notes = {
+            take: TakeNotes(n.starts_s[: 4 + at % 4], n.ends_s[: 4 + at % 4], 2.0 * (5 + at % 4))
+            for at, (take, n) in enumerate(notes.items())
+        }
     hits = [hit(take, moment(n, rng)) for take, n in list(notes.items())[:8]]
     assert list(found(hits, notes)) == [f"room-left:creak:{rhythm}"]
 
 
-@pytest.mark.parametrize("rhythm, kind, offset_s", [
-    ("note-ends", "mechanism", 0.05), ("before-notes", "breath", None),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "rhythm, kind, offset_s", [("note-ends", "mechanism", 0.05), ("before-notes", "breath", None)]
+)
 def test_what_keeps_to_the_notes_is_named(rhythm, kind, offset_s):
     notes, rng, hits = session(), np.random.default_rng(6), []
     for take in ("T001", "T002", "T003"):
@@ -138,8 +144,11 @@ def test_equal_intervals_are_found_with_gaps_and_a_stray(period_s):
     notes, rng = session(), np.random.default_rng(8)
     beats = 0.37 + period_s * np.arange(int(15.0 / period_s))
     beats = np.delete(beats, len(beats) // 2)
-    hits = [hit(take, at_s + rng.normal(0, 0.004), kind="bleed", mic="close") for take in ("T001", "T002", "T003")
-            for at_s in beats + 0.1 * int(take[-1])]  # fmt: skip
+    hits = [
+        hit(take, at_s + rng.normal(0, 0.004), kind="bleed", mic="close")
+        for take in ("T001", "T002", "T003")
+        for at_s in beats + 0.1 * int(take[-1])
+    ]
     hits.append(hit("T002", 7.77, kind="bleed", mic="close"))
     group = found(hits, notes)["close:bleed:regular"]
     assert group.period_s == pytest.approx(period_s, rel=0.01)
@@ -181,10 +190,13 @@ def test_steady_noise_is_one_group_a_microphone():
 
 def test_the_worst_group_comes_first_by_exposure_then_level_then_number():
     hits = [
-        Heard("T1", "breath", "a", 1.0, 1.2, -60.0, 0.1), Heard("T1", "knock", "a", 2.0, 2.1, -40.0, 0.2),
-        Heard("T1", "creak", "b", 3.0, 3.1, -60.0, 0.9), Heard("T1", "paper", "b", 4.0, 4.1, -40.0, 0.9),
-        Heard("T1", "voice", "c", 5.0, 5.1, -40.0, 0.9), Heard("T2", "voice", "c", 5.0, 5.1, -44.0, 1.0),
-    ]  # fmt: skip
+        Heard("T1", "breath", "a", 1.0, 1.2, -60.0, 0.1),
+        Heard("T1", "knock", "a", 2.0, 2.1, -40.0, 0.2),
+        Heard("T1", "creak", "b", 3.0, 3.1, -60.0, 0.9),
+        Heard("T1", "paper", "b", 4.0, 4.1, -40.0, 0.9),
+        Heard("T1", "voice", "c", 5.0, 5.1, -40.0, 0.9),
+        Heard("T2", "voice", "c", 5.0, 5.1, -44.0, 1.0),
+    ]
     notes = {take: TakeNotes(np.array([1.0]), np.array([2.0]), 8.0) for take in ("T1", "T2")}
     groups = groups_of(hits, group_keys(hits, notes))
     assert [group.kind for group in groups] == ["voice", "paper", "creak", "knock", "breath"]

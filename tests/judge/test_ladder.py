@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from tests.judge.keyboard import keyboard
-from triage.judge.ladder import ladder
+from triage.judge.dynamics import ladder
 
 
 def test_every_step_of_a_clear_ladder_rises_in_level_and_brightness():

@@ -3,27 +3,33 @@
 import numpy as np
 import pytest
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.noise_rating import A_DB, B_DB, BANDS_HZ, noise_rating, nr_curve_db
 
 
-@pytest.mark.parametrize("nr, levels_db", [
-    # computed from the formula of ISO/R 1996 and BS 8233 by another hand, to 0.1 dB
-    (10, [62.2, 43.4, 30.7, 21.3, 14.5, 10.0, 6.6, 4.2, 2.3]),
-    (15, [65.6, 47.4, 35.0, 26.0, 19.4, 15.0, 11.7, 9.3, 7.5]),
-    (20, [69.0, 51.3, 39.4, 30.6, 24.3, 20.0, 16.8, 14.4, 12.6]),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "nr, levels_db",
+    [
+        # computed from the formula of ISO/R 1996 and BS 8233 by another hand, to 0.1 dB
+        (10, [62.2, 43.4, 30.7, 21.3, 14.5, 10.0, 6.6, 4.2, 2.3]),
+        (15, [65.6, 47.4, 35.0, 26.0, 19.4, 15.0, 11.7, 9.3, 7.5]),
+        (20, [69.0, 51.3, 39.4, 30.6, 24.3, 20.0, 16.8, 14.4, 12.6]),
+    ],
+)
 def test_the_curves_are_those_of_the_formula_to_a_tenth(nr, levels_db):
     assert nr_curve_db(nr) == pytest.approx(levels_db, abs=0.0501)
 
 
-@pytest.mark.parametrize("nr, levels_db", [
-    # the table in whole dB that textbooks print (from memory)
-    (0, [55, 36, 22, 12, 5, 0, -4, -6, -8]),
-    (30, [76, 59, 48, 40, 34, 30, 27, 25, 23]),
-    (40, [83, 67, 57, 49, 44, 40, 37, 35, 33]),
-    (60, [96, 83, 74, 68, 63, 60, 57, 55, 54]),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "nr, levels_db",
+    [
+        # the table in whole dB that textbooks print (from memory)
+        (0, [55, 36, 22, 12, 5, 0, -4, -6, -8]),
+        (30, [76, 59, 48, 40, 34, 30, 27, 25, 23]),
+        (40, [83, 67, 57, 49, 44, 40, 37, 35, 33]),
+        (60, [96, 83, 74, 68, 63, 60, 57, 55, 54]),
+    ],
+)
 def test_the_curves_are_those_of_the_printed_table(nr, levels_db):
     assert nr_curve_db(nr) == pytest.approx(levels_db, abs=0.51)
 

@@ -7,7 +7,7 @@ from sklearn.metrics import roc_auc_score
 from sklearn.neighbors import NearestNeighbors
 from sklearn.preprocessing import StandardScaler
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.outliers import _density_ratio, _whiten, centre_distance, joint_deviation, local_knn
 
 

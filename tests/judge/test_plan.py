@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.judge.clean import DOUBT_BOUND, Cell, Played, fault_of
-from triage.judge.pace import Cost, learn_pace
+from triage.judge.clean_notes import DOUBT_BOUND, Cell, Played, fault_of
 from triage.judge.plan import Meant, count_cells, sheet_shift, value_of
 from triage.judge.ranges import RANGES, outside, sounding_range
+from triage.judge.recording_pace import Cost, learn_pace
 
 HORN = ("horn", "staccato", "ff")
 
@@ -121,9 +121,18 @@ def test_a_sheet_in_written_pitch_is_shifted_by_what_fits_every_take():
 # bass trombone C2 to F4, tenor trombone E2 to Eb5, alto trombone A2 to Bb5.
 @pytest.mark.parametrize(
     "name, low, high",
-    [("trumpet", 54, 86), ("horn", 35, 77), ("French Horns a4", 35, 77), ("tuba", 26, 65), ("bass-trombone", 36, 65),
-     ("Trombone 2", 40, 75), ("tenor trombone", 40, 75), ("alto trombone", 45, 82), ("flutes", 60, 98)],
-)  # fmt: skip
+    [
+        ("trumpet", 54, 86),
+        ("horn", 35, 77),
+        ("French Horns a4", 35, 77),
+        ("tuba", 26, 65),
+        ("bass-trombone", 36, 65),
+        ("Trombone 2", 40, 75),
+        ("tenor trombone", 40, 75),
+        ("alto trombone", 45, 82),
+        ("flutes", 60, 98),
+    ],
+)
 def test_brass_ranges_are_those_of_a_handbook(name, low, high):
     assert sounding_range(name) == (low, high)
     assert (outside(name, low - 1), outside(name, low), outside(name, high)) == ("below", None, None)

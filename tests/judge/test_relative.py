@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from triage.judge.relative import relative_vectors
+from triage.judge.relative_vectors import relative_vectors
 
 
 def cohort(rng, n=40):

@@ -3,9 +3,9 @@ import pytest
 
 from tests.judge.keyboard import keyboard, row_of
 from tests.judge.strd import SETS
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
+from triage.judge.note_table import COMPARED
 from triage.judge.repeats import one_way, pairs, repeats
-from triage.judge.table import COMPARED
 
 
 @pytest.mark.parametrize("name", SETS)

@@ -2,7 +2,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from triage.judge.rest import REMIND_S, REST_S, WORDS, TakeOnClock, is_loud, loud_playing
+from triage.judge.rest_reminder import REMIND_S, REST_S, WORDS, TakeOnClock, is_loud, loud_playing
 
 TEN = datetime(2026, 3, 14, 10, 0)
 
@@ -12,8 +12,20 @@ def take(dynamic="ff", sounding_s=60.0, minute=None, duration_s=120.0, instrumen
     return TakeOnClock("mill", instrument, dynamic, sounding_s, duration_s, began)
 
 
-@pytest.mark.parametrize("dynamic, loud", [("f", True), ("FF", True), (" fff ", True), ("sfz", True), ("mf", False),
-                                           ("p", False), ("", False), ("vl4", False), ("forte", True)])  # fmt: skip
+@pytest.mark.parametrize(
+    "dynamic, loud",
+    [
+        ("f", True),
+        ("FF", True),
+        (" fff ", True),
+        ("sfz", True),
+        ("mf", False),
+        ("p", False),
+        ("", False),
+        ("vl4", False),
+        ("forte", True),
+    ],
+)
 def test_loud_is_forte_and_more(dynamic, loud):
     assert is_loud(dynamic) is loud
 

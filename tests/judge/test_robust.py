@@ -3,24 +3,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.judge.robust import (
-    MAD_TO_SIGMA,
-    bisquare,
-    group_median,
-    group_scale2,
-    local_line,
-    mad,
-    weighted_median,
-)
+from triage.judge.robust import MAD_TO_SIGMA, bisquare, group_median, group_scale2, local_line, mad, weighted_median
 
 # NIST/SEMATECH e-Handbook 1.3.5.17, uranium mass spectrometer readings
 URANIUM = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
 
 # Rosner 1983, in NIST/SEMATECH e-Handbook 1.3.5.17.3
-ROSNER = np.array([float(word) for word in """
+ROSNER = np.array(
+    [
+        float(word)
+        for word in """
 -0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.56 1.58 1.65 1.69 1.70 1.76 1.77 1.81 1.91 1.94
 1.96 1.99 2.06 2.09 2.10 2.14 2.15 2.23 2.24 2.26 2.35 2.37 2.40 2.47 2.54 2.62 2.64 2.90 2.92 2.92 2.93 3.21 3.26
-3.30 3.59 3.68 4.30 4.64 5.34 5.42 6.01""".split()])
+3.30 3.59 3.68 4.30 4.64 5.34 5.42 6.01""".split()
+    ]
+)
 
 
 def modified_z(values):

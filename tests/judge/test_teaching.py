@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.judge.teaching import Mix, purpose, teaching_order
+from triage.judge.active_learning import Mix, purpose, teaching_order
 
 
 def test_each_purpose_has_its_share_of_the_places():

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.judge.tracks import TrackFacts, _medians_of_others, track_faults
+from triage.judge.track_faults import TrackFacts, _medians_of_others, track_faults
 
 
 def facts(take, lag_s=0.007, polarity=1, clear=2.0, note_dbfs=-30.0, floor_dbfs=-70.0, player="horn"):
@@ -71,8 +71,10 @@ def session(swapped=()):
             a, b = swapped
             levels[a], levels[b] = levels[b], levels[a]
             arrive_s[a], arrive_s[b] = arrive_s[b], arrive_s[a]
-        takes += [on(mic, f"T{i:03d}", None if mic == "close" else arrive_s[mic] - arrive_s["close"], levels[mic])
-                  for mic in levels]  # fmt: skip
+        takes += [
+            on(mic, f"T{i:03d}", None if mic == "close" else arrive_s[mic] - arrive_s["close"], levels[mic])
+            for mic in levels
+        ]
     return takes
 
 

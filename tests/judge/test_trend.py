@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import kendalltau, theilslopes
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.trend import mann_kendall
 
 # A worked example with one tie: mathcs.holycross.edu/~little/Montserrat/MannKendallByHand.txt, S = 54, Z = 2.9058.
@@ -20,8 +20,10 @@ def test_a_published_example_comes_out_as_printed():
 @pytest.mark.parametrize(
     "values, s, one_sided",
     [
-        ([1, 2, 3, 4], 6, 0.042), ([1, 2, 4, 3], 4, 0.167),
-        ([5, 6, 11, 8, 10], 6, 0.117), ([1, 2, 3, 4, 5], 10, 0.0083),
+        ([1, 2, 3, 4], 6, 0.042),
+        ([1, 2, 4, 3], 4, 0.167),
+        ([5, 6, 11, 8, 10], 6, 0.117),
+        ([1, 2, 3, 4, 5], 10, 0.0083),
     ],
 )
 def test_few_values_are_counted_as_in_the_printed_table(values, s, one_sided):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import hypergeom
 
-from triage.errors import JudgeError
-from triage.judge.unheard import rejects_unheard, tail_of
+from triage.domain.errors import JudgeError
+from triage.judge.unheard_rejects import rejects_unheard, tail_of
 
 
 def heard_to_the_middle(rng, bias, taught):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.judge.strd import SETS
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.reml import draw, fit, prepare
 from triage.judge.variance import spread
 

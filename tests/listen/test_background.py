@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.background import CENTRES_HZ, OCTAVES_HZ, BackgroundMeter
 
 RATE_HZ = 48_000
@@ -35,9 +35,9 @@ def pink(seconds=20.0, seed=2):
 
 
 # IEC 61672-1:2013, table 3, at the exact frequency of each nominal one.
-@pytest.mark.parametrize("place, weight_db", [
-    (0, -39.4), (1, -26.2), (2, -16.1), (3, -8.6), (5, 0.0), (7, 1.0), (8, -1.1),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "place, weight_db", [(0, -39.4), (1, -26.2), (2, -16.1), (3, -8.6), (5, 0.0), (7, 1.0), (8, -1.1)]
+)
 def test_a_calibrated_tone_reads_its_level_in_its_octave_and_a_weighted(place, weight_db):
     found = meter(tone(CENTRES_HZ[place], -40.0))[0]
     assert found.octaves_dbfs[place] == pytest.approx(-43.01, abs=0.1)  # mean square: 3.01 dB under the peak

@@ -92,13 +92,14 @@ MUSIC = {
     "a bass tuba's pulses": take([(0.5, pulses(58.3, 2.0))], 3.0, floor_db=-90),
     "staccato, 30 ms apart": take([(0.5 + 0.15 * k, tone(110, 0.12, release_s=0.03)) for k in range(8)], 2.5),
     "staccato, 60 ms apart, no noise": take(
-        [(0.5 + 0.16 * k, tone(220, 0.1, release_s=0.02)) for k in range(8)], 2.5, floor_db=-110),
+        [(0.5 + 0.16 * k, tone(220, 0.1, release_s=0.02)) for k in range(8)], 2.5, floor_db=-110
+    ),
     "pizzicato": take([(0.5, pluck(41.2)), (1.3, pluck(110.0))], 3.0, floor_db=-80),
     "pizzicato, 120 ms apart": take([(0.5 + 0.12 * k, pluck(196.0)) for k in range(8)], 3.0, floor_db=-90),
     "bow noise": take([(0.5, floor(1.5, level_db=-30, seed=5))], 3.0),
     "floor": floor(2.0),
     "silence": np.zeros(2 * RATE_HZ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", MUSIC)
@@ -164,9 +165,10 @@ def test_a_square_tone_well_below_full_scale_is_not_clipping():
 
 
 # EBU Tech 3341, true-peak signals 15 to 19: sine at rate / divisor, phase in degrees, amplitude, dBTP; +0.2 / -0.4 dB
-@pytest.mark.parametrize("divisor, phase, amplitude, expected_dbtp", [
-    (4, 0.0, 0.50, -6.0), (4, 45.0, 0.50, -6.0), (6, 60.0, 0.50, -6.0), (8, 67.5, 0.50, -6.0), (4, 45.0, 1.41, 3.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "divisor, phase, amplitude, expected_dbtp",
+    [(4, 0.0, 0.50, -6.0), (4, 45.0, 0.50, -6.0), (6, 60.0, 0.50, -6.0), (8, 67.5, 0.50, -6.0), (4, 45.0, 1.41, 3.0)],
+)
 def test_the_true_peak_of_a_track_is_that_of_the_published_signals(divisor, phase, amplitude, expected_dbtp):
     n = np.arange(RATE_HZ)
     fades = np.minimum(1, np.minimum(n, n[::-1]) / 480)

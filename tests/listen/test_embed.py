@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.listen.sounds import RATE_HZ, take, tone
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.embed import N_CEPSTRA, FixedEmbedding
 from triage.listen.logmel import N_MELS, LogMel
 from triage.listen.notes import Note

@@ -9,7 +9,7 @@ import torch
 from training.noises import knock
 from training.synth import VOICES, render_note
 from triage.config import shipped
-from triage.errors import AudioError, ConfigError, JudgeError
+from triage.domain.errors import AudioError, ConfigError, JudgeError
 from triage.listen.encoder import (
     EVIDENCE,
     LEANINGS,
@@ -198,9 +198,15 @@ def spoilt(what: str, folder) -> None:
 
 @pytest.mark.parametrize(
     "what, said",
-    [("a byte", "SHA-256 differs"), ("a pickle", "SHA-256 differs"), ("no card", "own.json"),
-     ("no weights", "own.safetensors"), ("other sizes", "size mismatch|Error"), ("no json", "Expecting")],
-)  # fmt: skip
+    [
+        ("a byte", "SHA-256 differs"),
+        ("a pickle", "SHA-256 differs"),
+        ("no card", "own.json"),
+        ("no weights", "own.safetensors"),
+        ("other sizes", "size mismatch|Error"),
+        ("no json", "Expecting"),
+    ],
+)
 def test_a_file_that_is_not_what_its_card_says_is_one_clear_line(what, said, small, tmp_path):
     save_encoder(small.network, tmp_path / "own.safetensors", {})
     spoilt(what, tmp_path)

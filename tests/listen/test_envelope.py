@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen import envelope as env
 
 RATE, HOP = 48_000, 0.002
@@ -75,8 +75,10 @@ def test_length_ends_where_the_level_is_20_db_down(hold_s):
 
 
 def test_length_is_not_bound_to_the_hop():
-    found = [env.sounding_length_s(env.rms_envelope_db(shaped(note(0.02, 0.5 + d)), RATE, 0.01, f0_hz=200), 0.01)
-             for d in (0.0, 0.003, 0.006)]  # fmt: skip
+    found = [
+        env.sounding_length_s(env.rms_envelope_db(shaped(note(0.02, 0.5 + d)), RATE, 0.01, f0_hz=200), 0.01)
+        for d in (0.0, 0.003, 0.006)
+    ]
     np.testing.assert_allclose(np.diff(found), 0.003, atol=5e-4)
 
 
@@ -88,7 +90,7 @@ def test_a_noise_in_the_tail_does_not_lengthen_the_note():
 
 
 def test_a_note_that_is_cut_while_it_sounds_has_no_length():
-    assert np.isnan(env.sounding_length_s(level(note()[: RATE]), HOP))
+    assert np.isnan(env.sounding_length_s(level(note()[:RATE]), HOP))
 
 
 @pytest.mark.parametrize("db_s", [15.0, 60.0, 200.0])
@@ -131,7 +133,8 @@ def test_a_shift_moves_no_duration():
     plain, later = level(note(0.05, 0.4)), level(np.concatenate([samples(0.1), note(0.05, 0.4)]))
     assert env.attack_time_s(later, HOP) == pytest.approx(env.attack_time_s(plain, HOP), abs=1e-6)
     assert env.sounding_length_s(later, HOP, onset_s=0.35) == pytest.approx(
-        env.sounding_length_s(plain, HOP, onset_s=0.25), abs=1e-6)
+        env.sounding_length_s(plain, HOP, onset_s=0.25), abs=1e-6
+    )
 
 
 @pytest.mark.parametrize("course", [np.empty(0), np.full(1, -200.0), np.full(500, -200.0), np.full(500, -20.0)])

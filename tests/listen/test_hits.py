@@ -41,12 +41,15 @@ def laid(wave, at_s, sound, rate_hz=RATE_HZ):
 
 # Convention: level_dbfs is the RMS of the loudest frame (43 ms, Hann), so that a sine reads 3.01 dB under its peak.
 @pytest.mark.parametrize("level_dbfs", [-40.0, -50.0, -57.0])
-@pytest.mark.parametrize("low_hz, high_hz, length_s", [
-    (2000, 8000, 0.3),  # a breath
-    (80, 300, 0.15),  # a knock
-    (800, 3000, 0.2),  # a creak
-    (50, 15_000, 0.1),  # paper
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "low_hz, high_hz, length_s",
+    [
+        (2000, 8000, 0.3),  # a breath
+        (80, 300, 0.15),  # a knock
+        (800, 3000, 0.2),  # a creak
+        (50, 15_000, 0.1),  # paper
+    ],
+)
 def test_a_noise_in_a_gap_has_its_time_and_level(low_hz, high_hz, length_s, level_dbfs):
     wave = laid(take(NOTES, 6.0), 1.9, noise(low_hz, high_hz, length_s, level_dbfs))
     notes, (hit,) = listen(wave)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tests.listen.sounds import RATE_HZ, tone
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.logmel import F_MAX_HZ, F_MIN_HZ, HOP_S, N_MELS, LogMel, percentile, power_of
 
 
@@ -14,9 +14,20 @@ def test_frames_agree_with_librosa():
     wave = tone(233.1, 1.5)
     ours = LogMel(RATE_HZ)
     theirs = librosa.feature.melspectrogram(
-        y=wave, sr=RATE_HZ, n_fft=ours.n_fft, hop_length=ours.hop, window="hann", center=True, pad_mode="constant",
-        power=2.0, n_mels=N_MELS, fmin=F_MIN_HZ, fmax=F_MAX_HZ, htk=True, norm=None,
-    )  # fmt: skip
+        y=wave,
+        sr=RATE_HZ,
+        n_fft=ours.n_fft,
+        hop_length=ours.hop,
+        window="hann",
+        center=True,
+        pad_mode="constant",
+        power=2.0,
+        n_mels=N_MELS,
+        fmin=F_MIN_HZ,
+        fmax=F_MAX_HZ,
+        htk=True,
+        norm=None,
+    )
     expected = 10 * np.log10(np.maximum(theirs * 4 / ours.window.sum().item() ** 2, 1e-12))
     frames = ours(wave[None])[0]
     loud = expected[:, : frames.shape[1]] > -80

@@ -5,14 +5,8 @@ import pyloudnorm
 import pytest
 from scipy.signal import sosfreqz
 
-from triage.errors import AudioError
-from triage.listen.loudness import (
-    integrated_lufs,
-    k_weighting_sos,
-    momentary_lufs,
-    note_lufs,
-    true_peak_dbtp,
-)
+from triage.domain.errors import AudioError
+from triage.listen.loudness import integrated_lufs, k_weighting_sos, momentary_lufs, note_lufs, true_peak_dbtp
 
 RATE = 48_000
 SHORT_TERM_S = 3.0  # of Tech 3341
@@ -26,8 +20,10 @@ def sine(parts, hz=1000.0, channels=2, rate=RATE):
 
 def test_the_weighting_at_48_khz_is_the_standards_table():
     """BS.1770-4 annex 1, tables 1 and 2, printed to 14 digits."""
-    table = [[1.53512485958697, -2.69169618940638, 1.19839281085285, 1, -1.69065929318241, 0.73248077421585],
-             [1, -2, 1, 1, -1.99004745483398, 0.99007225036621]]  # fmt: skip
+    table = [
+        [1.53512485958697, -2.69169618940638, 1.19839281085285, 1, -1.69065929318241, 0.73248077421585],
+        [1, -2, 1, 1, -1.99004745483398, 0.99007225036621],
+    ]
     np.testing.assert_allclose(k_weighting_sos(48_000), table, atol=1e-13)
 
 
@@ -48,13 +44,16 @@ def test_a_full_scale_sine_in_one_channel_reads_minus_3_01(rate):
     assert integrated_lufs(sine([(0, 2)], 997, 2, rate), rate) == pytest.approx(0.0, abs=slack)
 
 
-@pytest.mark.parametrize("case, parts, expected", [
-    (1, [(-23, 20)], -23.0),
-    (2, [(-33, 20)], -33.0),
-    (3, [(-36, 10), (-23, 60), (-36, 10)], -23.0),
-    (4, [(-72, 10), (-36, 10), (-23, 60), (-36, 10), (-72, 10)], -23.0),
-    (5, [(-26, 20), (-20, 20.1), (-26, 20)], -23.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "case, parts, expected",
+    [
+        (1, [(-23, 20)], -23.0),
+        (2, [(-33, 20)], -33.0),
+        (3, [(-36, 10), (-23, 60), (-36, 10)], -23.0),
+        (4, [(-72, 10), (-36, 10), (-23, 60), (-36, 10), (-72, 10)], -23.0),
+        (5, [(-26, 20), (-20, 20.1), (-26, 20)], -23.0),
+    ],
+)
 def test_integrated_loudness_of_tech_3341(case, parts, expected):
     x = sine(parts)
     assert integrated_lufs(x, RATE) == pytest.approx(expected, abs=0.03)
@@ -105,10 +104,16 @@ def test_a_short_note_is_as_loud_as_a_long_one_at_its_level():
     assert short == pytest.approx(long, abs=0.1)
 
 
-@pytest.mark.parametrize("case, divisor, phase_deg, amplitude, expected", [
-    (15, 4, 0, 0.5, -6.0), (16, 4, 45, 0.5, -6.0), (17, 6, 60, 0.5, -6.0), (18, 8, 67.5, 0.5, -6.0),
-    (19, 4, 45, 1.41, 3.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "case, divisor, phase_deg, amplitude, expected",
+    [
+        (15, 4, 0, 0.5, -6.0),
+        (16, 4, 45, 0.5, -6.0),
+        (17, 6, 60, 0.5, -6.0),
+        (18, 8, 67.5, 0.5, -6.0),
+        (19, 4, 45, 1.41, 3.0),
+    ],
+)
 def test_true_peak_of_tech_3341(case, divisor, phase_deg, amplitude, expected):
     """Tolerance +0.2 / -0.4 dB."""
     x = amplitude * np.sin(2 * np.pi * np.arange(RATE) / divisor + np.radians(phase_deg))

@@ -288,16 +288,23 @@ def test_the_held_part_lies_inside_the_note(onset_s, length_s):
 
 @settings(max_examples=40, deadline=None)
 @given(
-    st.integers(0, 12_000), st.floats(0, 0.5), st.floats(0, 0.5), st.floats(0, 0.3),
-    st.sampled_from(["noise", "zeros", "constant", "impulses", "sine", "tiny"]), st.sampled_from([16_000, 44_100]),
-)  # fmt: skip
+    st.integers(0, 12_000),
+    st.floats(0, 0.5),
+    st.floats(0, 0.5),
+    st.floats(0, 0.3),
+    st.sampled_from(["noise", "zeros", "constant", "impulses", "sine", "tiny"]),
+    st.sampled_from([16_000, 44_100]),
+)
 def test_any_short_stretch_gives_finite_numbers_or_none(n, start_s, length_s, ring_s, kind, rate_hz):
     rng = np.random.default_rng(n)
     samples = {
-        "noise": rng.standard_normal(n) * 0.1, "zeros": np.zeros(n), "constant": np.full(n, 0.3),
-        "impulses": (rng.random(n) < 0.001).astype(float), "sine": np.sin(np.arange(n) * 0.03),
+        "noise": rng.standard_normal(n) * 0.1,
+        "zeros": np.zeros(n),
+        "constant": np.full(n, 0.3),
+        "impulses": (rng.random(n) < 0.001).astype(float),
+        "sine": np.sin(np.arange(n) * 0.03),
         "tiny": np.full(n, 1e-30),
-    }[kind]  # fmt: skip
+    }[kind]
     note = Note(start_s, start_s + length_s, start_s + length_s + ring_s, -20.0)
     found = measure(samples, rate_hz, note, -75.0)
     assert tuple(found) == MEASURED

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor, tone
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.mics import REACH_S, match
 
 PITCHES_HZ = [98.0, 130.8, 174.6, 293.7]
@@ -94,12 +94,15 @@ def test_independent_noises_are_not_clear():
     assert match(made, RATE_HZ).clear < 1.4
 
 
-@pytest.mark.parametrize("made", [
-    [],
-    [(np.zeros(100), np.zeros(100))],  # shorter than 20 ms
-    [(np.zeros(9_600), floor(0.2))],
-    [(np.zeros(9_600), np.zeros(9_600))],
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "made",
+    [
+        [],
+        [(np.zeros(100), np.zeros(100))],  # shorter than 20 ms
+        [(np.zeros(9_600), floor(0.2))],
+        [(np.zeros(9_600), np.zeros(9_600))],
+    ],
+)
 def test_nothing_to_compare_has_no_lag_and_no_sign(made):
     found = match(made, RATE_HZ)
     assert np.isnan(found.lag_s) and found.sign == 0

@@ -10,7 +10,7 @@ import torch
 from tests.listen.sounds import RATE_HZ, span_of, take, tone
 from tests.listen.test_hits import floor, laid, noise
 from triage.config import shipped
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen import noise_network
 from triage.listen.hits import hear_mic, told
 from triage.listen.logmel import LogMel
@@ -24,7 +24,7 @@ from triage.listen.noise_network import (
     marked,
     save_detector,
     seen,
-)  # fmt: skip
+)
 from triage.listen.notes import find_notes
 
 NOTES = [(start_s, tone(220.0, 0.8)) for start_s in (0.6, 2.5, 4.4)]
@@ -44,11 +44,14 @@ def ring(hz, decay_s, length_s=0.3):
     return np.sin(2 * np.pi * hz * t) * np.exp(-t / decay_s)
 
 
-@pytest.mark.parametrize("sound, allowed", [
-    (0.01 * ring(120.0, 0.05), {"knock", "rumble", "hum"}),
-    (noise(5000, 16_000, 0.8, -50.0), {"hiss", "paper", "breath"}),
-    (0.01 * ring(5000.0, 0.001, 0.02), {"click", "mechanism"}),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "sound, allowed",
+    [
+        (0.01 * ring(120.0, 0.05), {"knock", "rumble", "hum"}),
+        (noise(5000, 16_000, 0.8, -50.0), {"hiss", "paper", "breath"}),
+        (0.01 * ring(5000.0, 0.001, 0.02), {"click", "mechanism"}),
+    ],
+)
 def test_plain_noises_get_a_fitting_kind(sound, allowed):
     (hit,) = heard_in(laid(take(NOTES, 6.0), 1.9, sound))
     assert hit.kind in allowed

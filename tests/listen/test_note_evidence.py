@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.note_evidence import note_evidence
 from triage.listen.notes import Note
 

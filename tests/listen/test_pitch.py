@@ -7,7 +7,7 @@ import parselmouth
 import pytest
 import soundfile
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.pitch import jump_cents, note_f0, periodicity, track, typical_hz
 
 RATE = 48_000
@@ -45,14 +45,17 @@ def test_the_rate_does_not_change_the_pitch(rate):
     assert abs(cents(note_f0(tone(58.2705, rate=rate), rate), 58.2705)) < 0.1
 
 
-@pytest.mark.parametrize("amplitudes", [
-    [0, 1, 1, 1, 1, 1, 1],  # no fundamental
-    [0.01, 0.05, 1, 0.6, 1, 0.7, 0.5, 0.5, 0.4],  # a low tuba's weak fundamental
-    [0.2, 0.3, 0.5, 0.8, 1, 1, 1, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2],  # bright fortissimo
-    [1],
-    [1, 0, 0.5, 0, 0.3],  # odd partials only
-    [1, 3, 0.3, 2],  # even partials lead
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "amplitudes",
+    [
+        [0, 1, 1, 1, 1, 1, 1],  # no fundamental
+        [0.01, 0.05, 1, 0.6, 1, 0.7, 0.5, 0.5, 0.4],  # a low tuba's weak fundamental
+        [0.2, 0.3, 0.5, 0.8, 1, 1, 1, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2],  # bright fortissimo
+        [1],
+        [1, 0, 0.5, 0, 0.3],  # odd partials only
+        [1, 3, 0.3, 2],  # even partials lead
+    ],
+)
 @pytest.mark.parametrize("f0_hz", [41.2, 110.0, 392.0])
 def test_the_octave_holds_for_any_colour_of_tone_over_noise(amplitudes, f0_hz):
     noise = np.random.default_rng(1).standard_normal(RATE)
@@ -139,8 +142,9 @@ def test_a_clean_attack_does_not_jump_and_a_breathy_one_has_no_pitch_at_first():
     assert jump_cents(track(breath, RATE), 0.2)[1] > 0.4
 
 
-@pytest.mark.parametrize("x", [np.zeros(RATE), np.zeros(0), np.zeros(10),
-                               0.1 * np.random.default_rng(6).standard_normal(RATE)])  # fmt: skip
+@pytest.mark.parametrize(
+    "x", [np.zeros(RATE), np.zeros(0), np.zeros(10), 0.1 * np.random.default_rng(6).standard_normal(RATE)]
+)
 def test_silence_and_noise_have_no_pitch(x):
     found = track(x, RATE)
     assert np.isnan(found.f0_hz).mean() > 0.95

@@ -6,8 +6,8 @@ from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor
 from training.rooms import HallRecipe, MicRecipe, build_hall
-from triage.errors import AudioError
-from triage.listen.place import closeness_db, later_s, nearest, speed_m_s
+from triage.domain.errors import AudioError
+from triage.listen.nearest_mic import closeness_db, later_s, nearest, speed_m_s
 
 RNG = np.random.default_rng(4)
 
@@ -82,8 +82,10 @@ def test_closeness_takes_the_preamplifier_out():
 
 
 def test_the_nearest_microphone_of_a_hall_is_found():
-    mics = tuple(MicRecipe(name=n, role=n, x_m=x, y_m=y) for n, x, y in
-                 (("close", 0.8, 0.0), ("main", 3.2, 0.6), ("room", 8.5, -2.0)))  # fmt: skip
+    mics = tuple(
+        MicRecipe(name=n, role=n, x_m=x, y_m=y)
+        for n, x, y in (("close", 0.8, 0.0), ("main", 3.2, 0.6), ("room", 8.5, -2.0))
+    )
     hall = build_hall(mics, HallRecipe(rt60_s=1.2), RATE_HZ, 3)
     right = 0
     for trial in range(20):

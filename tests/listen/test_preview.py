@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.listen.sounds import RATE_HZ, tone
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.logmel import LogMel
 from triage.listen.preview import (
     HIGHEST_DB,
@@ -119,5 +119,6 @@ def test_a_pitch_course_is_in_cents_of_the_midi_scale_at_the_sessions_tuning():
 def test_packed_courses_are_json_with_null_where_there_is_no_pitch():
     packed = pack_courses([Course(3, 1.23456, np.array([6900.4, np.nan]))])
     assert json.loads(zlib.decompress(packed)) == {
-        "hop_s": 0.02, "courses": [{"note": 3, "start_s": 1.2346, "cents": [6900, None]}],
-    }  # fmt: skip
+        "hop_s": 0.02,
+        "courses": [{"note": 3, "start_s": 1.2346, "cents": [6900, None]}],
+    }

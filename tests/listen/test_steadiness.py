@@ -4,7 +4,7 @@ import numpy as np
 import parselmouth
 import pytest
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.envelope import rms_envelope_db
 from triage.listen.pitch import track
 from triage.listen.steadiness import amplitude_modulation, drift_cents_s, spread_cents, vibrato

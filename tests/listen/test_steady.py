@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.listen.sounds import RATE_HZ, floor, take, tone
-from triage.listen.steady import HumWatch, broad
+from triage.listen.stationary_noise import HumWatch, broad
 
 
 def hum_of(wave, rate_hz=RATE_HZ, cuts=()):

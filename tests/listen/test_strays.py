@@ -6,7 +6,7 @@ import pytest
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
 from triage.listen.logmel import LogMel
 from triage.listen.notes import find_notes
-from triage.listen.strays import likeness, without_strays
+from triage.listen.spurious_notes import likeness, without_strays
 
 PITCHES_HZ = (196.0, 207.7, 220.0, 233.1, 246.9)
 

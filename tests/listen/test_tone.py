@@ -4,7 +4,7 @@ import librosa
 import numpy as np
 import pytest
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen import tone
 
 RATE = 48_000
@@ -105,9 +105,11 @@ def test_gain_and_time_change_no_colour():
         a, b = tone.spectrum(x, RATE, 174.6), tone.spectrum(y, RATE, 174.6)
         assert tone.spectral_centroid_hz(b) == pytest.approx(tone.spectral_centroid_hz(a), rel=0.01)
         assert tone.tilt_db_oct(tone.harmonics_db(b, 12)) == pytest.approx(
-            tone.tilt_db_oct(tone.harmonics_db(a, 12)), abs=0.05)
+            tone.tilt_db_oct(tone.harmonics_db(a, 12)), abs=0.05
+        )
     louder = tone.harmonics_db(tone.spectrum(2 * x, RATE, 174.6), 8) - tone.harmonics_db(
-        tone.spectrum(x, RATE, 174.6), 8)
+        tone.spectrum(x, RATE, 174.6), 8
+    )
     np.testing.assert_allclose(louder, 6.0206, atol=1e-4)
 
 
@@ -116,8 +118,13 @@ def test_too_little_or_silence_has_no_colour(x):
     for f0_hz in (110.0, np.nan):
         sound = tone.spectrum(x, RATE, f0_hz)
         level = tone.harmonics_db(sound)
-        found = [tone.spectral_centroid_hz(sound), tone.rolloff_hz(sound), tone.harmonicity_db(sound),
-                 tone.tilt_db_oct(level), tone.odd_even_db(level)]  # fmt: skip
+        found = [
+            tone.spectral_centroid_hz(sound),
+            tone.rolloff_hz(sound),
+            tone.harmonicity_db(sound),
+            tone.tilt_db_oct(level),
+            tone.odd_even_db(level),
+        ]
         assert np.isnan(found).all()
 
 

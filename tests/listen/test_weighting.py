@@ -3,12 +3,46 @@
 import numpy as np
 import pytest
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.weighting import a_weighting_db
 
 # IEC 61672-1:2013, table 3: nominal frequencies 10 Hz to 20 kHz in third octaves, exact ones are 1000 * 10^(k / 10)
-A_DB = [-70.4, -63.4, -56.7, -50.5, -44.7, -39.4, -34.6, -30.2, -26.2, -22.5, -19.1, -16.1, -13.4, -10.9, -8.6, -6.6,
-        -4.8, -3.2, -1.9, -0.8, 0.0, 0.6, 1.0, 1.2, 1.3, 1.2, 1.0, 0.5, -0.1, -1.1, -2.5, -4.3, -6.6, -9.3]
+A_DB = [
+    -70.4,
+    -63.4,
+    -56.7,
+    -50.5,
+    -44.7,
+    -39.4,
+    -34.6,
+    -30.2,
+    -26.2,
+    -22.5,
+    -19.1,
+    -16.1,
+    -13.4,
+    -10.9,
+    -8.6,
+    -6.6,
+    -4.8,
+    -3.2,
+    -1.9,
+    -0.8,
+    0.0,
+    0.6,
+    1.0,
+    1.2,
+    1.3,
+    1.2,
+    1.0,
+    0.5,
+    -0.1,
+    -1.1,
+    -2.5,
+    -4.3,
+    -6.6,
+    -9.3,
+]
 EXACT_HZ = 1000 * 10 ** (np.arange(-20, 14) / 10)
 
 

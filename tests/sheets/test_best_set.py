@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tests.planned import NOON, Take, fill
+from triage.domain.records import ChoiceRecord, VerdictRecord
 from triage.sheets.best_set import keep_set
 from triage.store.choices import kept_choices, record_choice
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import save_take
-from triage.store.records import ChoiceRecord, VerdictRecord
+from triage.store.takes import save_take
 
 
 @pytest.fixture
@@ -58,8 +58,11 @@ def test_rejected_wrong_and_broken_notes_are_never_kept_unclean_ones_only_in_nee
 
 
 def test_an_accepted_note_costs_no_doubt(engine):
-    fill(engine, [Take("T1", (50,), repetitions=2, doubts={1: 0.19, 2: 0.1})],
-         verdicts=[VerdictRecord("T1", "accept", "anna", NOON, 1)])  # fmt: skip
+    fill(
+        engine,
+        [Take("T1", (50,), repetitions=2, doubts={1: 0.19, 2: 0.1})],
+        verdicts=[VerdictRecord("T1", "accept", "anna", NOON, 1)],
+    )
     (note,) = kept(engine, repetitions=1).kept
     assert (note.note, note.own) == (1, 0.0)
 
@@ -82,8 +85,9 @@ def test_a_chosen_repetition_is_kept_under_its_number(engine):
 
 
 def test_a_rejected_note_that_a_person_chose_is_kept(engine):
-    session_id = fill(engine, [Take("T1", (50,), repetitions=2)],
-                      verdicts=[VerdictRecord("T1", "reject", "ben", NOON, 1)])  # fmt: skip
+    session_id = fill(
+        engine, [Take("T1", (50,), repetitions=2)], verdicts=[VerdictRecord("T1", "reject", "ben", NOON, 1)]
+    )
     choose(engine, session_id, "T1", 1)
     assert places(kept(engine, repetitions=1)) == [("T1", 1, 1)]
 
@@ -120,8 +124,9 @@ def test_sessions_are_chosen_from_together_or_alone(engine):
     assert len(kept(engine, first).kept) == 1
     found = kept(engine, repetitions=2)
     assert [(note.session, note.pitch_midi) for note in found.kept] in (
-        [("day1", 50), ("day2", 50), ("day2", 51)], [("day2", 50), ("day1", 50), ("day2", 51)]
-    )  # fmt: skip
+        [("day1", 50), ("day2", 50), ("day2", 51)],
+        [("day2", 50), ("day1", 50), ("day2", 51)],
+    )
 
 
 def test_nothing_recorded_is_nothing_kept(engine):

@@ -10,24 +10,27 @@ import pytest
 from sqlalchemy import update
 
 from training.consistency_truth import Planted, Shift, plant
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import VerdictRecord
 from triage.judge.variance import Spread
 from triage.sheets.consistency import consistency
-from triage.sheets.consistency_dots import thinned
 from triage.sheets.consistency_figures import figures
 from triage.sheets.consistency_svg import svg
+from triage.sheets.consistency_thinning import thinned
 from triage.sheets.consistency_values import ShareSheet
 from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines, spread_sentence
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session
-from triage.store.records import VerdictRecord
+from triage.store.takes import find_session
 from triage.store.verdicts import record_verdict
 
 SMALL = Planted(
     {"length": Shift(register=2.0, shape="low"), "tuning": Shift(day=2.0), "level": Shift(setup=0.0)},
-    dynamics=("p", "ff"), pitches=15, repetitions=2, sessions=1,
-)  # fmt: skip
+    dynamics=("p", "ff"),
+    pitches=15,
+    repetitions=2,
+    sessions=1,
+)
 
 
 @pytest.fixture(scope="module")
@@ -148,9 +151,12 @@ def test_an_empty_store_is_one_clear_line(tmp_path):
 def test_figures_are_plain_json_and_every_dot_can_be_played(report):
     drawn = json.loads(json.dumps(figures(report), allow_nan=False))
     assert list(drawn) == [
-        "curves: horn staccato", "ladder: horn staccato", "shares: horn", "drift: horn 2026-03-14",
+        "curves: horn staccato",
+        "ladder: horn staccato",
+        "shares: horn",
+        "drift: horn 2026-03-14",
         "drift: horn 2026-03-15",
-    ]  # fmt: skip
+    ]
     known = {(d.take_id, d.take, d.note) for d in report.dots}
     marks = [t for t in drawn["curves: horn staccato"]["data"] if t["mode"] == "markers"]
     played = {tuple(key) for trace in marks for key in trace["customdata"]}
@@ -192,8 +198,12 @@ def test_of_very_many_dots_some_are_drawn_and_every_one_that_stands_out(report):
     few, left_out = thinned(figure, 60)
 
     def dots(of, ringed):
-        return [key for t in of["data"] if t["mode"] == "markers" and (t["marker"]["size"] == 9) == ringed
-                for key in map(tuple, t["customdata"])]  # fmt: skip
+        return [
+            key
+            for t in of["data"]
+            if t["mode"] == "markers" and (t["marker"]["size"] == 9) == ringed
+            for key in map(tuple, t["customdata"])
+        ]
 
     assert dots(few, True) == dots(figure, True)  # stray ones carry a ring and are larger
     assert len(dots(few, False)) + len(dots(few, True)) <= 60 + len(dots(few, True))
@@ -208,10 +218,16 @@ def test_the_report_is_plain_values_all_the_way_down(report):
 
 @pytest.mark.parametrize(
     "quantity, change, said",
-    [("length", -0.0904, "90 ms"), ("length", 1.23, "1.2 s"), ("tuning", 6.04, "6.0 cents"),
-     ("tuning", -12.2, "12 cents"), ("level", 1.26, "1.3 dB"), ("brightness", 143.2, "143 Hz"),
-     ("doubt", 0.12, "12 points")],
-)  # fmt: skip
+    [
+        ("length", -0.0904, "90 ms"),
+        ("length", 1.23, "1.2 s"),
+        ("tuning", 6.04, "6.0 cents"),
+        ("tuning", -12.2, "12 cents"),
+        ("level", 1.26, "1.3 dB"),
+        ("brightness", 143.2, "143 Hz"),
+        ("doubt", 0.12, "12 points"),
+    ],
+)
 def test_amounts_are_said_as_people_say_them(quantity, change, said):
     assert amount(quantity, change) == said
 

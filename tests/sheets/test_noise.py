@@ -10,19 +10,19 @@ import pytest
 
 from tests.noisy import CHAIR, NOTES, OCTAVES, TAKES, ranked_store, save_noisy
 from tests.noisy import take as noisy_take
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import TakeRecord
 from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import noise_rating, nr_curve_db
+from triage.ranking.suppression import mark_group
 from triage.sheets.backgrounds import mic_backgrounds
 from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
 from triage.sheets.noise_charts import course_path, rating_chart
 from triage.sheets.noise_words import line_of, ordinal, rating_words, remedy_of
 from triage.sheets.timeline import MOST_STRIPS, in_order, timeline
-from triage.silence import mark_group
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import save_take, takes
-from triage.store.records import TakeRecord
 from triage.store.stored import StoredFloor, StoredHit, StoredTake
+from triage.store.takes import save_take, takes
 
 SPL = {"close": 112.0, "room": 106.0}
 
@@ -54,22 +54,36 @@ def test_a_group_reads_as_in_the_issue():
     assert line_of(group()) == "creak, room-left, 14 times in 9 takes, always after the third note"
 
 
-@pytest.mark.parametrize("made, line", [
-    (group(rhythm="after-0", always=False), "creak, room-left, 14 times in 9 takes, before the first note"),
-    (group(rhythm="any", hits=1, n_takes=1), "creak, room-left, once in 1 take"),
-    (group("mechanism", "note-ends", 2, 1), "valve or key noise, room-left, twice in 1 take, always as notes end"),
-    (group("bleed", "regular", 30, 2, period_s=0.5), "bleed, room-left, 30 times in 2 takes, every 0.50 s"),
-    (group("hum", "steady", 31, 31), "hum, room-left, in 31 takes"),
-    (group(rhythm="after-22"), "creak, room-left, 14 times in 9 takes, always after the 22nd note"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "made, line",
+    [
+        (group(rhythm="after-0", always=False), "creak, room-left, 14 times in 9 takes, before the first note"),
+        (group(rhythm="any", hits=1, n_takes=1), "creak, room-left, once in 1 take"),
+        (
+            group("mechanism", "note-ends", 2, 1),
+            "valve or key noise, room-left, twice in 1 take, always as notes end",
+        ),
+        (group("bleed", "regular", 30, 2, period_s=0.5), "bleed, room-left, 30 times in 2 takes, every 0.50 s"),
+        (group("hum", "steady", 31, 31), "hum, room-left, in 31 takes"),
+        (group(rhythm="after-22"), "creak, room-left, 14 times in 9 takes, always after the 22nd note"),
+    ],
+)
 def test_each_rhythm_has_its_words(made, line):
     assert line_of(made) == line
 
 
 def test_ordinals_are_english():
     assert [ordinal(n) for n in (1, 10, 11, 12, 13, 21, 102, 111, 113)] == [
-        "first", "tenth", "11th", "12th", "13th", "21st", "102nd", "111th", "113th",
-    ]  # fmt: skip
+        "first",
+        "tenth",
+        "11th",
+        "12th",
+        "13th",
+        "21st",
+        "102nd",
+        "111th",
+        "113th",
+    ]
 
 
 def test_what_to_put_right_names_the_cause_the_number_and_the_remedy():
@@ -297,9 +311,9 @@ def test_only_the_worst_groups_get_pictures_and_the_rest_a_line(store):
     assert len(asked) == 12 and page.count("<article") == 12 and "line 19" in page
 
 
-@pytest.mark.parametrize("seconds, words", [
-    (0.04, "0:00.0"), (59.96, "1:00.0"), (75.25, "1:15.2"), (600.0, "10:00.0"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "seconds, words", [(0.04, "0:00.0"), (59.96, "1:00.0"), (75.25, "1:15.2"), (600.0, "10:00.0")]
+)
 def test_times_are_minutes_and_seconds(seconds, words):
     assert clock(seconds) == words
 

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from tests.planned import NOON, Take, fill, hit
-from triage.judge.clean import Cell
-from triage.judge.pace import READY_S, USUAL_PAUSE_S
+from triage.domain.records import SpotRecord, VerdictRecord
+from triage.judge.clean_notes import Cell
+from triage.judge.recording_pace import READY_S, USUAL_PAUSE_S
 from triage.sheets.pickups import minutes, pickup_list, pickups_page
 from triage.sheets.pitches import pitch_name
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import drop_takes
-from triage.store.records import SpotRecord, VerdictRecord
+from triage.store.takes import drop_takes
 from triage.store.verdicts import take_back
 
 
@@ -38,7 +38,7 @@ def said(take, verdict, note=None, reason=None, by="anna"):
 
 
 def test_names_of_pitches_are_those_of_the_take_sheet():
-    from triage.intake import pitchname
+    from triage.domain import pitch as pitchname
 
     assert [pitch_name(midi) for midi in range(128)] == [pitchname.pitch_name(midi) for midi in range(128)]
 
@@ -68,17 +68,23 @@ def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(en
         (Take("T1", (69,), repetitions=3, hits=(hit("creak", 2),)), (), "A4 ff: 2 of 3 clean; 1 more with a creak"),
         (Take("T1", (69,), repetitions=3, missing=(3,)), (), "A4 ff: 2 of 3 clean; 1 not played"),
         (Take("T1", (69,), repetitions=1, missing=(1,)), (), "A4 ff: 0 of 1 clean; not played"),
-        (Take("T1", (69,), repetitions=3, doubts=dict.fromkeys((1, 2, 3), 0.9)), (),
-         "A4 ff: 0 of 3 clean; all 3 doubtful"),
+        (
+            Take("T1", (69,), repetitions=3, doubts=dict.fromkeys((1, 2, 3), 0.9)),
+            (),
+            "A4 ff: 0 of 3 clean; all 3 doubtful",
+        ),
         (Take("T1", (69,), cents={1: 101.0}), (), "A4 ff: 0 of 1 clean; one at another pitch"),
         (Take("T1", (69,), cents={1: None}), (), "A4 ff: 0 of 1 clean; one without a clear pitch"),
         (Take("T1", (69,), hits=(hit("dropout", 1, 1.0, None),)), (), "A4 ff: 0 of 1 clean; one with a dropout"),
         (Take("T1", (69,)), (said("T1", "reject", 1, "cracked"),), "A4 ff: 0 of 1 clean; one rejected: cracked"),
         (Take("T1", (69,)), (said("T1", "reject", None, "too slow"),), "A4 ff: 0 of 1 clean; one rejected: too slow"),
-        (Take("T1", (69,)), (said("T1", "accept"), said("T1", "reject", by="ben")),
-         "A4 ff: 0 of 1 clean; one disputed"),
+        (
+            Take("T1", (69,)),
+            (said("T1", "accept"), said("T1", "reject", by="ben")),
+            "A4 ff: 0 of 1 clean; one disputed",
+        ),
     ],
-)  # fmt: skip
+)
 def test_each_kind_of_trouble_has_its_words(engine, take, verdicts, reason):
     fill(engine, [take], verdicts=verdicts)
     assert reasons(engine) == [reason]
@@ -162,19 +168,29 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
 
 def test_one_call_fixes_many_and_the_cheapest_value_comes_first(engine):
     takes = [Take("T1", tuple(range(50, 60))), Take("T2", (60,), instrument="tuba", repetitions=3, missing=(3,))]
-    fill(engine, takes, planned=[Take("T3", tuple(range(60, 66)), instrument="oboe", dynamic="p"),
-                                 Take("T4", (60, 61), instrument="oboe", articulation="sustain")])  # fmt: skip
+    fill(
+        engine,
+        takes,
+        planned=[
+            Take("T3", tuple(range(60, 66)), instrument="oboe", dynamic="p"),
+            Take("T4", (60, 61), instrument="oboe", articulation="sustain"),
+        ],
+    )
     calls = listed(engine).calls
     assert [(call.instrument, call.notes) for call in calls] == [("oboe", 8), ("tuba", 1)]
     assert [(one.articulation, one.dynamic, one.notes) for one in calls[0].passes] == [
-        ("staccato", "p", 6), ("sustain", "ff", 2)
-    ]  # fmt: skip
+        ("staccato", "p", 6),
+        ("sustain", "ff", 2),
+    ]
     assert [pickup.pitch_midi for pickup in calls[0].passes[0].pickups] == list(range(60, 66))
 
 
 def test_players_in_other_seats_are_another_call(engine):
-    fill(engine, [Take("T1", (50,), setup="by the wall", doubts={1: 0.9})],
-         planned=[Take("T2", (51,), setup="in a half circle"), Take("T3", (52,))])  # fmt: skip
+    fill(
+        engine,
+        [Take("T1", (50,), setup="by the wall", doubts={1: 0.9})],
+        planned=[Take("T2", (51,), setup="in a half circle"), Take("T3", (52,))],
+    )
     found = listed(engine)
     assert sorted(call.setup for call in found.calls) == ["by the wall", "in a half circle", "mill-day2-b"]
     assert "column `setup` of the take sheet" in found.assumed[1]
@@ -189,10 +205,11 @@ def test_the_time_is_that_of_the_takes_so_far(engine):
 
 def test_pauses_are_taken_from_the_recorders_clock_but_not_from_file_times(engine):
     at = datetime(2026, 3, 14, 10, 0)
-    takes = [Take("T1", (50,), recorded_at=at, recorded_from="bext"),
-             Take("T2", (51,), recorded_at=at + timedelta(seconds=42), recorded_from="bext"),
-             Take("T3", (52,), recorded_at=at + timedelta(seconds=44), recorded_from="file time",
-                  doubts={1: 0.9})]  # fmt: skip
+    takes = [
+        Take("T1", (50,), recorded_at=at, recorded_from="bext"),
+        Take("T2", (51,), recorded_at=at + timedelta(seconds=42), recorded_from="bext"),
+        Take("T3", (52,), recorded_at=at + timedelta(seconds=44), recorded_from="file time", doubts={1: 0.9}),
+    ]
     fill(engine, takes)
     found = listed(engine)
     assert found.calls[0].passes[0].estimate_s == pytest.approx(40.0 + 6.0, abs=6.0)  # 2 s long, next after 42 s

@@ -11,9 +11,9 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.postgres import Server
+from triage.domain.records import SessionRecord
 from triage.store.engine import open_store, writing
-from triage.store.recording import save_session
-from triage.store.records import SessionRecord
+from triage.store.takes import save_session
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

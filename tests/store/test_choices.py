@@ -4,19 +4,16 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import ChoiceRecord, NoteRecord, SheetRowRecord, TakeRecord
 from triage.store.changes import changes
 from triage.store.choices import kept_choices, record_choice
 from triage.store.engine import reading, writing
 from triage.store.plan import save_sheet, sheet
-from triage.store.recording import drop_takes, save_take, takes
-from triage.store.records import ChoiceRecord, NoteRecord, SheetRowRecord, TakeRecord
+from triage.store.takes import drop_takes, save_take, takes
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
-ROWS = (
-    SheetRowRecord("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall"),
-    SheetRowRecord("T1"),
-)
+ROWS = (SheetRowRecord("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall"), SheetRowRecord("T1"))
 
 
 @pytest.fixture
@@ -37,9 +34,12 @@ def test_a_take_sheet_is_kept_in_its_order_and_replaced_whole(engine, session_id
 
 
 def test_the_last_word_on_a_note_counts(engine, one_take):
-    said = [ChoiceRecord("T001", 1, True, "anna", NOON), ChoiceRecord("T001", 2, True, "ben", NOON, 2),
-            ChoiceRecord("T001", 1, False, "anna", NOON + timedelta(hours=1)),
-            ChoiceRecord("T001", 1, True, "ben", NOON + timedelta(hours=2), 3)]  # fmt: skip
+    said = [
+        ChoiceRecord("T001", 1, True, "anna", NOON),
+        ChoiceRecord("T001", 2, True, "ben", NOON, 2),
+        ChoiceRecord("T001", 1, False, "anna", NOON + timedelta(hours=1)),
+        ChoiceRecord("T001", 1, True, "ben", NOON + timedelta(hours=2), 3),
+    ]
     with writing(engine) as db:
         for one in said:
             record_choice(db, one_take, one)

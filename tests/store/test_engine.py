@@ -12,24 +12,27 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from sqlalchemy import inspect, select, text
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.store import schema, tables
 from triage.store.engine import _TURN, open_store, reading, upgrade_store, writing
 
 NOW = schema.newest()
 NEXT = f"{int(NOW) + 1:04}"
-TOMORROW = '''
+TOMORROW = (
+    '''
 """Make the remark long and add a column."""
 import sqlalchemy as sa
 from alembic import op
 revision, down_revision = "NEXT", "NOW"
-'''.replace("NEXT", NEXT).replace("NOW", NOW) + '''
+'''.replace("NEXT", NEXT).replace("NOW", NOW)
+    + """
 
 def upgrade():
     with op.batch_alter_table("session", recreate="auto") as table:
         table.alter_column("folder", nullable=True)
         table.add_column(sa.Column("place", sa.Text))
-'''
+"""
+)
 
 
 def fill(engine) -> None:
@@ -41,9 +44,7 @@ def fill(engine) -> None:
             )
         )
         db.execute(
-            text(
-                "INSERT INTO take (id, session_id, name, expected_pitches, listened) VALUES (1, 1, 'T', '[]', true)"
-            )
+            text("INSERT INTO take (id, session_id, name, expected_pitches, listened) VALUES (1, 1, 'T', '[]', true)")
         )
 
 
@@ -84,7 +85,7 @@ def test_the_migrations_make_just_the_tables_that_the_queries_use(engine):
 
 
 def test_the_migration_names_every_measurement(engine):
-    from triage.store.records import MEASUREMENTS
+    from triage.domain.records import MEASUREMENTS
 
     with reading(engine) as db:
         assert set(MEASUREMENTS) <= {column["name"] for column in inspect(db).get_columns("note")}

@@ -5,14 +5,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlalchemy import select
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import FloorRecord, HitRecord, MarkRecord, SessionRecord, TakeRecord
+from triage.store.analysed_takes import heard_takes
 from triage.store.engine import reading, writing
-from triage.store.harmless import groups, marks, record_mark
+from triage.store.harmless_groups import groups, marks, record_mark
 from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic, save_groups
-from triage.store.recording import find_session, save_session, save_take
-from triage.store.records import FloorRecord, HitRecord, MarkRecord, SessionRecord, TakeRecord
-from triage.store.reloading import heard_takes
 from triage.store.tables import mark
+from triage.store.takes import find_session, save_session, save_take
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 CREAK, CLICK = "close:creak:after-3", "spot: 2:click:any"

@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime
 
-from triage.store.hearing import Disagreement, Stance, resolve
+from triage.store.standing import Disagreement, Stance, resolve
 from triage.store.stored import Said
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)

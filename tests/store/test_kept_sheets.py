@@ -1,10 +1,10 @@
 """Sheets are kept with what they were made of, on both databases, and replaced whole."""
 
+from triage.domain.records import TakeRecord
+from triage.store.cached_sheets import ALL, find_sheet, kept_state, save_sheet_parts, state_of
 from triage.store.changes import bump
 from triage.store.engine import reading, writing
-from triage.store.kept_sheets import ALL, find_sheet, kept_state, save_sheet_parts, state_of
-from triage.store.recording import save_take
-from triage.store.records import TakeRecord
+from triage.store.takes import save_take
 
 
 def test_a_sheet_holds_until_takes_or_verdicts_of_its_session_change(engine, session_id):

@@ -5,12 +5,12 @@ from datetime import UTC, datetime
 from sqlalchemy import text
 
 from tests.store.test_review import four, say  # noqa: F401
+from triage.domain.records import TakeRecord
 from triage.store import schema
 from triage.store.engine import open_store, reading, upgrade_store, writing
-from triage.store.lots import next_by_lot, spoken_takes
-from triage.store.recording import find_take, lot_of, save_take
-from triage.store.records import TakeRecord
 from triage.store.review import take_page
+from triage.store.review_sampling import next_by_lot, spoken_takes
+from triage.store.takes import find_take, lot_of, save_take
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -51,22 +51,32 @@ def test_an_upgraded_store_knows_its_lots_and_its_rejects(address):
             db.execute(text(f'DROP TABLE "{name}"' + (" CASCADE" if db.dialect.name == "postgresql" else "")))
     with writing(engine) as db:
         schema.migrate(db, "0005")
-        db.execute(text(
-            "INSERT INTO session (id, name, folder, date, a4_hz, taken_in_at) "
-            "VALUES (1, 's', 'f', '2026-03-14', 442, '2026-03-14 10:00:00')"
-        ))  # fmt: skip
+        db.execute(
+            text(
+                "INSERT INTO session (id, name, folder, date, a4_hz, taken_in_at) "
+                "VALUES (1, 's', 'f', '2026-03-14', 442, '2026-03-14 10:00:00')"
+            )
+        )
         for n, word in enumerate(("reject", "accept", "unsure"), 1):
-            db.execute(text(
-                "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank, heard, settled) "
-                f"VALUES ({n}, 1, 'T{n}', '[]', true, {n}, true, {'true' if n < 3 else 'false'})"
-            ))  # fmt: skip
-            db.execute(text(
-                "INSERT INTO verdict (take_id, verdict, \"by\", at) VALUES (:n, :word, 'anna', '2026-03-14 12:00:00')"
-            ), {"n": n, "word": word})  # fmt: skip
-        db.execute(text(
-            "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank) "
-            "VALUES (4, 1, 'T4', '[]', true, 4)"
-        ))  # fmt: skip
+            db.execute(
+                text(
+                    "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank, heard, settled) "
+                    f"VALUES ({n}, 1, 'T{n}', '[]', true, {n}, true, {'true' if n < 3 else 'false'})"
+                )
+            )
+            db.execute(
+                text(
+                    'INSERT INTO verdict (take_id, verdict, "by", at) '
+                    "VALUES (:n, :word, 'anna', '2026-03-14 12:00:00')"
+                ),
+                {"n": n, "word": word},
+            )
+        db.execute(
+            text(
+                "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank) "
+                "VALUES (4, 1, 'T4', '[]', true, 4)"
+            )
+        )
     engine.dispose()
     assert upgrade_store(address)[0] == "0005"
     engine = open_store(address)

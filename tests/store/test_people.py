@@ -5,10 +5,10 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import PreviewRecord, TakeRecord
 from triage.store import tables
-from triage.store.engine import reading, writing
-from triage.store.people import (
+from triage.store.accounts import (
     accounts,
     find_person,
     log_in,
@@ -20,10 +20,10 @@ from triage.store.people import (
     secret_key,
     set_password,
 )
+from triage.store.engine import reading, writing
 from triage.store.preferences import preferences, save_preferences
 from triage.store.previews import drawn_mics, find_preview, pitch_courses
-from triage.store.recording import save_take
-from triage.store.records import PreviewRecord, TakeRecord
+from triage.store.takes import save_take
 
 DAY = timedelta(days=1)
 
@@ -84,9 +84,17 @@ def test_preferences_have_defaults_and_keep_what_was_changed(engine):
 
 
 @pytest.mark.parametrize(
-    "changed", [{"bound": 1}, {"bound_rejects": -1}, {"bound_rejects": True}, {"scheme": "pink"}, {"gain_db": 40},
-                {"bound_rejects": float("nan")}, {"scheme": ["dark"]}]
-)  # fmt: skip
+    "changed",
+    [
+        {"bound": 1},
+        {"bound_rejects": -1},
+        {"bound_rejects": True},
+        {"scheme": "pink"},
+        {"gain_db": 40},
+        {"bound_rejects": float("nan")},
+        {"scheme": ["dark"]},
+    ],
+)
 def test_a_preference_that_cannot_be_is_refused(engine, changed):
     with writing(engine) as db, pytest.raises(StoreError, match="preference"):
         save_preferences(db, save_person(db, "anna", "editor").id, changed)

@@ -5,13 +5,8 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import event
 
-from triage.errors import StoreError
-from triage.store.engine import reading, writing
-from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
-from triage.store.notes import embeddings, notes
-from triage.store.ranking import queue, queue_length, save_judgement
-from triage.store.recording import find_session, find_take, fingerprints, save_take, takes
-from triage.store.records import (
+from triage.domain.errors import StoreError
+from triage.domain.records import (
     Judgement,
     NoteJudgement,
     NoteRecord,
@@ -20,7 +15,12 @@ from triage.store.records import (
     TakeRecord,
     VerdictRecord,
 )
+from triage.store.engine import reading, writing
+from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
+from triage.store.notes import embeddings, notes
+from triage.store.ranking import queue, queue_length, save_judgement
 from triage.store.spots import take_spots
+from triage.store.takes import find_session, find_take, fingerprints, save_take, takes
 from triage.store.verdicts import record_verdict
 
 NAN = float("nan")
@@ -49,8 +49,12 @@ def test_ranks_go_from_one_without_gaps_ties_by_name_the_unjudged_last(engine, f
         save_judgement(db, five, judged(("T005", 7), ("T004", 7), ("T002", 3), ("T003", None)))
     with reading(engine) as db:
         assert [(entry.rank, entry.take) for entry in queue(db, five)] == [
-            (1, "T002"), (2, "T004"), (3, "T005"), (4, "T001"), (5, "T003"),
-        ]  # fmt: skip
+            (1, "T002"),
+            (2, "T004"),
+            (3, "T005"),
+            (4, "T001"),
+            (5, "T003"),
+        ]
         assert [take.rank for take in takes(db, five)] == [4, 1, 5, 2, 3]
         assert find_session(db).model == "m 1"
 
@@ -129,8 +133,8 @@ def test_the_queue_shows_the_last_verdict_on_the_whole_take(engine, five):
 def test_judging_a_session_leaves_other_sessions_alone(engine, five):
     from datetime import date
 
-    from triage.store.recording import save_session
-    from triage.store.records import SessionRecord
+    from triage.domain.records import SessionRecord
+    from triage.store.takes import save_session
 
     with writing(engine) as db:
         other = save_session(db, SessionRecord("other", "f", date(2026, 3, 15), None, 440.0, None))

@@ -7,24 +7,8 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.exc import DatabaseError
 
-from triage.errors import StoreError
-from triage.store import tables
-from triage.store.engine import reading, writing
-from triage.store.hits import floors, hits
-from triage.store.notes import embeddings, notes
-from triage.store.ranking import save_judgement
-from triage.store.recording import (
-    drop_takes,
-    find_session,
-    find_take,
-    fingerprints,
-    save_session,
-    save_take,
-    sessions,
-    takes,
-    tracks,
-)
-from triage.store.records import (
+from triage.domain.errors import StoreError
+from triage.domain.records import (
     FloorRecord,
     HitRecord,
     Judgement,
@@ -34,6 +18,22 @@ from triage.store.records import (
     TakeRecord,
     TrackRecord,
     VerdictRecord,
+)
+from triage.store import tables
+from triage.store.engine import reading, writing
+from triage.store.hits import floors, hits
+from triage.store.notes import embeddings, notes
+from triage.store.ranking import save_judgement
+from triage.store.takes import (
+    drop_takes,
+    find_session,
+    find_take,
+    fingerprints,
+    save_session,
+    save_take,
+    sessions,
+    takes,
+    tracks,
 )
 from triage.store.verdicts import record_verdict, verdicts
 

@@ -7,17 +7,8 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import func, insert, select, text
 
-from triage.errors import StoreError
-from triage.store import schema, tables
-from triage.store.beside import notes_beside
-from triage.store.changes import changes
-from triage.store.engine import open_store, reading, upgrade_store, writing
-from triage.store.hearing import said_of
-from triage.store.kept_sheets import save_sheet_parts, state_of
-from triage.store.progress import progress, tallies
-from triage.store.ranking import queue, save_judgement
-from triage.store.recording import drop_takes, find_take, save_take
-from triage.store.records import (
+from triage.domain.errors import StoreError
+from triage.domain.records import (
     Judgement,
     NoteJudgement,
     NoteRecord,
@@ -26,7 +17,16 @@ from triage.store.records import (
     TrackRecord,
     VerdictRecord,
 )
+from triage.store import schema, tables
+from triage.store.cached_sheets import save_sheet_parts, state_of
+from triage.store.changes import changes
+from triage.store.engine import open_store, reading, upgrade_store, writing
+from triage.store.neighbours import notes_beside
+from triage.store.progress import progress, tallies
+from triage.store.ranking import queue, save_judgement
 from triage.store.review import left, next_takes, take_page
+from triage.store.standing import said_of
+from triage.store.takes import drop_takes, find_take, save_take
 from triage.store.verdicts import record_verdict, take_back, verdicts
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -37,8 +37,19 @@ DOUBTS = (0.9, 0.5, 0.25, 0.125)
 def take(name: str, sound: str = "a", pitches: tuple[int, ...] = (60, 62)) -> TakeRecord:
     played = tuple(NoteRecord(n, n, n + 0.5, n + 0.8, pitch, pitch) for n, pitch in enumerate(pitches, 1))
     tracks = (TrackRecord("close", f"audio/{name}_close.wav", 0),)
-    return TakeRecord(name, f"f{sound}", "horn", "staccato", "ff", expected_pitches=pitches, duration_s=10.0,
-                      sound=sound, tracks=tracks, notes=played, heard_on="close")  # fmt: skip
+    return TakeRecord(
+        name,
+        f"f{sound}",
+        "horn",
+        "staccato",
+        "ff",
+        expected_pitches=pitches,
+        duration_s=10.0,
+        sound=sound,
+        tracks=tracks,
+        notes=played,
+        heard_on="close",
+    )
 
 
 def rank(db, session_id: int) -> None:
@@ -268,15 +279,19 @@ def test_an_upgraded_store_knows_what_was_heard_before(address):
             db.execute(text(f'DROP TABLE "{name}"' + (" CASCADE" if db.dialect.name == "postgresql" else "")))
     with writing(engine) as db:
         schema.migrate(db, "0002")
-        db.execute(text(
-            "INSERT INTO session (id, name, folder, date, a4_hz, taken_in_at) "
-            "VALUES (1, 's', 'f', '2026-03-14', 442, '2026-03-14 10:00:00')"
-        ))  # fmt: skip
+        db.execute(
+            text(
+                "INSERT INTO session (id, name, folder, date, a4_hz, taken_in_at) "
+                "VALUES (1, 's', 'f', '2026-03-14', 442, '2026-03-14 10:00:00')"
+            )
+        )
         for n, words in enumerate((("reject", "accept"), ("accept", "unsure"), ()), 1):
-            db.execute(text(
-                "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank) "
-                f"VALUES ({n}, 1, 'T{n}', '[]', true, {n})"
-            ))  # fmt: skip
+            db.execute(
+                text(
+                    "INSERT INTO take (id, session_id, name, expected_pitches, listened, rank) "
+                    f"VALUES ({n}, 1, 'T{n}', '[]', true, {n})"
+                )
+            )
             for word in words:
                 row = {"take_id": n, "verdict": word, "by": "anna", "at": NOON}
                 columns = [tables.verdict.c[name] for name in row]

@@ -15,14 +15,14 @@ import pytest
 from sqlalchemy import text
 
 from tests import noisy
-from triage.checking import NOTE, SOUND, UNSOUND, look_over
-from triage.silence import rank_again
+from triage.domain.records import ChoiceRecord, VerdictRecord
+from triage.ranking.suppression import rank_again
 from triage.store.choices import record_choice
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import StoredModel, add_model, use_model
-from triage.store.recording import drop_takes, find_session, save_take
-from triage.store.records import ChoiceRecord, VerdictRecord
+from triage.store.takes import drop_takes, find_session, save_take
 from triage.store.verdicts import record_verdict, take_back
+from triage.transfer.checking import NOTE, SOUND, UNSOUND, look_over
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 TAKE = "(SELECT id FROM take WHERE name = 'T003')"
@@ -108,33 +108,66 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
     "what, line, commands",
     [
         ("every row has its owner", "rows of track belong to no take", ["DELETE FROM take WHERE name = 'T009'"]),
-        ("every row has its owner", "rows of retraction belong to no verdict",
-         ["DELETE FROM verdict WHERE verdict = 'unsure'"]),
-        ("no take is stored by half", "1 take heard without a track: mill-day2-b: T003",
-         [f"DELETE FROM track WHERE take_id = {TAKE}"]),
-        ("no take is stored by half", "1 take with notes lacking among the others: mill-day2-b: T003",
-         [f"DELETE FROM note WHERE number = 4 AND take_id = {TAKE}"]),
-        ("no take is stored by half", "1 take with a note that ends before it starts: mill-day2-b: T003",
-         [f"UPDATE note SET end_s = 0 WHERE number = 2 AND take_id = {TAKE}"]),
-        ("ranks run without gaps", "1 session with gaps or doubles",
-         ["UPDATE take SET rank = 40 WHERE name = 'T003'"]),
+        (
+            "every row has its owner",
+            "rows of retraction belong to no verdict",
+            ["DELETE FROM verdict WHERE verdict = 'unsure'"],
+        ),
+        (
+            "no take is stored by half",
+            "1 take heard without a track: mill-day2-b: T003",
+            [f"DELETE FROM track WHERE take_id = {TAKE}"],
+        ),
+        (
+            "no take is stored by half",
+            "1 take with notes lacking among the others: mill-day2-b: T003",
+            [f"DELETE FROM note WHERE number = 4 AND take_id = {TAKE}"],
+        ),
+        (
+            "no take is stored by half",
+            "1 take with a note that ends before it starts: mill-day2-b: T003",
+            [f"UPDATE note SET end_s = 0 WHERE number = 2 AND take_id = {TAKE}"],
+        ),
+        (
+            "ranks run without gaps",
+            "1 session with gaps or doubles",
+            ["UPDATE take SET rank = 40 WHERE name = 'T003'"],
+        ),
         ("ranks run without gaps", "1 session with gaps or doubles", ["UPDATE take SET rank = 1"]),
-        ("ranks run without gaps", "1 take with a rank and no doubt: mill-day2-b: T003",
-         ["UPDATE take SET doubt = NULL WHERE name = 'T003'"]),
+        (
+            "ranks run without gaps",
+            "1 take with a rank and no doubt: mill-day2-b: T003",
+            ["UPDATE take SET doubt = NULL WHERE name = 'T003'"],
+        ),
         ("counts agree", "no counter of changes for verdicts", ["DELETE FROM change WHERE what = 'verdicts'"]),
         ("counts agree", "counts 13 complete takes of 12", ["UPDATE session SET complete = 13"]),
-        ("what people said", "1 take whose state is not what was said of it: mill-day2-b: T003",
-         ["UPDATE take SET disputed = NOT disputed WHERE name = 'T003'"]),
-        ("what people said", "1 word taken back by somebody else: mill-day2-b: T003",
-         ["UPDATE retraction SET by = 'ben'"]),
-        ("hits, spots and pictures point at what is there", "1 hit on a note that is not there: mill-day2-b: T003",
-         [f"UPDATE hit SET note = 99 WHERE kind = 'creak' AND take_id = {TAKE}"]),
-        ("hits, spots and pictures point at what is there", "1 floor on a microphone that is not there",
-         [f"UPDATE floor SET mic = 'gone' WHERE mic = 'room' AND take_id = {TAKE}"]),
-        ("models open and are what was made", "model v9 was put to use and is not there", [
-            "INSERT INTO model_use (id, version, at, by) VALUES (1, 'v9', '2026-03-14 12:00:00', 'anna')"]),
+        (
+            "what people said",
+            "1 take whose state is not what was said of it: mill-day2-b: T003",
+            ["UPDATE take SET disputed = NOT disputed WHERE name = 'T003'"],
+        ),
+        (
+            "what people said",
+            "1 word taken back by somebody else: mill-day2-b: T003",
+            ["UPDATE retraction SET by = 'ben'"],
+        ),
+        (
+            "hits, spots and pictures point at what is there",
+            "1 hit on a note that is not there: mill-day2-b: T003",
+            [f"UPDATE hit SET note = 99 WHERE kind = 'creak' AND take_id = {TAKE}"],
+        ),
+        (
+            "hits, spots and pictures point at what is there",
+            "1 floor on a microphone that is not there",
+            [f"UPDATE floor SET mic = 'gone' WHERE mic = 'room' AND take_id = {TAKE}"],
+        ),
+        (
+            "models open and are what was made",
+            "model v9 was put to use and is not there",
+            ["INSERT INTO model_use (id, version, at, by) VALUES (1, 'v9', '2026-03-14 12:00:00', 'anna')"],
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_is_broken_is_named_and_where(unbroken, what, line, commands):
     state, *lines = found_when_broken(unbroken, *commands)[what]
     assert state == UNSOUND and any(line in one for one in lines), lines
@@ -191,7 +224,7 @@ def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
 
 def test_a_session_judged_by_another_model_than_the_one_in_use_is_a_note(lone, monkeypatch):
     engine, _ = lone
-    monkeypatch.setattr("triage.checking.load_version", lambda db, version: None)
+    monkeypatch.setattr("triage.transfer.checking.load_version", lambda db, version: None)
     with writing(engine) as db:
         add_model(db, StoredModel("v1", NOON, "anna", "ear", sha256(b"x").hexdigest(), {}), b"x")
         use_model(db, "v1", NOON, "anna")

@@ -1,8 +1,8 @@
 """The roll call comes back as it went in and the next one replaces it."""
 
+from triage.domain.records import ArrivalRecord, ArrivalsRecord
 from triage.store.arrivals import arrivals, save_arrivals
 from triage.store.engine import reading, writing
-from triage.store.records import ArrivalRecord, ArrivalsRecord
 
 ROLL = ArrivalsRecord(
     (

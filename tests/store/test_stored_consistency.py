@@ -5,11 +5,11 @@ from datetime import UTC, date, datetime
 import numpy as np
 import pytest
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import NoteRecord, SessionRecord, TakeRecord, TrackRecord, VerdictRecord
 from triage.store.consistency import chosen_sessions, heard_notes, takes_heard, vectors
 from triage.store.engine import reading, writing
-from triage.store.recording import save_session, save_take
-from triage.store.records import NoteRecord, SessionRecord, TakeRecord, TrackRecord, VerdictRecord
+from triage.store.takes import save_session, save_take
 from triage.store.verdicts import record_verdict
 
 NOW = datetime(2026, 3, 20, tzinfo=UTC)

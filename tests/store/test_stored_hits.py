@@ -2,10 +2,10 @@
 
 import pytest
 
+from triage.domain.records import FloorRecord, HitRecord, TakeRecord
 from triage.store.engine import reading, writing
 from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
-from triage.store.recording import save_take
-from triage.store.records import FloorRecord, HitRecord, TakeRecord
+from triage.store.takes import save_take
 
 
 def hit(kind: str, start_s: float, mic: str) -> HitRecord:
@@ -26,8 +26,10 @@ def test_hits_come_in_order_of_take_and_time(engine, noisy):
     with reading(engine) as db:
         found = hits(db, noisy)
         assert [(hit.take, hit.start_s, hit.kind) for hit in found] == [
-            ("T001", 2.0, "creak"), ("T002", 1.0, "click"), ("T002", 9.0, "creak"),
-        ]  # fmt: skip
+            ("T001", 2.0, "creak"),
+            ("T002", 1.0, "click"),
+            ("T002", 9.0, "creak"),
+        ]
         assert (found[1].mics, found[1].level_dbfs, found[1].exposed) == (("spot", "room"), -50.5, 0.75)
         assert hits(db, noisy, "T002") == found[1:]
         assert hits(db, noisy, limit=1, offset=1) == found[1:2]
@@ -42,5 +44,6 @@ def test_hits_are_counted_with_the_worst_first(engine, noisy):
 def test_digital_silence_has_no_background_level(engine, noisy):
     with reading(engine) as db:
         assert [(row.take, row.mic, row.level_dbfs) for row in floors(db, noisy)] == [
-            ("T001", "close", -80.0), ("T002", "close", None),
-        ]  # fmt: skip
+            ("T001", "close", -80.0),
+            ("T002", "close", None),
+        ]

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from triage.domain.records import MEASUREMENTS, NoteRecord, TakeRecord
 from triage.store.engine import reading, writing
 from triage.store.notes import embeddings, notes
-from triage.store.recording import save_take
-from triage.store.records import MEASUREMENTS, NoteRecord, TakeRecord
+from triage.store.takes import save_take
 
 
 def save(engine, session_id, *records: NoteRecord, name: str = "T001") -> None:

@@ -6,11 +6,11 @@ import pytest
 from sqlalchemy import delete
 from sqlalchemy.exc import IntegrityError
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import NoteRecord, TakeRecord, VerdictRecord
 from triage.store import tables
 from triage.store.engine import reading, writing
-from triage.store.recording import save_take
-from triage.store.records import NoteRecord, TakeRecord, VerdictRecord
+from triage.store.takes import save_take
 from triage.store.verdicts import record_verdict, verdicts
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)

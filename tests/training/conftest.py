@@ -9,8 +9,8 @@ import pytest
 import soundfile
 
 from training.noises import InventedNoise
+from training.note_editing import Array
 from training.recipe import Recipe
-from training.shaping import Array
 from training.synth import VOICES, render_note
 from triage.config import read_toml, shipped
 

@@ -10,20 +10,32 @@ def small_config() -> PretrainConfig:
     """The shipped recipe with everything made small."""
     whole = read_toml(shipped("configs/pretrain.toml"), PretrainConfig)
     pool, stage = whole.pool, whole.stage
-    return whole.model_copy(update={
-        "pool": pool.model_copy(update={
-            "instruments": ("horn",), "longest_s": 0.8,
-            "recorded": pool.recorded.model_copy(update={"good": 2, "spoilt": 3}),
-            "invented": pool.invented.model_copy(update={"voices": 2, "held": 1, "pitches": 2}),
-        }),
-        "stage": stage.model_copy(update={
-            "episodes": 2, "takes": 2, "take_s": 4.0, "rooms": 4, "rt60_s": (0.2, 0.4), "spoilt": (0.3, 0.5),
-            "noises": 2.0,
-        }),
-        "noise": whole.noise.model_copy(update={"invented": 12}),
-        "network": whole.network.model_copy(update={"width": 16, "blocks": 1, "hidden": 16, "dimension": 8}),
-        "train": whole.train.model_copy(update={"steps": 4, "validate_every": 2, "validation_episodes": 4}),
-    })  # fmt: skip
+    return whole.model_copy(
+        update={
+            "pool": pool.model_copy(
+                update={
+                    "instruments": ("horn",),
+                    "longest_s": 0.8,
+                    "recorded": pool.recorded.model_copy(update={"good": 2, "spoilt": 3}),
+                    "invented": pool.invented.model_copy(update={"voices": 2, "held": 1, "pitches": 2}),
+                }
+            ),
+            "stage": stage.model_copy(
+                update={
+                    "episodes": 2,
+                    "takes": 2,
+                    "take_s": 4.0,
+                    "rooms": 4,
+                    "rt60_s": (0.2, 0.4),
+                    "spoilt": (0.3, 0.5),
+                    "noises": 2.0,
+                }
+            ),
+            "noise": whole.noise.model_copy(update={"invented": 12}),
+            "network": whole.network.model_copy(update={"width": 16, "blocks": 1, "hidden": 16, "dimension": 8}),
+            "train": whole.train.model_copy(update={"steps": 4, "validate_every": 2, "validation_episodes": 4}),
+        }
+    )
 
 
 def as_toml(config: PretrainConfig, path: Path) -> Path:

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from sklearn.metrics import cohen_kappa_score
 
-from training.agreeing import agreement_of, contradictions
-from triage.cli_models import said_text
-from triage.store.records import VerdictRecord
+from training.agreement_report import agreement_of, contradictions
+from triage.cli.models import said_text
+from triage.domain.records import VerdictRecord
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -28,8 +28,13 @@ def test_two_people_are_compared_on_the_takes_that_both_decided():
 
 
 def test_who_rejects_a_note_rejects_its_take():
-    said = [word("T1", "reject", note=2), word("T1", "accept"), word("T1", "reject", "ben"), word("T2", "accept"),
-            word("T2", "accept", "ben")]  # fmt: skip
+    said = [
+        word("T1", "reject", note=2),
+        word("T1", "accept"),
+        word("T1", "reject", "ben"),
+        word("T2", "accept"),
+        word("T2", "accept", "ben"),
+    ]
     (row,) = agreement_of({"day": said})
     assert row["agreed"] in (0.5, 1.0) and row["n"] == 2
 
@@ -73,4 +78,5 @@ def test_the_report_says_both_in_words():
     assert first == "anna and ben: kappa 0.40 (0.15 to 0.65), the same word on 70% of 50 takes"
     assert second.startswith("anna with himself or herself, unannounced: 1 take")
     assert head.startswith("1 word worth a second hearing") and line.strip() == (
-        "day T7 note 2: reject, while the others say 3% reject")  # fmt: skip
+        "day T7 note 2: reject, while the others say 3% reject"
+    )

@@ -4,11 +4,11 @@ import torch
 
 from tests.training.learning import small_config
 from training.batches import VIEWS, Stage
+from training.gpu_rendering import DeviceLogMel, add_pieces, coloured_noise, diffuse_tails, joined_clips, warped
 from training.layout import plan
 from training.plans import NoiseClip
 from training.pool import KINDS, RATE_HZ, build_pool
 from training.pretrain import noise_clips, parts_for
-from training.sounding import DeviceLogMel, add_pieces, coloured_noise, diffuse_tails, joined_clips, warped
 from triage.listen.encoder import EVIDENCE, NOISES, PLAYED, STEP_S, step_times
 from triage.listen.logmel import LogMel
 from triage.listen.notes import find_notes

@@ -6,7 +6,7 @@ import pytest
 from training.best_set_evaluation import PARTS, Row, exact_unevenness, plans_of, planted_unevenness, printed
 from training.pickups_evaluation import holes_of, spoilt_notes
 from training.plans import TakePlan
-from triage.judge.clean import Cell
+from triage.judge.clean_notes import Cell
 from triage.sheets.best_set import KeepGroup, KeptNote
 
 
@@ -21,8 +21,33 @@ def group_of(keys):
     notes = []
     for take, pitch, count in keys:
         number = 2 * ((pitch - 48) % 4) + count + 1
-        notes.append(KeptNote("s", take, number, "horn", "staccato", "ff", pitch, "", 1, 0.0, 1.0, False, True, 0.0,
-                              0.0, 0.0, 0.0, 0.0, 0.0, None, None, None, {}))  # fmt: skip
+        notes.append(
+            KeptNote(
+                "s",
+                take,
+                number,
+                "horn",
+                "staccato",
+                "ff",
+                pitch,
+                "",
+                1,
+                0.0,
+                1.0,
+                False,
+                True,
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                0.0,
+                None,
+                None,
+                None,
+                {},
+            )
+        )
     return KeepGroup("horn", "staccato", "ff", tuple(notes), 16, 96, 0.0, "", 6, 0.0, 0.0)
 
 

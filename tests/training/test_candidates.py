@@ -11,8 +11,8 @@ from training.selection import RetrainingConfig, session_scores
 from training.verdict_examples import examples_of_session
 from triage.config import read_toml, shipped
 from triage.judge.doubt import load_model
-from triage.judge.learned import from_bytes, to_bytes
-from triage.scoring import weigh
+from triage.judge.learned_doubt import from_bytes, to_bytes
+from triage.ranking.scoring import weigh
 
 CONFIG = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
 

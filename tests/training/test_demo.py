@@ -12,9 +12,9 @@ from training import demo
 from training.demo import SEED, DemoRecipe, demo_parts, render_demo, said_of_ranking
 from training.recipe import Recipe
 from training.sessions import deal_faults, plan_takes
-from triage import crew
+from triage.analysis import workers
 from triage.config import read_toml, shipped
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 
 @pytest.fixture(scope="module")
@@ -73,7 +73,7 @@ def test_the_command_shows_the_head_of_the_queue_and_keeps_its_store_to_itself(
     served: list[str] = []
     monkeypatch.setattr(demo, "read_toml", lambda path, model: recipe)
     monkeypatch.setattr(demo, "open_desk", lambda address, port: served.append(address))
-    monkeypatch.setattr(crew, "cores", lambda: 1)
+    monkeypatch.setattr(workers, "cores", lambda: 1)
     monkeypatch.delenv("TRIAGE_STORE", raising=False)
     monkeypatch.chdir(tmp_path)
     said = run("demo", "--no-serve")

@@ -6,8 +6,8 @@ from typer.testing import CliRunner
 
 from training.baselines import gaussian_mixture, isolation_forest, level_only, pooled_logmel, pooled_mfcc
 from training.evaluate import HoldoutConfig, app, orders, probe_orders
-from training.mishaps import MISHAPS
-from training.ranked import TOOL, Ranked, printed, report
+from training.ranked_sessions import TOOL, Ranked, printed, report
+from training.technical_faults import MISHAPS
 from triage.config import read_toml, shipped
 
 
@@ -47,8 +47,9 @@ def test_what_is_developed_on_never_meets_the_held_back_instrument_or_clips():
     config = read_toml(shipped("configs/development.toml"), HoldoutConfig)
     built = orders(config) + probe_orders(config, config.probe)
     assert {(order.instruments, order.half) for order in built} == {
-        (("tuba",), "first-a"), (("double-bass",), "first-b"),
-    }  # fmt: skip
+        (("tuba",), "first-a"),
+        (("double-bass",), "first-b"),
+    }
     assert not any(set(order.weights) & set(MISHAPS) for order in probe_orders(config, config.probe))
 
 

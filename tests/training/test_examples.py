@@ -8,17 +8,21 @@ import pytest
 from training import examples
 from training.examples import Ears, EarsConfig, Elsewhere, Heard, Order, ears, encoded, hear_all
 from training.rooms import MicRecipe
+from triage.analysis.encoding import BESIDE
 from triage.config import shipped
-from triage.encoding import BESIDE
 from triage.listen.embed import FixedEmbedding
 from triage.listen.encoder import Network, Shape, TrainedEncoder
-from triage.scoring import table_of
+from triage.ranking.scoring import table_of
 
 ORDER = Order(3, ("horn",), 0.5, "all", 2, 0.4, {"level": 1.0})
-ELSEWHERE = Elsewhere(rt60_s=0.8, critical_m=2.0, mics=tuple(
-    MicRecipe(name=name, role="close", x_m=x_m, y_m=0.5, shelf_db=-3.0)
-    for name, x_m in (("close", 1.5), ("main", 2.0), ("room", 5.0))
-))  # fmt: skip
+ELSEWHERE = Elsewhere(
+    rt60_s=0.8,
+    critical_m=2.0,
+    mics=tuple(
+        MicRecipe(name=name, role="close", x_m=x_m, y_m=0.5, shelf_db=-3.0)
+        for name, x_m in (("close", 1.5), ("main", 2.0), ("room", 5.0))
+    ),
+)
 
 
 @pytest.fixture(scope="module")

@@ -4,9 +4,9 @@ import numpy as np
 import parselmouth
 import pytest
 
-from training import shaping
-from training.faults import FAULTS
-from training.shaping import Array
+from training import note_editing as shaping
+from training.note_editing import Array
+from training.performance_faults import FAULTS
 
 RATE_HZ = 48_000
 
@@ -71,9 +71,7 @@ def test_swell_grows_by_its_size(held: Array) -> None:
 
 
 @pytest.mark.parametrize(("name", "ratio"), [("short", 0.5), ("short", 0.6), ("long", 1.8)])
-def test_a_held_note_gets_its_length_and_keeps_attack_and_release(
-    held: Array, name: str, ratio: float
-) -> None:
+def test_a_held_note_gets_its_length_and_keeps_attack_and_release(held: Array, name: str, ratio: float) -> None:
     spoilt = plant(name, held, ratio)
     # The splice may move by 16 ms to fall in phase.
     assert length_s(spoilt) == pytest.approx(ratio * length_s(held), abs=0.03)
@@ -102,9 +100,7 @@ def test_shelf_changes_colour_and_not_level(held: Array, size: float) -> None:
     before, after = (np.abs(np.fft.rfft(note[:end] * np.hanning(end))) for note in (held, spoilt))
     hz = np.fft.rfftfreq(end, 1 / RATE_HZ)
     gain_db = 20 * np.log10(after / before)
-    treble, tone = (
-        float(np.median(gain_db[(hz > low) & (hz < high)])) for low, high in ((6000, 9000), (125, 136))
-    )
+    treble, tone = (float(np.median(gain_db[(hz > low) & (hz < high)])) for low, high in ((6000, 9000), (125, 136)))
     # Known answer: the formula of a first-order shelf, at twice the note's own centre.
     corner_hz = 2 * shaping.centroid_hz(held[:end], RATE_HZ)
     expected = shelf_db(7300, corner_hz, size) - shelf_db(130.8, corner_hz, size)
@@ -119,9 +115,7 @@ def shelf_db(hz: float, corner_hz: float, gain_db: float) -> float:
 
 @pytest.mark.parametrize("seed", range(6))  # one in three wavers in pitch too
 def test_wobble_has_its_depth_and_a_rate_of_4_to_8_hz(held: Array, seed: int) -> None:
-    levels = [
-        shaping.frame_levels_db(note, RATE_HZ, 0.01) for note in (held, plant("wobble", held, 4.0, seed))
-    ]
+    levels = [shaping.frame_levels_db(note, RATE_HZ, 0.01) for note in (held, plant("wobble", held, 4.0, seed))]
     course = (levels[1] - levels[0])[20:120]  # one second
     assert (course.max(), course.min()) == pytest.approx((4, -4), abs=0.7)
     rate_hz = np.argmax(np.abs(np.fft.rfft(course * np.hanning(100), 1000))) / 10
@@ -149,9 +143,7 @@ def test_pitch_break_scoops_into_the_note(held: Array) -> None:
 
 
 def test_respeak_chokes_and_comes_back(held: Array) -> None:
-    fall = shaping.frame_levels_db(plant("respeak", held, 0.12), RATE_HZ) - shaping.frame_levels_db(
-        held, RATE_HZ
-    )
+    fall = shaping.frame_levels_db(plant("respeak", held, 0.12), RATE_HZ) - shaping.frame_levels_db(held, RATE_HZ)
     assert -24.5 < fall[:24].min() < -13.5
     assert fall[30:60] == pytest.approx(0, abs=1e-6)
 

@@ -5,7 +5,7 @@ import pytest
 
 from training import general_embedding
 from training.general_embedding import DIMENSION, available, general_vectors
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.listen.notes import Note
 
 RATE_HZ = 48_000

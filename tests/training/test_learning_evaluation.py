@@ -5,9 +5,9 @@ import pytest
 
 from tests.training.told import made_session
 from training.learning_evaluation import by_chance
-from training.producer import say
 from training.scores import brier, calibration_error
-from triage.scoring import table_of
+from training.simulated_producer import say
+from triage.ranking.scoring import table_of
 
 
 def test_the_calibration_error_of_the_worked_example():
@@ -34,10 +34,12 @@ def test_the_producer_says_what_is_true_but_for_his_slips():
     takes, _ = made_session(4, takes=200)
     table = table_of(takes)
     truth = {
-        take.name: {"fault": {"kind": "length", "note": 3} if i % 4 == 0 else None,
-                    "notes": [{"note": n.number, "onset_s": n.start_s + 0.01} for n in take.notes]}
+        take.name: {
+            "fault": {"kind": "length", "note": 3} if i % 4 == 0 else None,
+            "notes": [{"note": n.number, "onset_s": n.start_s + 0.01} for n in take.notes],
+        }
         for i, take in enumerate(takes)
-    }  # fmt: skip
+    }
     said = say(list(truth), truth, table, 0.05, 0.8, np.random.default_rng(2))
     wrong = [one for one in said if (one.verdict == "reject") != bool(truth[one.take]["fault"])]
     assert len(said) == 200 and 3 <= len(wrong) <= 20

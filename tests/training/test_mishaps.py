@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from training.mishaps import MISHAPS, Where
-from training.shaping import Array
+from training.note_editing import Array
+from training.technical_faults import MISHAPS, Where
 
 RATE_HZ = 48_000
 

@@ -5,19 +5,28 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from training import shaping
+from training import note_editing as shaping
 from training.demo import DemoRecipe, invented_stage
-from training.made_noises import MAKERS
 from training.noise_scenes import SceneRecipe, make_scene
 from training.noises import InventedNoise
+from training.synthetic_noises import MAKERS
 from triage.config import read_toml, shipped
 from triage.listen.noise_network import KINDS
 
 RATE_HZ = 48_000
 CONFIG = SceneRecipe(
-    recipe="configs/evaluation.toml", seed=1, scenes=1, instruments=("invented",), noise_half="first", made=1.0,
-    rt60_s=(0.4, 0.5), in_gap=1.0, under_note=0.5, over_floor_db=(30.0, 31.0), most_notes=3,
-)  # fmt: skip
+    recipe="configs/evaluation.toml",
+    seed=1,
+    scenes=1,
+    instruments=("invented",),
+    noise_half="first",
+    made=1.0,
+    rt60_s=(0.4, 0.5),
+    in_gap=1.0,
+    under_note=0.5,
+    over_floor_db=(30.0, 31.0),
+    most_notes=3,
+)
 
 
 def scene(config=CONFIG, seed=1):

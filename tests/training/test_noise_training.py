@@ -7,7 +7,7 @@ import pytest
 import torch
 
 from training import noise_training
-from training.noise_stage import NoiseStage
+from training.noise_batches import NoiseStage
 from training.noise_training import NoiseTrainingConfig, laid, loss_of, noise_clips
 from training.pool import build_pool
 from triage.config import read_toml, shipped
@@ -19,14 +19,34 @@ def config():
     whole = read_toml(shipped("configs/noise_training.toml"), NoiseTrainingConfig)
     voices = whole.pool.invented.model_copy(update={"voices": 2, "held": 1, "pitches": 2})
     few = whole.pool.model_copy(update={"instruments": ("horn",), "invented": voices})
-    return whole.model_copy(update={
-        "pool": few, "noise": whole.noise.model_copy(update={"invented": 24, "quarters": (0, 1, 2, 3)}),
-        "stage": whole.stage.model_copy(update={"take_s": 5.0, "rooms": 4, "quiet": 0.0, "rt60_s": (0.3, 0.6),
-                                                "over_floor_db": (40.0, 41.0), "under_note": 0.0}),
-        "network": noise_training.NetworkConfig(width=16, blocks=2, kernel=7, widening=2, told=8, joint=16),
-        "train": whole.train.model_copy(update={"rows": 4, "mics": (2,), "steps": 3, "validate_every": 2,
-                                                "validation_batches": 1, "remembered": 2, "replays": 1}),
-    })  # fmt: skip
+    return whole.model_copy(
+        update={
+            "pool": few,
+            "noise": whole.noise.model_copy(update={"invented": 24, "quarters": (0, 1, 2, 3)}),
+            "stage": whole.stage.model_copy(
+                update={
+                    "take_s": 5.0,
+                    "rooms": 4,
+                    "quiet": 0.0,
+                    "rt60_s": (0.3, 0.6),
+                    "over_floor_db": (40.0, 41.0),
+                    "under_note": 0.0,
+                }
+            ),
+            "network": noise_training.NetworkConfig(width=16, blocks=2, kernel=7, widening=2, told=8, joint=16),
+            "train": whole.train.model_copy(
+                update={
+                    "rows": 4,
+                    "mics": (2,),
+                    "steps": 3,
+                    "validate_every": 2,
+                    "validation_batches": 1,
+                    "remembered": 2,
+                    "replays": 1,
+                }
+            ),
+        }
+    )
 
 
 @pytest.fixture(scope="module")

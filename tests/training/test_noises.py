@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from training import noises, shaping
+from training import noises
+from training import note_editing as shaping
 from training.noises import InventedNoise, add_noise
 from training.plans import Laid, NoiseClip, Stage
 from training.recipe import Recipe

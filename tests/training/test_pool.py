@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from tests.training.learning import small_config
-from training import shaping
+from training import note_editing as shaping
 from training.pool import KINDS, MEASURED, PEAK, RATE_HZ, _gathered, build_pool, load_pool
 from training.soundbank import HEADER, bank_notes, play
-from triage.errors import AudioError, ConfigError
+from triage.domain.errors import AudioError, ConfigError
 from triage.listen.encoder import PLAYED
 
 
@@ -117,10 +117,17 @@ def flute(tmp_path):
     time_s = np.arange(4410) / 44_100
     sine = np.round(20_000 * np.sin(2 * np.pi * 441 * time_s))  # a period is 100 samples
     path = tmp_path / "bank.sf2"
-    path.write_bytes(bank([
-        ("Flute A4(L)", sine, 4000, 4400), ("Flute A4(R)", 0 * sine, 4000, 4400), ("Flute Bb4", sine, 4000, 4400),
-        ("Piano C4", sine, 4000, 4400), ("Flute noise", sine, 4000, 4400),
-    ]))  # fmt: skip
+    path.write_bytes(
+        bank(
+            [
+                ("Flute A4(L)", sine, 4000, 4400),
+                ("Flute A4(R)", 0 * sine, 4000, 4400),
+                ("Flute Bb4", sine, 4000, 4400),
+                ("Piano C4", sine, 4000, 4400),
+                ("Flute noise", sine, 4000, 4400),
+            ]
+        )
+    )
     return path
 
 

@@ -10,18 +10,9 @@ from tests.training.learning import as_toml, small_config
 from training.batches import Stage
 from training.layout import plan
 from training.pool import KINDS, build_pool
-from training.pretrain import (
-    Aims,
-    PretrainConfig,
-    apart,
-    changed,
-    fit,
-    main,
-    noise_clips,
-    parts_for,
-)
+from training.pretrain import Aims, PretrainConfig, apart, changed, fit, main, noise_clips, parts_for
 from triage.config import read_toml, shipped
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.listen.encoder import NOISES, Network, Shape, load_encoder
 
 
@@ -55,8 +46,11 @@ def test_fit_logs_every_aim_and_moves_the_weights(stage, config, pool):
     assert all(np.isfinite(list(values.values())).all() for _, values in told)
     torch.manual_seed(1)
     first = Network(Shape(**config.network.model_dump()))
-    assert all(not torch.equal(a, b) for (n, a), b in zip(first.named_parameters(), kept.parameters(), strict=True)
-               if "vector" in n or "evidence" in n)  # fmt: skip
+    assert all(
+        not torch.equal(a, b)
+        for (n, a), b in zip(first.named_parameters(), kept.parameters(), strict=True)
+        if "vector" in n or "evidence" in n
+    )
 
 
 def test_the_same_seed_gives_the_same_weights(stage, config, pool):
@@ -86,8 +80,9 @@ def test_training_makes_a_batch_it_sees_again_less_surprising(stage, config, poo
 
 def test_an_aim_of_weight_0_has_no_say(stage, config, pool):
     parts, _ = parts_for(pool, ())
-    alone = config.model_copy(update={"aims": config.aims.model_copy(update={
-        "contrastive": 0.0, "cohort": 0.0, "measurements": 0.0})})  # fmt: skip
+    alone = config.model_copy(
+        update={"aims": config.aims.model_copy(update={"contrastive": 0.0, "cohort": 0.0, "measurements": 0.0})}
+    )
     kept, _ = trained(stage, alone, parts)
     torch.manual_seed(1)
     first = Network(Shape(**config.network.model_dump()))

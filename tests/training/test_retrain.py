@@ -12,14 +12,14 @@ from tests.training.told import made_session, record_of, verdicts_of
 from training.retrain import retrained
 from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped
-from triage.errors import JudgeError, StoreError
+from triage.domain.errors import JudgeError, StoreError
 from triage.judge.doubt import load_model
-from triage.silence import rank_again
+from triage.ranking.suppression import rank_again
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import model_file, models, takes_by_model, version_in_use
 from triage.store.ranking import queue
-from triage.store.recording import find_session, save_session, save_take
+from triage.store.takes import find_session, save_session, save_take
 from triage.store.verdicts import record_verdict
 
 CONFIG = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
@@ -140,7 +140,7 @@ def test_a_changed_file_a_strange_one_and_another_encoder_are_refused(store):
         model_file(db, "nobody")
     with writing(engine) as db:
         db.execute(tables.model.update().values(file=file, encoder="other"))
-    from triage.judge.learned import from_bytes, to_bytes
+    from triage.judge.learned_doubt import from_bytes, to_bytes
 
     model = from_bytes(file, "here")
     other = to_bytes(type(model)(**{**vars(model), "encoder": "another-encoder"}))

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from training.note_editing import rms_db
 from training.rooms import Hall, HallRecipe, MicRecipe, build_hall
-from training.shaping import rms_db
 
 RATE_HZ = 48_000
 MICS = (

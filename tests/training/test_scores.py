@@ -6,7 +6,7 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, roc_auc_score
 
 from training import scores
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 
 PLACES = (0, 1, 2, 4, 5, 8, 9, 13, 19, 39)
 

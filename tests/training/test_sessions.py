@@ -10,13 +10,13 @@ import parselmouth
 import pytest
 import soundfile
 
-from training import shaping
+from training import note_editing as shaping
 from training.plans import Truth
 from training.recipe import Recipe
 from training.recordings import list_notes, trimmed
 from training.sessions import build, deal_faults, plan_takes
 from triage.config import read_toml, shipped
-from triage.errors import AudioError, ConfigError
+from triage.domain.errors import AudioError, ConfigError
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 
@@ -24,9 +24,7 @@ RATE_HZ = 48_000
 
 
 @pytest.fixture(scope="module")
-def built(
-    small_recipe: Recipe, stand_ins: Path, tmp_path_factory: pytest.TempPathFactory
-) -> tuple[Path, Truth]:
+def built(small_recipe: Recipe, stand_ins: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
     folder = tmp_path_factory.mktemp("session")
     recipe = small_recipe.model_copy(update={"faults": small_recipe.faults.model_copy(update={"share": 0.5})})
     return folder, build(recipe, folder, stand_ins, seed=4)
@@ -113,9 +111,7 @@ def test_parts_too_thin_to_judge_are_left_out(small_recipe: Recipe) -> None:
 
 def test_faults_are_dealt_by_weight(small_recipe: Recipe) -> None:
     weights = {"length": 1.0, "level": 1.0, "noise": 2.0}
-    recipe = small_recipe.model_copy(
-        update={"faults": small_recipe.faults.model_copy(update={"weights": weights})}
-    )
+    recipe = small_recipe.model_copy(update={"faults": small_recipe.faults.model_copy(update={"weights": weights})})
     dealt = Counter(deal_faults(20, recipe, np.random.default_rng(2)))
     assert dealt == {"length": 5, "level": 5, "noise": 10}
 
@@ -133,9 +129,7 @@ def test_a_folder_without_recordings_is_one_clear_line(small_recipe: Recipe, tmp
         build(small_recipe, tmp_path / "out", tmp_path, seed=1)
 
 
-def test_an_instrument_that_is_not_there_is_said(
-    small_recipe: Recipe, stand_ins: Path, tmp_path: Path
-) -> None:
+def test_an_instrument_that_is_not_there_is_said(small_recipe: Recipe, stand_ins: Path, tmp_path: Path) -> None:
     with pytest.raises(AudioError, match="spelling"):
         build(small_recipe, tmp_path, stand_ins, seed=1, instruments=["ophicleide"])
 
@@ -143,9 +137,7 @@ def test_an_instrument_that_is_not_there_is_said(
 def test_real_recordings_make_a_session(recordings: Path, tmp_path: Path) -> None:
     recipe = read_toml(shipped("configs/evaluation.toml"), Recipe)
     short = recipe.model_copy(
-        update={
-            "takes": recipe.takes.model_copy(update={"most": 1, "pitches": (13, 14), "repetitions": (1, 1)})
-        }
+        update={"takes": recipe.takes.model_copy(update={"most": 1, "pitches": (13, 14), "repetitions": (1, 1)})}
     )
     truth = build(short, tmp_path, recordings, seed=3, instruments=["tuba"])
     assert 1 <= len(truth["takes"]) <= 3

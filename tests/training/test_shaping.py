@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from training import shaping
+from training import note_editing as shaping
 
 RATE_HZ = 48_000
 
@@ -15,17 +15,13 @@ def sine(hz: float, duration_s: float = 1.0) -> shaping.Array:
 def test_the_onset_is_the_first_frame_within_35_db() -> None:
     ramp_db = np.interp(np.arange(RATE_HZ) / RATE_HZ, [0, 0.1, 0.2, 1], [-80, -80, 0, 0])
     # The rise passes -35 dB at 0.156 s, in the frame that starts at 0.155 s.
-    assert shaping.onset_sample(sine(500) * 10 ** (ramp_db / 20), RATE_HZ) == pytest.approx(
-        0.155 * RATE_HZ, abs=240
-    )
+    assert shaping.onset_sample(sine(500) * 10 ** (ramp_db / 20), RATE_HZ) == pytest.approx(0.155 * RATE_HZ, abs=240)
 
 
 def test_the_end_is_20_db_below_the_loudest_frame() -> None:
     time_s = np.arange(RATE_HZ) / RATE_HZ
     # 50 dB a second: 20 dB down at 0.4 s (computed).
-    assert shaping.sounding_end(sine(500) * 10 ** (-2.5 * time_s), RATE_HZ) == pytest.approx(
-        0.4 * RATE_HZ, abs=240
-    )
+    assert shaping.sounding_end(sine(500) * 10 ** (-2.5 * time_s), RATE_HZ) == pytest.approx(0.4 * RATE_HZ, abs=240)
 
 
 def test_retune_gives_the_sine_of_the_new_frequency() -> None:

@@ -4,19 +4,15 @@ import numpy as np
 import parselmouth
 import pytest
 
-from training import shaping
-from training.shaping import Array
+from training import note_editing as shaping
+from training.note_editing import Array
 from training.synth import ARTICULATIONS, VOICES, render_note
 
 RATE_HZ = 48_000
 
 
-def note(
-    voice: str, pitch: int = 48, dynamic: str = "mf", articulation: str = "sustain", seed: int = 1
-) -> Array:
-    return render_note(
-        VOICES[voice], pitch, dynamic, articulation, np.random.default_rng(seed), RATE_HZ, 442.0
-    )
+def note(voice: str, pitch: int = 48, dynamic: str = "mf", articulation: str = "sustain", seed: int = 1) -> Array:
+    return render_note(VOICES[voice], pitch, dynamic, articulation, np.random.default_rng(seed), RATE_HZ, 442.0)
 
 
 @pytest.mark.parametrize("voice", sorted(VOICES))

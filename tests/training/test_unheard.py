@@ -2,13 +2,15 @@ import numpy as np
 import pytest
 
 from training.pool import KINDS, MEASURED
-from training.unheard import lean_scores, scores
+from training.unseen_evaluation import lean_scores, scores
 
 
 def notes(rng, fault: float = 0.0, room: float = 0.0, episodes: int = 24) -> dict[str, np.ndarray]:
     """Twelve notes an episode in two views, one in six spoilt: moved by ``fault``, each view by ``room``."""
-    columns: dict[str, list] = {name: [] for name in (
-        "vector", "kind", "sure", "pitch", "note", "measures", "take", "cohort", "episode", "view")}  # fmt: skip
+    columns: dict[str, list] = {
+        name: []
+        for name in ("vector", "kind", "sure", "pitch", "note", "measures", "take", "cohort", "episode", "view")
+    }
     for episode in range(episodes):
         own = rng.standard_normal((12, 6))
         kind = np.where(np.arange(12) % 6 == 0, KINDS.index("attack"), 0)

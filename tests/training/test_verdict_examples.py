@@ -7,8 +7,8 @@ import pytest
 
 from tests.training.told import made_session
 from training.verdict_examples import ANY, examples_of_session, resolve
-from triage.scoring import weigh
-from triage.store.records import VerdictRecord
+from triage.domain.records import VerdictRecord
+from triage.ranking.scoring import weigh
 
 AT = datetime(2026, 3, 14, 9, tzinfo=UTC)
 

@@ -7,9 +7,9 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 
-from triage.encoding import encoder_in_use
-from triage.judge.table import COMPARED
-from triage.store.records import HitRecord, NoteRecord, SessionRecord, TakeRecord, VerdictRecord
+from triage.analysis.encoding import encoder_in_use
+from triage.domain.records import HitRecord, NoteRecord, SessionRecord, TakeRecord, VerdictRecord
+from triage.judge.note_table import COMPARED
 
 USUAL = {"cents": 0.0, "length_s": 0.4, "body_s": 0.35, "level_dbfs": -20.0, "loudness_lufs": -22.0}
 SPREAD = {"cents": 3.0, "length_s": 0.02, "body_s": 0.02, "level_dbfs": 0.8, "loudness_lufs": 0.8}
@@ -37,10 +37,31 @@ def made_session(seed: int, takes: int = 20, share: float = 0.3, size: float = 1
                 at_s = k + 0.6
                 hits.append(HitRecord("breath", at_s, at_s + 0.2, "close", ("close",), -55.0, 15.0, 0.8, k + 1))
             pitch = 50 + (i * NOTES + k) // 4 % 24
-            notes.append(NoteRecord(k + 1, float(k), k + 0.45, k + 0.9, pitch, pitch, measured,
-                                    {encoder_in_use().name: vector.astype(np.float32)}))  # fmt: skip
-        made.append(TakeRecord(name, f"{seed}-{i}", "horn", "staccato", "mf", duration_s=float(NOTES),
-                               notes=tuple(notes), hits=tuple(hits), heard_on="close"))  # fmt: skip
+            notes.append(
+                NoteRecord(
+                    k + 1,
+                    float(k),
+                    k + 0.45,
+                    k + 0.9,
+                    pitch,
+                    pitch,
+                    measured,
+                    {encoder_in_use().name: vector.astype(np.float32)},
+                )
+            )
+        made.append(
+            TakeRecord(
+                name,
+                f"{seed}-{i}",
+                "horn",
+                "staccato",
+                "mf",
+                duration_s=float(NOTES),
+                notes=tuple(notes),
+                hits=tuple(hits),
+                heard_on="close",
+            )
+        )
     return made, truth
 
 

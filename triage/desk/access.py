@@ -18,8 +18,8 @@ from triage.desk.making import Making
 from triage.desk.people import RIGHTS, Throttle
 from triage.desk.security import form_token, is_form_token
 from triage.desk.settings import DeskSettings
+from triage.store.accounts import Person, logged_in
 from triage.store.engine import reading, writing
-from triage.store.people import Person, logged_in
 
 
 @dataclass(frozen=True)
@@ -145,6 +145,11 @@ def signed_token(desk: Desk, request: Request) -> str | None:
 def set_cookie(desk: Desk, response: Response, name: str, value: str) -> None:
     """Set a cookie that scripts cannot read and other sites do not send along with a change."""
     response.set_cookie(
-        name, value, max_age=round(desk.settings.login_h * 3600), path="/", secure=desk.settings.https,
-        httponly=True, samesite="lax",
-    )  # fmt: skip
+        name,
+        value,
+        max_age=round(desk.settings.login_h * 3600),
+        path="/",
+        secure=desk.settings.https,
+        httponly=True,
+        samesite="lax",
+    )

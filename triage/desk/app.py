@@ -19,27 +19,20 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from triage import __version__
-from triage.desk import (
-    audio,
-    door,
-    live,
-    pages,
-    pages_evenness,
-    pages_models,
-    pages_played,
-    pages_sheets,
-    takes,
-    verdicts,
-)
+from triage.desk import audio, pages, pages_models, pages_sheets, takes, verdicts
+from triage.desk import pages_consistency as pages_evenness
+from triage.desk import pages_just_played as pages_played
+from triage.desk import server_events as live
+from triage.desk import sign_in as door
 from triage.desk.access import Desk, whoever
 from triage.desk.jobs import Jobs
 from triage.desk.making import Making
 from triage.desk.people import Throttle
 from triage.desk.security import Guard
 from triage.desk.settings import DeskSettings
-from triage.errors import AudioError, TriageError
+from triage.domain.errors import AudioError, TriageError
+from triage.store.accounts import accounts, secret_key
 from triage.store.engine import open_store, writing
-from triage.store.people import accounts, secret_key
 
 STATIC = Path(__file__).parent / "static"
 
@@ -61,9 +54,13 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
         engine.dispose()
 
     app = FastAPI(
-        title="The desk", version=__version__, lifespan=while_served,
-        openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,  # their pages load scripts from elsewhere
-    )  # fmt: skip
+        title="The desk",
+        version=__version__,
+        lifespan=while_served,
+        openapi_url="/api/openapi.json",
+        docs_url=None,
+        redoc_url=None,  # their pages load scripts from elsewhere
+    )
     app.state.desk = Desk(settings, engine, key, Throttle(), Making(engine, settings.store))
     app.state.watcher = watcher
     app.state.jobs = Jobs(settings.store)

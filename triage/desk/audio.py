@@ -9,12 +9,12 @@ from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response, StreamingResponse
 
-from triage.audition import Cut, cut, matching_gain_db, session_folder
+from triage.audition.excerpts import Cut, cut, matching_gain_db, session_folder
 from triage.desk.access import AtDesk, Db, desk_of, may
 from triage.desk.pages import Id
-from triage.store.beside import note_span
-from triage.store.recording import session_of, take_of, tracks
-from triage.store.records import TrackRecord
+from triage.domain.records import TrackRecord
+from triage.store.neighbours import note_span
+from triage.store.takes import session_of, take_of, tracks
 
 router = APIRouter(prefix="/audio", tags=["sound"])
 Hears = Annotated[AtDesk, Depends(may("hear"))]
@@ -29,9 +29,15 @@ KEPT_S = 3600
 @router.head("/takes/{take_id}/{mic}", include_in_schema=False)
 @router.get("/takes/{take_id}/{mic}", response_class=Response)
 def take_sound(
-    request: Request, me: Hears, db: Db, take_id: Id, mic: str, start_s: Seconds = 0.0,
-    end_s: Seconds | None = None, gain_db: Gain = 0.0,
-) -> Response:  # fmt: skip
+    request: Request,
+    me: Hears,
+    db: Db,
+    take_id: Id,
+    mic: str,
+    start_s: Seconds = 0.0,
+    end_s: Seconds | None = None,
+    gain_db: Gain = 0.0,
+) -> Response:
     """Give a stretch of a take, or all of it, as a microphone heard it."""
     return wav_answer(request, _cut(request, db, take_id, mic, start_s, end_s, gain_db))
 
@@ -39,9 +45,15 @@ def take_sound(
 @router.head("/takes/{take_id}/notes/{note}/{mic}", include_in_schema=False)
 @router.get("/takes/{take_id}/notes/{note}/{mic}", response_class=Response)
 def note_sound(
-    request: Request, me: Hears, db: Db, take_id: Id, note: Id, mic: str, like_take: Id | None = None,
+    request: Request,
+    me: Hears,
+    db: Db,
+    take_id: Id,
+    note: Id,
+    mic: str,
+    like_take: Id | None = None,
     like_note: Id | None = None,
-) -> Response:  # fmt: skip
+) -> Response:
     """Give one note until it has rung out, as loud as another one if that is named."""
     found = _note(request, db, take_id, note, mic)
     if like_take is not None and like_note is not None:
@@ -54,9 +66,12 @@ def wav_answer(request: Request, found: Cut) -> Response:
     """Return a cut as a WAV, all of it or the range asked for."""
     tag = _tag(found)
     headers = {
-        "Accept-Ranges": "bytes", "ETag": tag, "Cache-Control": f"private, max-age={KEPT_S}",
-        "X-Gain-Db": f"{found.gain_db:.2f}", "X-First-Sample": str(found.first),
-    }  # fmt: skip
+        "Accept-Ranges": "bytes",
+        "ETag": tag,
+        "Cache-Control": f"private, max-age={KEPT_S}",
+        "X-Gain-Db": f"{found.gain_db:.2f}",
+        "X-First-Sample": str(found.first),
+    }
     if tag in [one.strip() for one in request.headers.get("if-none-match", "").split(",")]:
         return Response(status_code=304, headers=headers)
     start, end, status = 0, found.size, 200

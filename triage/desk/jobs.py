@@ -15,10 +15,10 @@ from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import entry_points
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 # -P: a session folder that the desk is started in may hold a numpy.py; it is not to be run.
-COMMAND = (sys.executable, "-P", "-c", "from triage.cli import main; main()")
+COMMAND = (sys.executable, "-P", "-c", "from triage.cli.main import main; main()")
 PLUG_INS = "triage.commands"
 LINES = 400  # kept of what a job says
 PATIENCE_S = 5.0  # for a job to end when it is told to
@@ -56,10 +56,14 @@ class Jobs:
             if self.last is not None and self.last.status is None:
                 raise ConfigError(f"`triage {self.last.what}` of {self.last.by} still runs; wait until it is over")
             process = subprocess.Popen(
-                [*COMMAND, *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT, text=True, errors="replace",
+                [*COMMAND, *arguments],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                errors="replace",
                 env=os.environ | {"TRIAGE_STORE": self._store},  # not an argument: it may hold a password
-            )  # fmt: skip
+            )
             self.last = Job(arguments[0], by, process)
         self.last.follower = threading.Thread(target=_follow, args=(self.last,), daemon=True)
         self.last.follower.start()

@@ -18,11 +18,11 @@ from dataclasses import dataclass, field
 from sqlalchemy import Engine
 
 from triage.config import store_url
-from triage.desk.shown_sheets import FORM, SHEETS
-from triage.errors import TriageError
+from triage.desk.sheet_views import FORM, SHEETS
+from triage.domain.errors import TriageError
+from triage.store.cached_sheets import find_sheet, kept_state, save_sheet_parts, state_of
 from triage.store.changes import all_changes
 from triage.store.engine import open_store, reading, writing
-from triage.store.kept_sheets import find_sheet, kept_state, save_sheet_parts, state_of
 
 LOOK_S = 2.0  # how often the store is asked what was overtaken
 RESTS, RESTS_UNASKED = 1.0, 4.0  # times as long as the sheet took, before it is made again

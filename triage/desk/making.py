@@ -17,9 +17,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from triage.desk.shown_sheets import FORM
+from triage.desk.sheet_views import FORM
+from triage.store.cached_sheets import find_sheet, state_of
 from triage.store.engine import reading
-from triage.store.kept_sheets import find_sheet, state_of
 
 COMMAND = (sys.executable, "-P", "-m", "triage.desk.maker")  # -P: nothing of the folder one is in is run
 PATIENCE_S = 0.05  # of a page for a sheet that is nearly made
@@ -93,10 +93,14 @@ class Making:
         self._started_s = time.monotonic()
         self._asked.clear()
         self._process = subprocess.Popen(
-            COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1,
+            COMMAND,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
             env=os.environ | {"TRIAGE_STORE": self._store},  # not an argument: it may hold a password
             start_new_session=True,  # Ctrl-C ends the desk, and the desk ends the maker
-        )  # fmt: skip
+        )
         self._follower = threading.Thread(target=self._follow, args=(self._process,), daemon=True)
         self._follower.start()
         return True

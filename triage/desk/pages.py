@@ -15,26 +15,34 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from triage.desk.access import AtDesk, Db, Me
-from triage.desk.shown_sheets import FORM
-from triage.desk.wording import FILTERS
+from triage.desk.sheet_views import FORM
+from triage.desk.template_filters import FILTERS
+from triage.domain.records import ARRIVAL_KINDS
 from triage.store.arrivals import arrivals
 from triage.store.progress import progress
-from triage.store.recording import session_of
-from triage.store.records import ARRIVAL_KINDS
 from triage.store.review import take_page
 from triage.store.spots import spots_of
 from triage.store.stored import StoredSession
+from triage.store.takes import session_of
 
 router = APIRouter(include_in_schema=False)
 _PAGES = Environment(
-    loader=PackageLoader("triage.desk"), autoescape=select_autoescape(default=True), undefined=StrictUndefined,
-    trim_blocks=True, lstrip_blocks=True,
-)  # fmt: skip
+    loader=PackageLoader("triage.desk"),
+    autoescape=select_autoescape(default=True),
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
 _PAGES.filters.update(FILTERS)
 WAYS = (
-    ("queue", "Listen"), ("queue/list", "Queue"), ("played", "Just played"), ("arrivals", "Arrivals"),
-    ("noise", "Noise"), ("consistency", "Evenness"), ("pickups", "Pick-ups"),
-)  # fmt: skip
+    ("queue", "Listen"),
+    ("queue/list", "Queue"),
+    ("played", "Just played"),
+    ("arrivals", "Arrivals"),
+    ("noise", "Noise"),
+    ("consistency", "Evenness"),
+    ("pickups", "Pick-ups"),
+)
 SHOWS = (("open", "still open"), ("disputed", "people differ"), ("settled", "settled"), ("all", "all"))
 GROUPS = {
     "missing": ("missing tracks", "Announced by take sheet and microphones, not in the folder.", ("take", "mic")),
@@ -95,18 +103,30 @@ def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
 
 @router.get("/s/{session_id}/queue/list")
 def list_page(
-    request: Request, me: Me, db: Db, session: Here,
-    which: Annotated[str, Query(alias="show")] = "open", after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
-) -> HTMLResponse:  # fmt: skip
+    request: Request,
+    me: Me,
+    db: Db,
+    session: Here,
+    which: Annotated[str, Query(alias="show")] = "open",
+    after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
+) -> HTMLResponse:
     """Show the queue as a list, a page at a time."""
     which = which if which in dict(SHOWS) else "open"
     takes, words = take_page(db, session.id, which, after, ROWS + 1)
     onward = takes[ROWS - 1].rank if len(takes) > ROWS else None
     spots = spots_of(db, [take.id for take in takes[:ROWS]])
     return show(
-        request, "list.html", me, session=session, shows=SHOWS, which=which, takes=takes[:ROWS], words=words,
-        spots=spots, onward=onward,
-    )  # fmt: skip
+        request,
+        "list.html",
+        me,
+        session=session,
+        shows=SHOWS,
+        which=which,
+        takes=takes[:ROWS],
+        words=words,
+        spots=spots,
+        onward=onward,
+    )
 
 
 @router.get("/s/{session_id}/arrivals")

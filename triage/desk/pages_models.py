@@ -16,11 +16,11 @@ from triage.config import shipped
 from triage.desk.access import AtDesk, Db, Me, change
 from triage.desk.jobs import Job, Jobs, is_installed
 from triage.desk.pages import show
-from triage.desk.shown_sheets import FORM
-from triage.errors import ConfigError
+from triage.desk.sheet_views import FORM
+from triage.domain.errors import ConfigError
 from triage.store.models import SHIPPED, ids_of, models, uses, version_in_use
 from triage.store.progress import progress
-from triage.store.recording import sessions
+from triage.store.takes import sessions
 
 router = APIRouter(include_in_schema=False)
 AGAIN = 20  # words to hear again that are listed
@@ -38,11 +38,21 @@ def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
     """Show the models, the one in use first."""
     versions = models(db)
     return show(
-        request, "models.html", me, in_use=version_in_use(db) or SHIPPED, shipped_name=SHIPPED, models=versions,
+        request,
+        "models.html",
+        me,
+        in_use=version_in_use(db) or SHIPPED,
+        shipped_name=SHIPPED,
+        models=versions,
         again=to_hear_again(db, versions[0].card) if versions else [],
-        agreement=versions[0].card.get("agreement", []) if versions else [], judged=judged_by(db), uses=uses(db),
-        sessions=sessions(db), doubt=card("doubt"), encoder=card("encoder"), retrains=is_installed("retrain"),
-    )  # fmt: skip
+        agreement=versions[0].card.get("agreement", []) if versions else [],
+        judged=judged_by(db),
+        uses=uses(db),
+        sessions=sessions(db),
+        doubt=card("doubt"),
+        encoder=card("encoder"),
+        retrains=is_installed("retrain"),
+    )
 
 
 @router.get("/api/models/job")

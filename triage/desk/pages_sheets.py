@@ -35,19 +35,31 @@ def noise_page(request: Request, me: Me, db: Db, session: Here, first: First = 0
     """Show the noise sheet, each group's worst hit to be heard and seen."""
     sheet = desk_of(request).making.sheet(db, "noise", session.id)
     return show(
-        request, "noise.html", me, session=session, made=sheet, sheet=sheet.body, excerpt=excerpt_of, clock=clock,
-        name_of=name_of, first=first, groups=GROUPS,
-    )  # fmt: skip
+        request,
+        "noise.html",
+        me,
+        session=session,
+        made=sheet,
+        sheet=sheet.body,
+        excerpt=excerpt_of,
+        clock=clock,
+        name_of=name_of,
+        first=first,
+        groups=GROUPS,
+    )
 
 
 @router.post("/api/s/{session_id}/harmless")
 def mark_harmless(
-    request: Request, me: Engineer, session: Here, group: Annotated[str, Body(max_length=500)],
+    request: Request,
+    me: Engineer,
+    session: Here,
+    group: Annotated[str, Body(max_length=500)],
     harmless: Annotated[bool, Body()],
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Record what somebody said of a group of hits and rank the session anew; the last word on a group counts."""
     # Loaded late: ranking brings the models' libraries, which most desks never need.
-    from triage.silence import mark_group
+    from triage.ranking.suppression import mark_group
 
     return {"silent": mark_group(desk_of(request).engine, session, group, me.name, harmless)}
 
@@ -58,9 +70,17 @@ def pickups_page(request: Request, me: Me, db: Db, session: Here, first: First =
     sheet = desk_of(request).making.sheet(db, "pickups", session.id)
     calls, onward = page_of_calls(sheet.body["calls"] if sheet.body else [], first)
     return show(
-        request, "pickups.html", me, session=session, made=sheet, found=sheet.body, calls=calls, caution=CAUTION,
-        first=first, onward=onward,
-    )  # fmt: skip
+        request,
+        "pickups.html",
+        me,
+        session=session,
+        made=sheet,
+        found=sheet.body,
+        calls=calls,
+        caution=CAUTION,
+        first=first,
+        onward=onward,
+    )
 
 
 def page_of_calls(calls: list[dict[str, Any]], first: int) -> tuple[list[dict[str, Any]], int | None]:
@@ -81,5 +101,7 @@ def excerpt_of(hit: dict[str, Any]) -> Excerpt:
     mic, take_id = quote(hit["mic"], safe=""), hit["take_id"]
     return Excerpt(
         f"/audio/takes/{take_id}/{mic}?start_s={start_s:.3f}&end_s={end_s:.3f}",
-        f"/api/takes/{take_id}/picture/{mic}", start_s, end_s,
-    )  # fmt: skip
+        f"/api/takes/{take_id}/picture/{mic}",
+        start_s,
+        end_s,
+    )

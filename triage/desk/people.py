@@ -11,7 +11,7 @@ from collections import deque
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 RIGHTS: dict[str, frozenset[str]] = {
     "editor": frozenset({"hear", "verdict"}),

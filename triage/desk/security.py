@@ -19,10 +19,17 @@ SAFE = ("GET", "HEAD", "OPTIONS")
 MOST_BODY_BYTES = 64_000  # of a request: verdicts and preferences are small
 ASK_AGAIN = "no-cache"  # may be kept, with its ETag, but is asked for: after an upgrade scripts must fit the pages
 POLICY = {
-    "default-src": "'none'", "script-src": "'self'", "style-src": "'self'",
-    "img-src": "'self' data: blob:", "media-src": "'self' blob:", "connect-src": "'self'", "font-src": "'self'",
-    "form-action": "'self'", "base-uri": "'none'", "frame-ancestors": "'none'",
-}  # fmt: skip
+    "default-src": "'none'",
+    "script-src": "'self'",
+    "style-src": "'self'",
+    "img-src": "'self' data: blob:",
+    "media-src": "'self' blob:",
+    "connect-src": "'self'",
+    "font-src": "'self'",
+    "form-action": "'self'",
+    "base-uri": "'none'",
+    "frame-ancestors": "'none'",
+}
 HEADERS = {
     "Content-Security-Policy": "; ".join(f"{name} {value}" for name, value in POLICY.items()),
     "X-Content-Type-Options": "nosniff",

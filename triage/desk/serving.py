@@ -10,7 +10,7 @@ from fastapi import FastAPI
 
 from triage.desk.app import create_app
 from triage.desk.settings import DeskSettings
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 ENDING_S = 2  # for answers under way; open pages hold a connection for changes and would never end it
 
@@ -37,9 +37,14 @@ def serve(
                 raise ConfigError(f"{path}: no such file; name the certificate and its key, both in PEM form")
         tls = {"ssl_certfile": str(certificate[0]), "ssl_keyfile": str(certificate[1])}
     config = uvicorn.Config(
-        app, log_level="warning", access_log=False, server_header=False, proxy_headers=False,
-        timeout_graceful_shutdown=ENDING_S, **tls,
-    )  # fmt: skip
+        app,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=ENDING_S,
+        **tls,
+    )
     door = listening(settings)
     try:
         app.state.desk.making.start()

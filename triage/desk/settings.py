@@ -8,7 +8,7 @@ import ipaddress
 from dataclasses import dataclass
 from pathlib import Path
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 PORT = 8451
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "::1")

@@ -9,20 +9,20 @@ from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from triage.coming import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.desk.access import AtDesk, Db, may
+from triage.desk.json_views import beside_shown, left_shown, row_shown, take_shown
 from triage.desk.pages import Here, Id
-from triage.desk.showing import beside_shown, left_shown, row_shown, take_shown
-from triage.desk.shown_sheets import FORM
-from triage.store.beside import notes_beside
+from triage.desk.sheet_views import FORM
+from triage.domain.records import PreviewRecord
+from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.store.changes import changes
+from triage.store.neighbours import notes_beside
 from triage.store.preferences import preferences
 from triage.store.previews import find_preview, pitch_courses
 from triage.store.progress import progress
-from triage.store.recording import take_of
-from triage.store.records import PreviewRecord
 from triage.store.review import left, take_page
 from triage.store.stored import StoredTake
+from triage.store.takes import take_of
 
 router = APIRouter(prefix="/api", tags=["takes"])
 Hears = Annotated[AtDesk, Depends(may("hear"))]
@@ -62,8 +62,9 @@ def next_to_hear(session: Here, me: Hears, db: Db, n: Annotated[int, Query(ge=1,
             take_shown(db, take, settings["around_s"], me.name, why)
             for take, why in coming(db, session.id, me.name, n, mix)
         ],
-        "left": left_of(db, session.id, me, settings), "change": changes(db, session.id),
-    }  # fmt: skip
+        "left": left_of(db, session.id, me, settings),
+        "change": changes(db, session.id),
+    }
 
 
 @router.get("/s/{session_id}/left")
@@ -74,9 +75,13 @@ def how_much_is_left(session: Here, me: Hears, db: Db) -> dict[str, Any]:
 
 @router.get("/s/{session_id}/list")
 def list_of_takes(
-    session: Here, me: Hears, db: Db, show: Annotated[str, Query(pattern=f"^({'|'.join(SHOWN)})$")] = "open",
-    after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0, n: Annotated[int, Query(ge=1, le=200)] = 50,
-) -> dict[str, Any]:  # fmt: skip
+    session: Here,
+    me: Hears,
+    db: Db,
+    show: Annotated[str, Query(pattern=f"^({'|'.join(SHOWN)})$")] = "open",
+    after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
+    n: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> dict[str, Any]:
     """Return takes in order of rank after one rank, with everybody's last word."""
     found, words = take_page(db, session.id, show, after, n)
     more = found[-1].rank if len(found) == n else None
@@ -91,9 +96,13 @@ def one_take(take: HereTake, me: Hears, db: Db) -> dict[str, Any]:
 
 @router.get("/takes/{take_id}/notes/{note}/neighbours")
 def neighbours(
-    take: HereTake, me: Hears, db: Db, note: Id, n: Annotated[int, Query(ge=1, le=12)] = 3,
+    take: HereTake,
+    me: Hears,
+    db: Db,
+    note: Id,
+    n: Annotated[int, Query(ge=1, le=12)] = 3,
     mic: Annotated[str | None, Query(max_length=200)] = None,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Return good notes to hear a note against, each with the address of its sound, as loud as this note."""
     found = notes_beside(db, take.id, note, n)
     return {"neighbours": [beside_shown(one, mic or take.heard_on, take.id, note) for one in found]}

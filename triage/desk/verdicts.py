@@ -7,14 +7,14 @@ from fastapi import APIRouter, Body, Depends, HTTPException
 from pydantic import BaseModel, ConfigDict, Field
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change
+from triage.desk.json_views import words_shown
 from triage.desk.pages import Id, found_session
-from triage.desk.showing import words_shown
 from triage.desk.takes import left_of
-from triage.store.hearing import said_of
-from triage.store.lots import has_spoken
+from triage.domain.records import VerdictRecord
 from triage.store.preferences import preferences, save_preferences
-from triage.store.recording import take_of
-from triage.store.records import VerdictRecord
+from triage.store.review_sampling import has_spoken
+from triage.store.standing import said_of
+from triage.store.takes import take_of
 from triage.store.verdicts import LONGEST_TEXT, record_verdict, take_back
 
 router = APIRouter(prefix="/api", tags=["verdicts"])
@@ -52,9 +52,16 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: Verdict) -> dict[st
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
     record = VerdictRecord(
-        take.name, said.verdict, me.name, datetime.now(UTC), said.note, said.reason or None, said.comment or None,
-        blind=said.shown == "again" and has_spoken(db, take.id, me.name), shown=said.shown,
-    )  # fmt: skip
+        take.name,
+        said.verdict,
+        me.name,
+        datetime.now(UTC),
+        said.note,
+        said.reason or None,
+        said.comment or None,
+        blind=said.shown == "again" and has_spoken(db, take.id, me.name),
+        shown=said.shown,
+    )
     made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.sound)
     words = said_of(db, take.id)
     return {"verdict": made, "words": words_shown(words), "left": left_of(db, take.session_id, me)}
@@ -77,8 +84,9 @@ def who_am_i(me: Me, db: Db) -> dict[str, Any]:
 
 @router.post("/me/preferences")
 def post_preferences(
-    me: Annotated[AtDesk, Depends(change("hear"))], db: WriteDb,
+    me: Annotated[AtDesk, Depends(change("hear"))],
+    db: WriteDb,
     changed: Annotated[dict[str, Any], Body(max_length=20)],
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Store what a person changed, such as the expected rejects at which they stop; returns all preferences."""
     return save_preferences(db, me.person.id, changed)

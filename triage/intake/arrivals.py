@@ -73,9 +73,7 @@ def _odd_lengths(group: Mapping[str, FileFacts]) -> list[dict[str, Any]]:
     odd = []
     for path, found_s in lengths_s.items():
         others_s = [length_s for other, length_s in lengths_s.items() if other != path]
-        expected_s = (
-            median_high(others_s if len(others_s) < 2 else lengths_s.values()) if others_s else found_s
-        )
+        expected_s = median_high(others_s if len(others_s) < 2 else lengths_s.values()) if others_s else found_s
         if abs(found_s - expected_s) > LENGTH_TOLERANCE_S:
             odd.append(_entry(path, "length_s", round(found_s, 3), round(expected_s, 3)))
     return odd

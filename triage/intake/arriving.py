@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from triage.intake.audio_files import list_files
 from triage.intake.integrity import FileFacts, check_file
-from triage.intake.listing import list_files
 
 GROWING = "still coming in"
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 DECLARATION_FILE, INFO_FILE = "bagit.txt", "bag-info.txt"

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from triage.errors import AudioError, TriageError
+from triage.domain.errors import AudioError, TriageError
 from triage.intake.names import NamePattern
 from triage.intake.session import SESSION_FILE, Session, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet

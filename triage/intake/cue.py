@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.intake.chunks import read_content, read_layout
 
 MAKER = b"take triage"  # in LIST INFO: by this a file of ours is known again and may be replaced

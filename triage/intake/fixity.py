@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 BLOCK_BYTES = 4 * 1024 * 1024
 # File systems count time in steps of up to 2 s: a file changed that shortly before it was read may change unseen.
@@ -49,8 +49,15 @@ class Memory:
         """Remember checksums, unless the file changed so lately that its time could not show another change."""
         if time.time_ns() - looks.mtime_ns > UNSURE_NS:
             self.sums[name] = (looks, sums)
-            self._append({"name": name, "size": looks.size_bytes, "mtime_ns": looks.mtime_ns, "inode": looks.inode,
-                          "sums": sums})  # fmt: skip
+            self._append(
+                {
+                    "name": name,
+                    "size": looks.size_bytes,
+                    "mtime_ns": looks.mtime_ns,
+                    "inode": looks.inode,
+                    "sums": sums,
+                }
+            )
 
     def last_size(self, name: str, size_bytes: int, now_s: float) -> tuple[int, float] | None:
         """Return the size seen before and since when it has been so, and note the present one."""

@@ -19,7 +19,7 @@ from typing import Any
 
 from wavinfo import WavInfoReader
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.intake.chunks import Layout, read_content, read_layout
 
 # A coding history or a track list takes kilobytes.
@@ -64,9 +64,7 @@ def read_headers(path: Path) -> Headers:
             content = _content(Path(path), layout, ident) if layout else None
             if content:
                 headers = replace(headers, **read(content))
-        except (
-            Exception
-        ) as error:  # hostile headers make readers raise anything; the samples are still of use
+        except Exception as error:  # hostile headers make readers raise anything; the samples are still of use
             problems.append(f"{ident.decode()} not read: {_line(str(error)) or type(error).__name__}")
     return replace(headers, problem="; ".join(problems) or None)
 

@@ -11,7 +11,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Sequence
 
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 
 FIELDS = ("take", "mic", "instrument", "articulation", "dynamic", "pitch", "repetition")
 # Tried first, so that in "T_01_F#3.wav" with "{take}_{pitch}.wav" the take keeps its separator.
@@ -81,9 +81,7 @@ class NamePattern:
         for position, (literal, field) in enumerate(self._parts):
             pieces.append(_literal(literal, last=position == len(self._parts) - 1))
             if field:
-                pieces.append(
-                    f"(?P={field})" if field in seen else f"(?P<{field}>{values.get(field, ANYTHING)})"
-                )
+                pieces.append(f"(?P={field})" if field in seen else f"(?P<{field}>{values.get(field, ANYTHING)})")
                 seen.add(field)
         return "".join(pieces)
 

@@ -9,13 +9,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from triage.errors import SheetError
+from triage.domain.errors import SheetError
+from triage.domain.pitch import parse_pitch
 from triage.intake.arrivals import Arrivals, find_unlike
+from triage.intake.audio_files import list_files
 from triage.intake.headers import Headers, read_headers
 from triage.intake.integrity import FileFacts, check_file
-from triage.intake.listing import list_files
 from triage.intake.names import NamePattern
-from triage.intake.pitchname import parse_pitch
 from triage.intake.session import Session
 from triage.intake.sheet import Sheet, SheetRow
 
@@ -106,9 +106,7 @@ def call_roll(folder: Path, session: Session, sheet: Sheet, check: Check = check
         problems += lines
     if rows:
         unlisted = [name for name in order if name not in rows]
-        problems += [
-            f"take {name}: not on the take sheet, ranked all the same; add a row" for name in unlisted
-        ]
+        problems += [f"take {name}: not on the take sheet, ranked all the same; add a row" for name in unlisted]
         unexpected += [file.path for name in unlisted for file in by_take[name]]
     arrivals = _arrivals(session, list(rows or by_take), takes, by_take)
     return Roll(tuple(takes), replace(arrivals, unexpected=tuple(sorted(unexpected))), tuple(problems))
@@ -194,9 +192,7 @@ def _meant(
     return meant, problems
 
 
-def _arrivals(
-    session: Session, meant: list[str], takes: list[Take], by_take: dict[str, list[_File]]
-) -> Arrivals:
+def _arrivals(session: Session, meant: list[str], takes: list[Take], by_take: dict[str, list[_File]]) -> Arrivals:
     files = [file for take in by_take.values() for file in take]
     heard = {take.name: {track.mic for track in take.tracks} for take in takes}
     broken = {(file.take, file.mic): file for file in files if file.facts.problem}

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from triage.config import Strict, read_toml
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.intake.names import NamePattern
 
 SESSION_FILE = "session.toml"

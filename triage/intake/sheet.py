@@ -12,8 +12,8 @@ import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
-from triage.errors import SheetError
-from triage.intake.pitchname import HIGHEST_MIDI, parse_pitch
+from triage.domain.errors import SheetError
+from triage.domain.pitch import HIGHEST_MIDI, parse_pitch
 
 SHEET_FILE = "take_sheet.csv"
 COLUMNS = ("take", "instrument", "articulation", "dynamic", "pitches", "repetitions", "remark")
@@ -110,9 +110,7 @@ def _decoded(path: Path) -> tuple[str, list[str]]:
     except UnicodeDecodeError as error:
         # Spreadsheets on Windows save so; every byte has a meaning in Latin-1, so the takes are not lost.
         line = data.count(b"\n", 0, error.start) + 1
-        slip = (
-            f"{path.name} line {line}: not UTF-8, read as Latin-1; check accents, then save it as CSV, UTF-8"
-        )
+        slip = f"{path.name} line {line}: not UTF-8, read as Latin-1; check accents, then save it as CSV, UTF-8"
         return data.decode("latin-1"), [slip]
 
 
@@ -139,9 +137,7 @@ def _places(header: list[str]) -> tuple[dict[str, int], list[str]]:
         for name in dict.fromkeys(names)
         if name and name not in (*COLUMNS, *OPTIONAL)
     ]
-    slips += [
-        f"column {column!r} is there twice; the first counts" for column in places if names.count(column) > 1
-    ]
+    slips += [f"column {column!r} is there twice; the first counts" for column in places if names.count(column) > 1]
     missing = [column for column in COLUMNS if column not in places]
     if "take" in missing:
         slips.append(f"no column 'take', so no row can be read; the first line must name the columns {known}")

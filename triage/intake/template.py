@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 
 from triage.config import shipped
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.intake.session import SESSION_FILE
 from triage.intake.sheet import SHEET_FILE
 
@@ -46,9 +46,7 @@ def write_template(folder: Path) -> tuple[Path, Path]:
             with path.open("xb") as file:
                 file.write(text)
     except OSError as error:
-        raise ConfigError(
-            f"{folder}: cannot be written to ({error.strerror}); choose another folder"
-        ) from None
+        raise ConfigError(f"{folder}: cannot be written to ({error.strerror}); choose another folder") from None
     session, sheet = texts
     return session, sheet
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.intake.chunks import UNKNOWN_SIZE, Layout, read_content, read_layout
 
 # 40 tracks at 48 kHz: 77 MB a block.
@@ -62,9 +62,7 @@ def read_sound(path: Path) -> Sound:
         return Sound(file.format, file.subtype, file.samplerate, file.channels, file.frames)
 
 
-def blocks(
-    path: Path, channels: Sequence[int] | None = None, block_s: float = BLOCK_S
-) -> Iterator[np.ndarray]:
+def blocks(path: Path, channels: Sequence[int] | None = None, block_s: float = BLOCK_S) -> Iterator[np.ndarray]:
     """Yield a recording block by block, from its start to its end, without gap or overlap.
 
     Parameters

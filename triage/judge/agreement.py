@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 
 NORMAL_95 = 1.959964
 

@@ -13,9 +13,9 @@ from math import comb
 
 import numpy as np
 
-from triage.errors import JudgeError
-from triage.judge.evenness import Costs
-from triage.judge.programme import solve_programme
+from triage.domain.errors import JudgeError
+from triage.judge.best_set_costs import Costs
+from triage.judge.best_set_ilp import solve_programme
 
 MOST_STATES = 3000  # of one pitch: two such pitches take 9 million sums, a tenth of a second
 PATH, PROGRAMME = "shortest path", "integer programme"
@@ -56,7 +56,7 @@ class BestSet:
 
 def best_set(
     costs: Costs, wanted: int | Mapping[int, int], fixed: frozenset[int] = frozenset(), most_states: int = MOST_STATES
-) -> BestSet:  # fmt: skip
+) -> BestSet:
     """Return the set of notes of least cost.
 
     total = sum over pitches of (mean own + mean together over pairs) + sum over neighbouring pitches of mean apart
@@ -184,9 +184,13 @@ def _others(states: np.ndarray, place: int, total: np.ndarray) -> dict[int, tupl
 
 
 def _told(
-    costs: Costs, rows: list[int], method: str, states: int, others: dict[int, tuple[int, float]],
+    costs: Costs,
+    rows: list[int],
+    method: str,
+    states: int,
+    others: dict[int, tuple[int, float]],
     fixed: frozenset[int],
-) -> BestSet:  # fmt: skip
+) -> BestSet:
     """Return the set with every note's share: half of each term between two notes goes to either."""
     groups = [np.array([r for r in rows if costs.pitch[r] == p]) for p in sorted({costs.pitch[r] for r in rows})]
     kept = []
@@ -200,8 +204,18 @@ def _told(
             )
             other, price = others.get(int(row), (None, None))
             held = int(row) in fixed
-            kept.append(Kept(int(row), float(costs.own[row]) / size, float(repeats), below, above, held,
-                             None if held else other, None if held else price))  # fmt: skip
+            kept.append(
+                Kept(
+                    int(row),
+                    float(costs.own[row]) / size,
+                    float(repeats),
+                    below,
+                    above,
+                    held,
+                    None if held else other,
+                    None if held else price,
+                )
+            )
     return BestSet(tuple(kept), sum(one.cost for one in kept), method, states)
 
 

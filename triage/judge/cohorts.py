@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.neighbours import (
     Hood,
     Notes,

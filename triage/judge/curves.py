@@ -12,7 +12,7 @@ import numpy as np
 
 from triage.judge.cohorts import expect
 from triage.judge.features import ANOTHER_NOTE_CENTS, COHORT, WIDER, calm, off_axis, on_axis
-from triage.judge.table import COMPARED, NoteTable
+from triage.judge.note_table import COMPARED, NoteTable
 
 STRAY = 3.5  # sigmas (Iglewicz and Hoaglin 1993)
 BAND = 2.0  # sigmas on either side: about 19 of 20 good notes lie inside
@@ -138,21 +138,36 @@ def _cohorts(cohort: np.ndarray, pitch: np.ndarray, values: np.ndarray) -> Itera
 
 
 def _curve(
-    table: NoteTable, quantity: str, rows: np.ndarray, values: np.ndarray, z: np.ndarray,
+    table: NoteTable,
+    quantity: str,
+    rows: np.ndarray,
+    values: np.ndarray,
+    z: np.ndarray,
     band: tuple[np.ndarray, np.ndarray],
-) -> Curve:  # fmt: skip
+) -> Curve:
     tones, place = np.unique(np.round(table.pitch[rows]), return_inverse=True)
     groups = [place == k for k in range(len(tones))]
     middle = np.array([np.median(values[g]) for g in groups])
     expected, sigma = (np.array([_median(column[g]) for g in groups]) for column in band)
     first = rows[0]
     return Curve(
-        str(table.instrument[first]), str(table.articulation[first]), str(table.dynamic[first]),
-        str(table.mic[first]), quantity, rows, in_unit(quantity, values),
-        in_unit(quantity, band[0]), z, np.abs(np.nan_to_num(z)) > STRAY,
-        tones, in_unit(quantity, middle), in_unit(quantity, expected), in_unit(quantity, expected - BAND * sigma),
-        in_unit(quantity, expected + BAND * sigma), _step(quantity, tones, middle),
-    )  # fmt: skip
+        str(table.instrument[first]),
+        str(table.articulation[first]),
+        str(table.dynamic[first]),
+        str(table.mic[first]),
+        quantity,
+        rows,
+        in_unit(quantity, values),
+        in_unit(quantity, band[0]),
+        z,
+        np.abs(np.nan_to_num(z)) > STRAY,
+        tones,
+        in_unit(quantity, middle),
+        in_unit(quantity, expected),
+        in_unit(quantity, expected - BAND * sigma),
+        in_unit(quantity, expected + BAND * sigma),
+        _step(quantity, tones, middle),
+    )
 
 
 def _median(column: np.ndarray) -> float:

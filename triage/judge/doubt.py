@@ -14,12 +14,14 @@ import numpy as np
 import skops.io
 
 from triage.config import shipped
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.features import Evidence
 from triage.judge.model_file import read_parts
 
 FINE = "fine"
 SHIPPED = "models/doubt.skops"
+
+
 @dataclass(frozen=True)
 class DoubtModel:
     """A fitted classifier of notes, and how sure a technical finding is.

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.trend import Trend, mann_kendall
 
 LEAST_TAKES = 6  # fewer cannot reach p < 0.01 however they lie

@@ -88,9 +88,7 @@ def indicators(labels: np.ndarray) -> np.ndarray:
     return (labels[:, None] == np.unique(labels)).astype(float)
 
 
-def _why_not(
-    name: str, columns: np.ndarray, labels: np.ndarray, before: dict[str, np.ndarray], x: np.ndarray
-) -> str:
+def _why_not(name: str, columns: np.ndarray, labels: np.ndarray, before: dict[str, np.ndarray], x: np.ndarray) -> str:
     """Return why a factor's share cannot be told, or nothing."""
     n, levels = columns.shape
     if levels == 1:

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from triage.judge.cohorts import Expectation, expect
+from triage.judge.note_table import COMPARED, NoteTable
 from triage.judge.outliers import centre_distance, joint_deviation, local_knn
-from triage.judge.table import COMPARED, NoteTable
 
 # What an encoder has evidence of over time, each a kind of spot.
 HEARD = ("noise", "attack", "intonation", "steadiness", "level", "release")
@@ -22,9 +22,14 @@ MOST_SIGMAS = 10.0
 ANOTHER_NOTE_CENTS = 75.0
 # What a listener notices on the compared axis, whatever the session's own spread (common practice, no source).
 AUDIBLE = {
-    "cents": 10.0, "length_s": 0.2, "body_s": 0.2, "level_dbfs": 2.0, "loudness_lufs": 2.0, "steadiness_db": 1.0,
+    "cents": 10.0,
+    "length_s": 0.2,
+    "body_s": 0.2,
+    "level_dbfs": 2.0,
+    "loudness_lufs": 2.0,
+    "steadiness_db": 1.0,
     "cents_drift": 20.0,
-}  # fmt: skip
+}
 NEIGHBOURS = 8
 COHORT, WIDER = ("instrument", "articulation", "dynamic", "mic"), ("instrument", "articulation", "mic")
 NOISE_FLOOR_DB = 3.0

@@ -97,9 +97,7 @@ def kind_of(hit: HeardHit) -> str:
     return "digital-click" if hit.kind == "click" and hit.level_dbfs is None else hit.kind
 
 
-def group_keys(
-    hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], known: Collection[str] = ()
-) -> list[str]:
+def group_keys(hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], known: Collection[str] = ()) -> list[str]:
     """Return the group of each hit.
 
     Hits of one microphone and kind are split by rhythm: the surest one is taken out first, then the next, and what
@@ -171,14 +169,27 @@ def _group(hits: Sequence[HeardHit], key: str, own: list[int], always: bool) -> 
     found = regular(*times, sure=True) if rhythm == "regular" else None
     worst = max(own, key=lambda i: (hits[i].exposed or 0.0, hits[i].level_dbfs or -200.0, -i))
     return HitGroup(
-        key, mic, kind, rhythm, tuple(own), len({hits[i].take for i in own}), sum(e >= AUDIBLE for e in exposed),
-        float(np.median(exposed)), min(levels, default=None), max(levels, default=None), worst, always,
+        key,
+        mic,
+        kind,
+        rhythm,
+        tuple(own),
+        len({hits[i].take for i in own}),
+        sum(e >= AUDIBLE for e in exposed),
+        float(np.median(exposed)),
+        min(levels, default=None),
+        max(levels, default=None),
+        worst,
+        always,
         found.period_s if found else None,
-    )  # fmt: skip
+    )
 
 
 def _split(
-    hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], members: list[int], by_the_clock: bool,
+    hits: Sequence[HeardHit],
+    notes: Mapping[str, TakeNotes],
+    members: list[int],
+    by_the_clock: bool,
     sure: Sequence[str],
 ) -> Iterable[tuple[str, list[int]]]:
     """Yield each rhythm of one microphone's hits of one kind, and the hits that keep to it."""
@@ -224,11 +235,14 @@ def _majority(
         strays = [
             (away, i)
             for i, hit in enumerate(hits)
-            if rhythms[i] in ("any", rhythm) and hit.mic == mic and out[i] != kind and hit.level_dbfs is not None
+            if rhythms[i] in ("any", rhythm)
+            and hit.mic == mic
+            and out[i] != kind
+            and hit.level_dbfs is not None
             and keeps(rhythm, [hit.start_s], [hit.take], notes)[0]
             and abs(hit.level_dbfs - np.median(levels)) <= MISREAD_DB
             and (away := abs(_since_s(hit, notes) - usual_s)) <= MISREAD_S
-        ]  # fmt: skip
+        ]
         for _, i in sorted(strays)[: len(own) - 1]:
             out[i], rhythms[i] = kind, rhythm
     return out

@@ -99,9 +99,7 @@ def tail(chance: np.ndarray, seen: int) -> float:
     return float(min(1.0, share[seen:].sum()))
 
 
-def keeps(
-    rhythm: str, starts_s: Sequence[float], takes: Sequence[str], notes: Mapping[str, TakeNotes]
-) -> np.ndarray:
+def keeps(rhythm: str, starts_s: Sequence[float], takes: Sequence[str], notes: Mapping[str, TakeNotes]) -> np.ndarray:
     """Return which hits fit a rhythm that has to do with the notes [shape=(hit,)]."""
     return np.array(
         [rhythm in places_of(at_s, notes[take]) for at_s, take in zip(starts_s, takes, strict=True)], bool
@@ -139,8 +137,10 @@ def note_rhythm(
         placed = rhythm.startswith("after-")
         if len({take for take, _ in seen}) < LEAST_TAKES or (not placed and len(seen) < LEAST_GAPS):
             continue
-        chance = [1.0 - (1.0 - share[take].get(rhythm, 0.0)) ** (1 if placed else len(own))
-                  for (take, _), own in gap_of.items()]  # fmt: skip
+        chance = [
+            1.0 - (1.0 - share[take].get(rhythm, 0.0)) ** (1 if placed else len(own))
+            for (take, _), own in gap_of.items()
+        ]
         p = tail(np.array(chance), len(seen)) * len(tried)
         if p < CHANCE and (best is None or p < best[0]):
             best = (p, rhythm)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 
 BANDS_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # nominal centres
 # L = a + b NR: ISO/R 1996:1971, BS 8233:1999 annex B, AS 1469.

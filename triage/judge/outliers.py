@@ -8,7 +8,7 @@ import numpy as np
 from sklearn.covariance import LedoitWolf
 from sklearn.metrics.pairwise import euclidean_distances
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.neighbours import Notes, first_rows, index_notes, neighbourhood
 from triage.judge.robust import MAD_TO_SIGMA, bisquare, group_median, group_scale2, local_line, weighted_median
 

@@ -9,7 +9,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from triage.judge.clean import DOUBT_BOUND, UNDECIDED, Cell, Played, fault_of, is_merely_doubtful
+from triage.judge.clean_notes import DOUBT_BOUND, UNDECIDED, Cell, Played, fault_of, is_merely_doubtful
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class CellCount:
 
     @property
     def tier(self) -> str:
-        """"none": not one usable note; "few": some; "doubtful": enough, if the doubtful ones pass."""
+        """ "none": not one usable note; "few": some; "doubtful": enough, if the doubtful ones pass."""
         if self.clean + self.doubtful >= self.wanted:
             return "doubtful"
         return "few" if self.clean + self.doubtful else "none"
@@ -156,11 +156,16 @@ def _count(cell: Cell, wanted: int, rows: list[Meant], notes: list[Played], doub
     doubtful = [note for note, fault in said if fault is not None and is_merely_doubtful(note)]
     open_ = [note.doubt if note.doubt is not None and note.word not in UNDECIDED else 0.5 for note in doubtful]
     return CellCount(
-        cell, wanted, len(clean), tuple(fault for _, fault in said if fault is not None),
+        cell,
+        wanted,
+        len(clean),
+        tuple(fault for _, fault in said if fault is not None),
         sum(1.0 - doubt for doubt in open_),
-        any(row.recorded for row in rows), _setup(rows, clean), tuple(dict.fromkeys(row.take for row in rows)),
+        any(row.recorded for row in rows),
+        _setup(rows, clean),
+        tuple(dict.fromkeys(row.take for row in rows)),
         len(doubtful),
-    )  # fmt: skip
+    )
 
 
 def _setup(rows: list[Meant], clean: list[Played]) -> str:

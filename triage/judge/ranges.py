@@ -9,15 +9,42 @@ import re
 # Sounding ranges, lowest and highest MIDI: the default ranges of Abjad, a library for music notation, after
 # common orchestration books.
 RANGES: dict[str, tuple[int, int]] = {
-    "piccolo": (74, 108), "flute": (60, 98), "oboe": (58, 93), "bassoon": (34, 75),
-    "trumpet": (54, 86), "french horn": (35, 77), "horn": (35, 77), "alto trombone": (45, 82),
-    "tenor trombone": (40, 75), "trombone": (40, 75), "bass trombone": (36, 65), "tuba": (26, 65),
-    "violin": (55, 103), "viola": (48, 86), "cello": (36, 79), "double bass": (24, 67), "contrabass": (24, 67),
-}  # fmt: skip
+    "piccolo": (74, 108),
+    "flute": (60, 98),
+    "oboe": (58, 93),
+    "bassoon": (34, 75),
+    "trumpet": (54, 86),
+    "french horn": (35, 77),
+    "horn": (35, 77),
+    "alto trombone": (45, 82),
+    "tenor trombone": (40, 75),
+    "trombone": (40, 75),
+    "bass trombone": (36, 65),
+    "tuba": (26, 65),
+    "violin": (55, 103),
+    "viola": (48, 86),
+    "cello": (36, 79),
+    "double bass": (24, 67),
+    "contrabass": (24, 67),
+}
 # Names that hold another's and sound elsewhere: nothing is known of these.
-OTHERS = ("english horn", "basset horn", "tenor horn", "flugelhorn", "alto flute", "bass flute", "piccolo trumpet",
-          "bass trumpet", "contrabassoon", "contrabass trombone", "contrabass tuba", "contrabass clarinet",
-          "wagner tuba", "oboe d'amore", "bass oboe")  # fmt: skip
+OTHERS = (
+    "english horn",
+    "basset horn",
+    "tenor horn",
+    "flugelhorn",
+    "alto flute",
+    "bass flute",
+    "piccolo trumpet",
+    "bass trumpet",
+    "contrabassoon",
+    "contrabass trombone",
+    "contrabass tuba",
+    "contrabass clarinet",
+    "wagner tuba",
+    "oboe d'amore",
+    "bass oboe",
+)
 
 
 def sounding_range(instrument: str) -> tuple[int, int] | None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 
 ROUNDS = 100  # of Fisher scoring; it takes 5 to 20
 CONVERGED = 1e-6  # change of the log-likelihood: far less than the data can tell
@@ -201,9 +201,7 @@ def _step(v: np.ndarray, score: np.ndarray, information: np.ndarray) -> np.ndarr
     return step
 
 
-def _halved(
-    design: Design, v: np.ndarray, step: np.ndarray, level: float, total: float
-) -> tuple[np.ndarray, float]:
+def _halved(design: Design, v: np.ndarray, step: np.ndarray, level: float, total: float) -> tuple[np.ndarray, float]:
     """Return the furthest of v + step, v + step / 2 ... that climbs, and by how much; v and 0 where none does."""
     floor = np.append(np.zeros(len(v) - 1), LEAST_REST * total)
     for _ in range(30):

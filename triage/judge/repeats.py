@@ -10,18 +10,30 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.curves import QUANTITIES, measured
 from triage.judge.features import COHORT, WIDER, on_axis
-from triage.judge.table import NoteTable
+from triage.judge.note_table import NoteTable
 
 CONFIDENCE = 0.9
 # What of a performance is measured to a small part of how two performances differ, whatever the gain.
 TELLING = (
-    "cents", "attack_jump_cents", "attack_overshoot_db", "attack_50_db", "attack_100_db", "attack_bright_db",
-    "body_s", "length_s", "level_slope_db_s", "centroid_hz", "tilt_db_oct", "steadiness_db", "vibrato_cents",
-    "harmonicity_db", "release_s",
-)  # fmt: skip
+    "cents",
+    "attack_jump_cents",
+    "attack_overshoot_db",
+    "attack_50_db",
+    "attack_100_db",
+    "attack_bright_db",
+    "body_s",
+    "length_s",
+    "level_slope_db_s",
+    "centroid_hz",
+    "tilt_db_oct",
+    "steadiness_db",
+    "vibrato_cents",
+    "harmonicity_db",
+    "release_s",
+)
 AGREE, AGREE_TO_MEDIAN = 70.0, 1.537  # per cent of them, for noise and the frame grid disturb some in any copy; and
 # what that percentile of |differences| of normal values is, in medians
 TOO_ALIKE = 0.13  # of the usual difference; two performances came down to 0.2, copies up to 0.12
@@ -141,10 +153,17 @@ def _spread(table: NoteTable, rows: np.ndarray, quantity: str, layout: Anova) ->
     ends = np.sqrt(layout.within / chi2.ppf([(1 + CONFIDENCE) / 2, (1 - CONFIDENCE) / 2], df))
     first = rows[0]
     return Repeats(
-        str(table.instrument[first]), str(table.articulation[first]), str(table.dynamic[first]),
-        str(table.mic[first]), quantity, float(np.sqrt(layout.within / df)), float(ends[0]), float(ends[1]),
-        layout.df_between + 1, len(rows),
-    )  # fmt: skip
+        str(table.instrument[first]),
+        str(table.articulation[first]),
+        str(table.dynamic[first]),
+        str(table.mic[first]),
+        quantity,
+        float(np.sqrt(layout.within / df)),
+        float(ends[0]),
+        float(ends[1]),
+        layout.df_between + 1,
+        len(rows),
+    )
 
 
 def pairs(table: NoteTable) -> list[Pair]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from triage.judge.features import HEARD, Evidence, off_axis, on_axis
-from triage.judge.table import COMPARED, NoteTable
+from triage.judge.note_table import COMPARED, NoteTable
 
 LEAST_DOUBT = 0.03  # of a spot on its own, six times that of a usual note: few good takes show one
 UNLIKE = "unlike"

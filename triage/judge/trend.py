@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 
 EXACT_N = 40  # up to so many values without ties p is counted, not approximated, as Gilbert's table goes
 UNKNOWN = float("nan")
@@ -80,9 +80,7 @@ def mann_kendall(values: np.ndarray, times: np.ndarray | None = None, confidence
     return Trend(s / paired if paired else 0.0, s, z, p, float(np.median(slopes)), low, high, n)
 
 
-def _checked(
-    values: np.ndarray, times: np.ndarray | None, confidence: float
-) -> tuple[np.ndarray, np.ndarray]:
+def _checked(values: np.ndarray, times: np.ndarray | None, confidence: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the values that are known with their times, in order of time."""
     x = np.asarray(values, dtype=float)
     t = np.arange(len(x), dtype=float) if times is None else np.asarray(times, dtype=float)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from triage.errors import JudgeError
+from triage.domain.errors import JudgeError
 from triage.judge.factors import REGISTER, REST, Block, Untold, blocks, indicators
 from triage.judge.reml import Design, Fit, cholesky, draw, fit, prepare
 from triage.judge.robust import mad
@@ -137,8 +137,17 @@ def _shares(design: Design, found: Fit, told: list[Block], seed: int) -> list[Sh
     result = []
     for f, block in enumerate(told):
         levels, effects = _effects(block, found.effects[design.block == f])
-        result.append(Share(block.factor, levels, float(found.variances[f]), float(shares[f]), float(low[f]),
-                            float(high[f]), effects))
+        result.append(
+            Share(
+                block.factor,
+                levels,
+                float(found.variances[f]),
+                float(shares[f]),
+                float(low[f]),
+                float(high[f]),
+                effects,
+            )
+        )
     rest = Share(REST, design.n, float(found.variances[-1]), float(shares[-1]), float(low[-1]), float(high[-1]))
     return [*result, rest]
 
@@ -183,9 +192,7 @@ def _effects(block: Block, u: np.ndarray) -> tuple[int, tuple[tuple[str, float],
     return len(levels), tuple((str(level), float(value)) for level, value in zip(levels, mean, strict=True))
 
 
-def _curve(
-    told: list[Block], found: Fit, design: Design, pitch: np.ndarray
-) -> tuple[tuple[float, float], ...]:
+def _curve(told: list[Block], found: Fit, design: Design, pitch: np.ndarray) -> tuple[tuple[float, float], ...]:
     if not told or told[0].factor != REGISTER:
         return ()
     each = told[0].columns @ found.effects[design.block == 0]

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft, signal
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.logmel import finite
 from triage.listen.weighting import a_weighting_db
 
@@ -125,10 +125,12 @@ def _background(powers: np.ndarray) -> Background:
     steady = np.nansum(weighted[:, WAVERING:], axis=1)
     own[:, :WAVERING] = (steady <= _limit(steady))[:, None]
     plain_db, weighted_db = (
-        [10 * float(np.log10(mean)) if (mean := power[kept].mean() if kept.any() else 0.0) > 0 else None
-         for power, kept in zip(powers_.T, own.T, strict=True)]
+        [
+            10 * float(np.log10(mean)) if (mean := power[kept].mean() if kept.any() else 0.0) > 0 else None
+            for power, kept in zip(powers_.T, own.T, strict=True)
+        ]
         for powers_ in (plain, weighted)
-    )  # fmt: skip
+    )
     total = sum(10 ** (level / 10) for level in weighted_db if level is not None)
     return Background(10 * float(np.log10(total)) if total > 0 else None, tuple(plain_db))
 

@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 from scipy.fft import dct
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import Note
 
@@ -67,8 +67,12 @@ class FixedEmbedding:
         start, end = note.start_s, max(note.end_s, note.start_s + 0.08)
         half = (start + end) / 2
         stretches = [
-            (start, start + 0.05), (start + 0.05, start + 0.12), (start + 0.12, start + 0.25),
-            (start + 0.1, half), (half, end - 0.05), (end, end + 0.15),
+            (start, start + 0.05),
+            (start + 0.05, start + 0.12),
+            (start + 0.12, start + 0.25),
+            (start + 0.1, half),
+            (half, end - 0.05),
+            (end, end + 0.15),
         ]
         last = frames.shape[1] - 1
         means = []

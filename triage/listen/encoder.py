@@ -17,7 +17,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from triage.config import shipped
-from triage.errors import AudioError, JudgeError
+from triage.domain.errors import AudioError, JudgeError
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import Note
 from triage.listen.weights import read_weights, refused, write_weights

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 Array = NDArray[np.floating[Any]]
 
@@ -44,8 +44,9 @@ def one_channel(values: ArrayLike, name: str = "waveform") -> Array:
     return array
 
 
-def rms_envelope_db(waveform: ArrayLike, rate_hz: float, hop_s: float = 0.005, window_s: float = 0.01,
-                    f0_hz: float = np.nan) -> Array:
+def rms_envelope_db(
+    waveform: ArrayLike, rate_hz: float, hop_s: float = 0.005, window_s: float = 0.01, f0_hz: float = np.nan
+) -> Array:
     """Return the RMS level around each hop, in dBFS.
 
     level_db[i] = 10 log10( mean of x^2 over [i hop - w/2, i hop + w/2] )
@@ -135,7 +136,7 @@ def overshoot_db(envelope_db: ArrayLike, hop_s: float) -> float:
     end = attack_end(level, hop_s)
     if end is None:
         return np.nan
-    early = level[end + round(0.1 / hop_s): end + round(0.25 / hop_s)]
+    early = level[end + round(0.1 / hop_s) : end + round(0.25 / hop_s)]
     if early.size * hop_s < HELD_S or np.median(early) < held_level_db(level, hop_s) - 40:
         return np.nan
     return float(level[: end + round(HELD_S / hop_s) + 1].max() - np.median(early))
@@ -153,8 +154,9 @@ def held_level_db(envelope_db: ArrayLike, hop_s: float) -> float:
     return float(held) if held > SILENT_DB + 1 else np.nan
 
 
-def sounding_length_s(envelope_db: ArrayLike, hop_s: float, drop_db: float = 20.0, onset_s: float = 0.0,
-                      hold_s: float = 0.1) -> float:
+def sounding_length_s(
+    envelope_db: ArrayLike, hop_s: float, drop_db: float = 20.0, onset_s: float = 0.0, hold_s: float = 0.1
+) -> float:
     """Return the time from the onset to where the level falls ``drop_db`` below the held level, in seconds.
 
     The fall counts where the level stays below for ``hold_s`` (or to the envelope's end), interpolated in dB. The
@@ -171,7 +173,7 @@ def sounding_length_s(envelope_db: ArrayLike, hop_s: float, drop_db: float = 20.
     float
         Seconds; NaN for silence, and where the level does not fall that far.
     """
-    level = one_channel(envelope_db, "envelope_db")[max(round(onset_s / hop_s), 0):]
+    level = one_channel(envelope_db, "envelope_db")[max(round(onset_s / hop_s), 0) :]
     mark = held_level_db(level, hop_s) - drop_db
     above = np.flatnonzero(level >= mark)
     if not above.size:
@@ -204,8 +206,9 @@ def level_slope_db_s(envelope_db: ArrayLike, hop_s: float) -> float:
     return theil_sen(np.arange(level.size) * hop_s, level)
 
 
-def release_s(envelope_db: ArrayLike, hop_s: float, end_s: float, floor_db: float = SILENT_DB,
-              fall_db: float = 20.0) -> float:
+def release_s(
+    envelope_db: ArrayLike, hop_s: float, end_s: float, floor_db: float = SILENT_DB, fall_db: float = 20.0
+) -> float:
     """Return the time that the sound needs to fall ``fall_db`` after its sounding part, in seconds.
 
     release = fall_db / -slope; slope by least squares (as ISO 3382-1 does for decays) from ``end_s`` to the first
@@ -223,7 +226,7 @@ def release_s(envelope_db: ArrayLike, hop_s: float, end_s: float, floor_db: floa
         Seconds; NaN where fewer than 3 values lie on the fall, it spans less than 3 dB, or the level does not fall.
     """
     level = one_channel(envelope_db, "envelope_db")
-    level = level[max(round(end_s / hop_s), 0):] if np.isfinite(end_s) else level[:0]
+    level = level[max(round(end_s / hop_s), 0) :] if np.isfinite(end_s) else level[:0]
     if level.size < 3:
         return np.nan
     below = level < max(level[0] - fall_db, floor_db + 6)

@@ -12,9 +12,9 @@ import numpy as np
 
 from triage.listen.logmel import BANDS_OVER_RMS_DB
 from triage.listen.masking import exposure
+from triage.listen.mel_groups import group_levels
 from triage.listen.noise_network import KINDS, STEP_S, STRIDE, Heard, NoiseDetector
 from triage.listen.notes import Note
-from triage.listen.parts import group_levels
 
 SURE = 0.5  # least probability of a noise at its surest step
 ON = 0.25  # least probability of a noise while it lasts

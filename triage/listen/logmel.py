@@ -12,7 +12,7 @@ import numpy as np
 import torch
 from torchaudio.functional import melscale_fbanks
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 HOP_S = 0.01
 N_MELS = 80

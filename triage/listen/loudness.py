@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.signal import firwin, resample_poly, sosfilt
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.envelope import SILENT_DB, Array
 
 MOMENTARY_S = 0.4
@@ -42,16 +42,27 @@ def k_weighting_sos(rate_hz: float) -> Array:
     f0, q, gain_db, split = SHELF
     k, high = np.tan(np.pi * f0 / rate_hz), 10 ** (gain_db / 20)
     band, a0 = high**split, 1 + k / q + k * k
-    shelf = [(high + band * k / q + k * k) / a0, 2 * (k * k - high) / a0, (high - band * k / q + k * k) / a0,
-             1.0, 2 * (k * k - 1) / a0, (1 - k / q + k * k) / a0]
+    shelf = [
+        (high + band * k / q + k * k) / a0,
+        2 * (k * k - high) / a0,
+        (high - band * k / q + k * k) / a0,
+        1.0,
+        2 * (k * k - 1) / a0,
+        (1 - k / q + k * k) / a0,
+    ]
     f0, q = HIGH_PASS
     k = np.tan(np.pi * f0 / rate_hz)
     a0 = 1 + k / q + k * k
     return np.array([shelf, [1.0, -2.0, 1.0, 1.0, 2 * (k * k - 1) / a0, (1 - k / q + k * k) / a0]])
 
 
-def momentary_lufs(waveform: ArrayLike, rate_hz: float, hop_s: float = 0.01, window_s: float = MOMENTARY_S,
-                   weights: ArrayLike | None = None) -> Array:
+def momentary_lufs(
+    waveform: ArrayLike,
+    rate_hz: float,
+    hop_s: float = 0.01,
+    window_s: float = MOMENTARY_S,
+    weights: ArrayLike | None = None,
+) -> Array:
     """Return the loudness of every window of 0.4 s, in LUFS.
 
     loudness = -0.691 + 10 log10( sum over channels of weight_i mean(y_i^2) ), y the K-weighted channel

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 REACH_S = 0.06  # 20 m of air
 BAND_HZ = (80.0, 6000.0)

@@ -20,7 +20,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from triage.config import shipped
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import Note
 from triage.listen.weights import read_weights, refused, write_weights
@@ -195,8 +195,12 @@ class NoiseDetector:
             row[: len(own)] = own
         with torch.inference_mode():
             found = self.network.joint(torch.from_numpy(whole))
-        return Heard(torch.sigmoid(found.any[0]), torch.softmax(found.kinds[0], dim=0), torch.sigmoid(found.there[0]),
-                     found.audible[0] * AUDIBLE_DB)  # fmt: skip
+        return Heard(
+            torch.sigmoid(found.any[0]),
+            torch.softmax(found.kinds[0], dim=0),
+            torch.sigmoid(found.there[0]),
+            found.audible[0] * AUDIBLE_DB,
+        )
 
 
 def save_detector(network: NoiseNetwork, path: Path, card: dict[str, object]) -> str:

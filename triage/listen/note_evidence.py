@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.notes import Note
 
 LIMIT = 12.0  # log-odds beyond this are rounding of the network's half precision

@@ -139,9 +139,11 @@ def _sound(first: int, last: int, frames: np.ndarray, over: np.ndarray, level: n
     below = own[peak:] < limit
     settled = ndimage.minimum_filter1d(below.astype(np.uint8), 10, origin=-5, mode="nearest").astype(bool)
     end = peak + int(settled.argmax()) if settled.any() else len(own)
-    quiet = top_bands(ndimage.uniform_filter1d(over[:, first + end : last], 5, axis=1, mode="nearest")) < 6.0 if (
-        first + end < last
-    ) else np.zeros(0, bool)
+    quiet = (
+        top_bands(ndimage.uniform_filter1d(over[:, first + end : last], 5, axis=1, mode="nearest")) < 6.0
+        if (first + end < last)
+        else np.zeros(0, bool)
+    )
     ring = first + end + (int(quiet.argmax()) if quiet.any() else len(quiet))
     return Note(first * HOP_S, (first + end) * HOP_S, ring * HOP_S, float(own[peak]))
 
@@ -156,8 +158,9 @@ def _join_held(sounds: list[Note], level: np.ndarray) -> list[Note]:
         elif last.end_s < sound.start_s - HOP_S and sound.level_db < last.level_db - DROP_DB / 2:
             joined[-1] = replace(last, ring_end_s=sound.ring_end_s)  # a noise in the tail
         else:
-            joined[-1] = Note(last.start_s, max(sound.end_s, last.end_s), sound.ring_end_s,
-                              max(last.level_db, sound.level_db))
+            joined[-1] = Note(
+                last.start_s, max(sound.end_s, last.end_s), sound.ring_end_s, max(last.level_db, sound.level_db)
+            )
     return joined
 
 

@@ -15,9 +15,9 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import firwin, resample_poly
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.envelope import Array, one_channel
-from triage.listen.periods import CANDIDATES, best_path, candidates
+from triage.listen.periodicity import CANDIDATES, best_path, candidates
 
 SLOW_HZ, FAST_HZ = 12_000, 24_000  # rates that the autocorrelation runs at: low notes, high notes
 STRAY_COST = 0.15  # per octave away from the long window's path
@@ -35,8 +35,9 @@ class PitchTrack(NamedTuple):
     level_dbfs: Array
 
 
-def track(waveform: ArrayLike, rate_hz: float, fmin_hz: float = 25.0, fmax_hz: float = 4200.0,
-          hop_s: float = 0.01) -> PitchTrack:
+def track(
+    waveform: ArrayLike, rate_hz: float, fmin_hz: float = 25.0, fmax_hz: float = 4200.0, hop_s: float = 0.01
+) -> PitchTrack:
     """Return the pitch every ``hop_s`` seconds.
 
     r(lag) = acf of the windowed frame / acf of the window, both 1 at lag 0. Path: Viterbi over the highest peaks of r
@@ -139,8 +140,9 @@ def note_f0(waveform: ArrayLike, rate_hz: float, guess_hz: float | None = None) 
     return f0_hz if abs(np.log2(f0_hz / guess_hz)) < 1 / 12 else guess_hz
 
 
-def jump_cents(pitch: PitchTrack, onset_s: float, end_s: float = np.inf,
-               attack_s: float = 0.1) -> tuple[float, float]:
+def jump_cents(
+    pitch: PitchTrack, onset_s: float, end_s: float = np.inf, attack_s: float = 0.1
+) -> tuple[float, float]:
     """Return the largest held deviation of the attack's pitch from the note's, and how much of it has no pitch.
 
     jump = the deviation of greatest size among medians of 3 successive firm frames in [onset, onset + attack], in

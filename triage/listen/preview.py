@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import torch
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS, LogMel, finite
 from triage.listen.pitch import track
 
@@ -171,10 +171,13 @@ def course(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
 def pack_courses(courses: Sequence[Course]) -> bytes:
     """Return pitch courses as JSON packed with zlib: {"hop_s", "courses": [{"note", "start_s", "cents"}]}."""
     listed = [
-        {"note": one.note, "start_s": round(one.start_s, 4),
-         "cents": [None if np.isnan(cents) else round(float(cents)) for cents in one.cents]}
+        {
+            "note": one.note,
+            "start_s": round(one.start_s, 4),
+            "cents": [None if np.isnan(cents) else round(float(cents)) for cents in one.cents],
+        }
         for one in courses
-    ]  # fmt: skip
+    ]
     body = json.dumps({"hop_s": COURSE_HOP_S, "courses": listed}, separators=(",", ":"))
     return zlib.compress(body.encode(), 6)
 

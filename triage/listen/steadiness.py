@@ -11,7 +11,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import ArrayLike
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.envelope import Array, one_channel, theil_sen
 
 BAND_HZ = (2.0, 12.0)  # wobble is slower than roughness and faster than a swell

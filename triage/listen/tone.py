@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import maximum_filter1d, percentile_filter
 from scipy.signal import welch
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 from triage.listen.envelope import Array, one_channel, theil_sen
 
 PERIODS = 12  # of the note in a window: partials stand 12 bins apart, with quiet bins between them

@@ -6,7 +6,7 @@ Frequencies in Hz go in, decibels come out, 0 dB at 1 kHz. IEC 61672-1:2013, ann
 import numpy as np
 from numpy.typing import ArrayLike
 
-from triage.errors import AudioError
+from triage.domain.errors import AudioError
 
 POLES_HZ = (20.60, 107.7, 737.9, 12_194.0)
 A_AT_1KHZ_DB = 2.000  # makes it 0 dB there

@@ -11,7 +11,7 @@ from typing import Any
 import safetensors.torch
 from torch import Tensor, nn
 
-from triage.errors import ConfigError, TriageError
+from triage.domain.errors import ConfigError, TriageError
 
 Card = dict[str, Any]
 
@@ -39,8 +39,10 @@ def read_weights(path: Path) -> tuple[Card, dict[str, Tensor]]:
     data = path.read_bytes()
     card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
     if hashlib.sha256(data).hexdigest() != card["sha256"]:
-        raise ConfigError(f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
-                          "put both files back as they were shipped")  # fmt: skip
+        raise ConfigError(
+            f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "
+            "put both files back as they were shipped"
+        )
     return card, safetensors.torch.load(data)
 
 

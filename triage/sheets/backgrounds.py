@@ -58,10 +58,17 @@ def _of_mic(mic: str, rows: list[StoredFloor], full_scale_db_spl: float | None) 
     octaves = _octaves([row.octaves_dbfs for row in rows if row.octaves_dbfs is not None])
     to_spl = None if full_scale_db_spl is None else full_scale_db_spl - TONE_DBFS
     return MicBackground(
-        mic, len(rows), *plain, *weighted, octaves,
+        mic,
+        len(rows),
+        *plain,
+        *weighted,
+        octaves,
         None if to_spl is None or weighted[0] is None else weighted[0] + to_spl,
-        None if to_spl is None else _rating(octaves, to_spl), course, _change_db(course), full_scale_db_spl,
-    )  # fmt: skip
+        None if to_spl is None else _rating(octaves, to_spl),
+        course,
+        _change_db(course),
+        full_scale_db_spl,
+    )
 
 
 def _usual(known: list[tuple[float, str]]) -> tuple[float | None, float | None, str | None]:

@@ -12,15 +12,15 @@ import numpy as np
 from sqlalchemy import Connection
 
 from triage.judge.best_set import Kept, best_set
-from triage.judge.clean import DOUBT_BOUND, EXPOSED_BOUND, Played, fault_of
-from triage.judge.evenness import EVEN, axes_of, costs_of, unevenness
-from triage.judge.numbering import number_repetitions
+from triage.judge.best_set_costs import EVEN, axes_of, costs_of, unevenness
+from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND, Played, fault_of
 from triage.judge.plan import CellCount, count_cells
+from triage.judge.repetition_numbering import number_repetitions
 from triage.sheets.pitches import pitch_name
-from triage.sheets.planned import Planned, plan_of
+from triage.sheets.plan_table import Planned, plan_of
 from triage.store.choices import kept_choices, pitch_of
 from triage.store.notes import embeddings, encoders
-from triage.store.recording import sessions
+from triage.store.takes import sessions
 
 Key = tuple[str, str, int]  # session, take, note
 
@@ -94,9 +94,12 @@ class _Chosen:
 
 
 def keep_set(
-    db: Connection, session_id: int | None = None, doubt_bound: float = DOUBT_BOUND,
-    exposed_bound: float = EXPOSED_BOUND, repetitions: int | None = None,
-) -> KeepSet:  # fmt: skip
+    db: Connection,
+    session_id: int | None = None,
+    doubt_bound: float = DOUBT_BOUND,
+    exposed_bound: float = EXPOSED_BOUND,
+    repetitions: int | None = None,
+) -> KeepSet:
     """Return the notes to keep of one session's plan, or of all sessions' so far."""
     planned = plan_of(db, session_id, exposed_bound)
     chosen, vectors = _chosen(db, planned, session_id), _vectors(db, session_id)
@@ -109,10 +112,17 @@ def keep_set(
     for count in count_cells(planned.rows, planned.notes, doubt_bound, repetitions):
         counts[count.cell[:3]].append(count)
     found = [
-        _group(cohort, own, {count.cell.pitch: count.wanted for count in counts[cohort]}, planned, chosen, vectors,
-               doubt_bound)
+        _group(
+            cohort,
+            own,
+            {count.cell.pitch: count.wanted for count in counts[cohort]},
+            planned,
+            chosen,
+            vectors,
+            doubt_bound,
+        )
         for cohort, own in sorted(groups.items())
-    ]  # fmt: skip
+    ]
     return KeepSet(planned.sessions, tuple(group for group in found if group.kept), chosen.warnings)
 
 
@@ -122,9 +132,14 @@ def _usable(note: Played) -> bool:
 
 
 def _group(
-    cohort: tuple[str, str, str], notes: list[tuple[Key, Played]], wanted: dict[int, int], planned: Planned,
-    chosen: _Chosen, vectors: dict[Key, np.ndarray], doubt_bound: float,
-) -> KeepGroup:  # fmt: skip
+    cohort: tuple[str, str, str],
+    notes: list[tuple[Key, Played]],
+    wanted: dict[int, int],
+    planned: Planned,
+    chosen: _Chosen,
+    vectors: dict[Key, np.ndarray],
+    doubt_bound: float,
+) -> KeepGroup:
     notes = [(key, note) for key, note in notes if note.pitch in wanted]
     notes.sort(key=lambda one: (one[1].pitch, planned.sessions.index(one[0][0]), one[0]))
     keys, played = [key for key, _ in notes], [note for _, note in notes]
@@ -141,9 +156,16 @@ def _group(
     kept.sort(key=lambda one: (one.pitch_midi, one.repetition))
     first = _first(pitch, clean, wanted)
     return KeepGroup(
-        *cohort, tuple(kept), sum(wanted.values()), len(keys), found.cost, found.method, found.states,
-        unevenness(costs.axes, [{numbers[row]: row for row in own} for own in sets]), unevenness(costs.axes, first),
-    )  # fmt: skip
+        *cohort,
+        tuple(kept),
+        sum(wanted.values()),
+        len(keys),
+        found.cost,
+        found.method,
+        found.states,
+        unevenness(costs.axes, [{numbers[row]: row for row in own} for own in sets]),
+        unevenness(costs.axes, first),
+    )
 
 
 def _first(pitch: np.ndarray, clean: np.ndarray, wanted: dict[int, int]) -> list[dict[int, int]]:
@@ -159,15 +181,33 @@ def _note(
     stored, other = planned.stored[key], None if one.next_row is None else keys[one.next_row]
     assert note.pitch is not None
     return KeptNote(
-        *key, note.instrument, note.articulation, note.dynamic, note.pitch, pitch_name(note.pitch), repetition,
-        stored.start_s, stored.end_s, one.fixed, clean, stored.reject_probability, one.cost, one.own, one.repeats,
-        one.below, one.above, other[1] if other else None, other[2] if other else None, one.next_costs,
+        *key,
+        note.instrument,
+        note.articulation,
+        note.dynamic,
+        note.pitch,
+        pitch_name(note.pitch),
+        repetition,
+        stored.start_s,
+        stored.end_s,
+        one.fixed,
+        clean,
+        stored.reject_probability,
+        one.cost,
+        one.own,
+        one.repeats,
+        one.below,
+        one.above,
+        other[1] if other else None,
+        other[2] if other else None,
+        one.next_costs,
         {name: stored.measurements[name] for name in EVEN},
-    )  # fmt: skip
+    )
 
 
 def _values(keys: Sequence[Key], planned: Planned) -> dict[str, np.ndarray]:
     """Return the measurements; those of another microphone than the session's own cannot be compared."""
+
     def one(key: Key, name: str) -> float:
         return np.nan if key[:2] in planned.other_mic else _number(planned.stored[key].measurements[name])
 
@@ -192,8 +232,10 @@ def _chosen(db: Connection, planned: Planned, session_id: int | None) -> _Chosen
             if stored is None or now != said.pitch_midi:
                 was = "a note" if said.pitch_midi is None else pitch_name(said.pitch_midi)
                 is_now = "gone" if now is None else pitch_name(now)
-                lines.append(f"{said.take} note {said.note}: {said.by} chose it as {was}, now it is {is_now}; "
-                             f"choose again, or `triage keep --free {said.take}:{said.note}`")  # fmt: skip
+                lines.append(
+                    f"{said.take} note {said.note}: {said.by} chose it as {was}, now it is {is_now}; "
+                    f"choose again, or `triage keep --free {said.take}:{said.note}`"
+                )
             else:
                 repetition[key] = said.repetition
     return _Chosen(repetition, tuple(lines))

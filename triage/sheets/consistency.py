@@ -11,12 +11,12 @@ from itertools import groupby
 import numpy as np
 from sqlalchemy import Connection
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.judge.curves import QUANTITIES, Curve, curves, measured
+from triage.judge.dynamics import Rung, ladder
 from triage.judge.factors import REGISTER, REST
-from triage.judge.ladder import Rung, ladder
+from triage.judge.note_table import COMPARED
 from triage.judge.repeats import Repeats, pairs, repeats
-from triage.judge.table import COMPARED
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
 from triage.sheets.consistency_table import Gathered, gather_notes, typical_of
@@ -32,11 +32,7 @@ from triage.sheets.consistency_values import (
     SpreadSheet,
     StraySheet,
 )
-from triage.sheets.consistency_words import (
-    change_in_unit,
-    ladder_sentence,
-    spread_sentence,
-)
+from triage.sheets.consistency_words import change_in_unit, ladder_sentence, spread_sentence
 from triage.store.consistency import chosen_sessions, heard_notes, vectors
 
 ACTED_ON = 0.3  # a share from which on its sentence stands at the top
@@ -66,18 +62,30 @@ def _report(notes: Gathered, names: Sequence[str], rejected: int) -> Consistency
     ladders, spreads, drifts = _ladders(notes, stray), list(_spreads(notes)), drift_sheets(notes, stray)
     alike = sorted(_pairs(notes), key=lambda pair: (pair.alike, pair.first, pair.second))
     return ConsistencyReport(
-        tuple(names), tuple(sorted(set(map(str, notes.day)))), rejected, tuple(QUANTITIES),
-        tuple(_sentences(notes, spreads, drifts, ladders, alike, stray)), notes.dots,
-        tuple(map(_curve_sheet, found)), tuple(_strays(found)), tuple(ladders),
-        tuple(_repeat_sheet(one, notes) for one in repeats(notes.table, stray)), tuple(alike),
-        tuple(sheet for _, sheet in spreads), tuple(drifts),
-    )  # fmt: skip
+        tuple(names),
+        tuple(sorted(set(map(str, notes.day)))),
+        rejected,
+        tuple(QUANTITIES),
+        tuple(_sentences(notes, spreads, drifts, ladders, alike, stray)),
+        notes.dots,
+        tuple(map(_curve_sheet, found)),
+        tuple(_strays(found)),
+        tuple(ladders),
+        tuple(_repeat_sheet(one, notes) for one in repeats(notes.table, stray)),
+        tuple(alike),
+        tuple(sheet for _, sheet in spreads),
+        tuple(drifts),
+    )
 
 
 def _sentences(
-    notes: Gathered, spreads: Sequence[tuple[Spread, SpreadSheet]], drifts: Sequence[DriftSheet],
-    ladders: Sequence[LadderSheet], alike: Sequence[PairSheet], stray: np.ndarray,
-) -> Iterable[str]:  # fmt: skip
+    notes: Gathered,
+    spreads: Sequence[tuple[Spread, SpreadSheet]],
+    drifts: Sequence[DriftSheet],
+    ladders: Sequence[LadderSheet],
+    alike: Sequence[PairSheet],
+    stray: np.ndarray,
+) -> Iterable[str]:
     """Yield what somebody can act on, the weightiest first."""
     acted = [(weight, sheet.sentence) for found, sheet in spreads if (weight := _weight(found, sheet.quantity))]
     acted.sort(key=lambda one: -one[0])
@@ -89,8 +97,10 @@ def _sentences(
     too = [pair for pair in alike if pair.too_alike]
     for pair in too[:RARE]:
         first, second = notes.dots[pair.first], notes.dots[pair.second]
-        yield (f"{first.take} note {first.note} and {second.take} note {second.note} are too much alike to be two "
-               "performances: one may be a copy.")  # fmt: skip
+        yield (
+            f"{first.take} note {first.note} and {second.take} note {second.note} are too much alike to be two "
+            "performances: one may be a copy."
+        )
     if len(too) > RARE:
         yield f"{len(too) - RARE} more pairs of notes are too much alike."
     if stray.any():
@@ -107,12 +117,23 @@ def _weight(found: Spread, quantity: str) -> float:
 def _curve_sheet(curve: Curve) -> CurveSheet:
     step = curve.step or (None, None, None)
     return CurveSheet(
-        curve.instrument, curve.articulation, curve.dynamic, curve.mic, curve.quantity,
-        QUANTITIES[curve.quantity].unit, tuple(int(p) for p in curve.pitch), _plain(curve.middle),
-        _plain(curve.expected), _plain(curve.low), _plain(curve.high), tuple(map(int, curve.rows)),
-        tuple(map(int, curve.rows[curve.stray])), None if step[0] is None else int(step[0]),
-        None if step[1] is None else int(step[1]), step[2],
-    )  # fmt: skip
+        curve.instrument,
+        curve.articulation,
+        curve.dynamic,
+        curve.mic,
+        curve.quantity,
+        QUANTITIES[curve.quantity].unit,
+        tuple(int(p) for p in curve.pitch),
+        _plain(curve.middle),
+        _plain(curve.expected),
+        _plain(curve.low),
+        _plain(curve.high),
+        tuple(map(int, curve.rows)),
+        tuple(map(int, curve.rows[curve.stray])),
+        None if step[0] is None else int(step[0]),
+        None if step[1] is None else int(step[1]),
+        step[2],
+    )
 
 
 def _strays(found: Iterable[Curve]) -> list[StraySheet]:
@@ -137,8 +158,10 @@ def _ladders(notes: Gathered, stray: np.ndarray) -> list[LadderSheet]:
         sentence = ladder_sentence(rungs)
         if apart:
             sentence += " They were recorded in different sessions: the level holds only if the gain stayed."
-        plain = tuple(RungSheet(*_step(r), round(r.pitch), r.level_db, r.brighter, r.level, r.brightness, r.lower,
-                                r.upper) for r in rungs)  # fmt: skip
+        plain = tuple(
+            RungSheet(*_step(r), round(r.pitch), r.level_db, r.brighter, r.level, r.brightness, r.lower, r.upper)
+            for r in rungs
+        )
         sheets.append(LadderSheet(*key, sentence, apart, plain))
     return sheets
 
@@ -157,15 +180,27 @@ def _repeat_sheet(one: Repeats, notes: Gathered) -> RepeatSheet:
     mine &= (table.dynamic == one.dynamic) & (table.mic == one.mic)
     typical = typical_of(notes, one.quantity, mine)
     low, middle, high = (change_in_unit(one.quantity, size, typical) for size in (one.low, one.sigma, one.high))
-    return RepeatSheet(one.instrument, one.articulation, one.dynamic, one.mic, one.quantity,
-                       QUANTITIES[one.quantity].unit, middle, low, high, one.cells, one.notes)  # fmt: skip
+    return RepeatSheet(
+        one.instrument,
+        one.articulation,
+        one.dynamic,
+        one.mic,
+        one.quantity,
+        QUANTITIES[one.quantity].unit,
+        middle,
+        low,
+        high,
+        one.cells,
+        one.notes,
+    )
 
 
 def _pairs(notes: Gathered) -> list[PairSheet]:
     return [
         PairSheet(p.first, p.second, p.alike, p.distance if np.isfinite(p.distance) else None, p.too_alike)
-        for p in pairs(notes.table) if np.isfinite(p.alike)
-    ]  # fmt: skip
+        for p in pairs(notes.table)
+        if np.isfinite(p.alike)
+    ]
 
 
 def _spreads(notes: Gathered) -> Iterable[tuple[Spread, SpreadSheet]]:
@@ -182,10 +217,21 @@ def _spreads(notes: Gathered) -> Iterable[tuple[Spread, SpreadSheet]]:
             sentence = spread_sentence(instrument, articulation, quantity, found, typical)
             shares = tuple(_share_sheet(s, quantity, typical) for s in found.shares)
             sigma = change_in_unit(quantity, found.sigma, typical) if np.isfinite(found.sigma) else None
-            yield found, SpreadSheet(
-                instrument, articulation, quantity, about.unit, typical if np.isfinite(typical) else None, sigma,
-                found.notes, sentence, shares, tuple(map(int, mine[found.strays])),
-            )  # fmt: skip
+            yield (
+                found,
+                SpreadSheet(
+                    instrument,
+                    articulation,
+                    quantity,
+                    about.unit,
+                    typical if np.isfinite(typical) else None,
+                    sigma,
+                    found.notes,
+                    sentence,
+                    shares,
+                    tuple(map(int, mine[found.strays])),
+                ),
+            )
 
 
 def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
@@ -195,10 +241,14 @@ def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
         effects = tuple(sorted(effects, key=lambda one: (-abs(one[1]), one[0]))[:LEVELS])
     told = not share.why_not
     return ShareSheet(
-        share.factor, share.levels, share.share if told else None, share.low if told else None,
+        share.factor,
+        share.levels,
+        share.share if told else None,
+        share.low if told else None,
         share.high if told else None,
-        tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects), share.why_not,
-    )  # fmt: skip
+        tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects),
+        share.why_not,
+    )
 
 
 def _plain(column: np.ndarray) -> tuple[float | None, ...]:

@@ -25,8 +25,10 @@ def drift_sheets(notes: Gathered, stray: np.ndarray) -> list[DriftSheet]:
         for quantity in DRIFTING
     ]
     stands = holm([found.trend.p if found.trend else float("nan") for *_, found, _ in tested])
-    return [_drift_sheet(notes, str(instrument), str(day), quantity, (found, rows), stand)
-            for (instrument, day, quantity, found, rows), stand in zip(tested, stands, strict=True)]  # fmt: skip
+    return [
+        _drift_sheet(notes, str(instrument), str(day), quantity, (found, rows), stand)
+        for (instrument, day, quantity, found, rows), stand in zip(tested, stands, strict=True)
+    ]
 
 
 def _drift(notes: Gathered, quantity: str, rows: np.ndarray, stray: np.ndarray) -> Drift:
@@ -50,15 +52,34 @@ def _drift_sheet(
     slopes = (seen.trend.low, seen.trend.high) if seen.trend else ()
     ends = [_axis_change(quantity, slope * span, typical) for slope in slopes]
     change = _axis_change(quantity, seen.change, typical) if seen.trend else None
-    shown = Drift(seen.trend, change or 0.0, seen.first_h, seen.last_h, seen.takes, seen.hours, seen.values,
-                  seen.adjusted, seen.why_not)  # fmt: skip
+    shown = Drift(
+        seen.trend,
+        change or 0.0,
+        seen.first_h,
+        seen.last_h,
+        seen.takes,
+        seen.hours,
+        seen.values,
+        seen.adjusted,
+        seen.why_not,
+    )
     values = seen.values if quantity == "doubt" else in_unit(quantity, seen.values)
     return DriftSheet(
-        instrument, day, quantity, "" if quantity == "doubt" else QUANTITIES[quantity].unit, clock, seen.adjusted,
-        change, ends[0] if ends else None, ends[1] if ends else None, seen.trend.p if seen.trend else None, stands,
-        drift_sentence(who, quantity, shown, clock, names, stands), seen.why_not,
+        instrument,
+        day,
+        quantity,
+        "" if quantity == "doubt" else QUANTITIES[quantity].unit,
+        clock,
+        seen.adjusted,
+        change,
+        ends[0] if ends else None,
+        ends[1] if ends else None,
+        seen.trend.p if seen.trend else None,
+        stands,
+        drift_sentence(who, quantity, shown, clock, names, stands),
+        seen.why_not,
         tuple(DriftPoint(float(h), float(v), p) for h, v, p in zip(seen.hours, values, points, strict=True)),
-    )  # fmt: skip
+    )
 
 
 def _axis_change(quantity: str, change: float, typical: float) -> float:

@@ -79,8 +79,10 @@ def _span(values: Sequence[float], margin: float) -> tuple[float, float]:
 def _grid(frame: _Frame, name: str) -> list[str]:
     low, high = frame.up
     right, middle = WIDE - RIGHT, frame.top + PANEL / 2
-    parts = [f'<text transform="rotate(-90 14 {middle:.1f})" x="14" y="{middle:.1f}" text-anchor="middle">'
-             f"{escape(name)}</text>"]  # fmt: skip
+    parts = [
+        f'<text transform="rotate(-90 14 {middle:.1f})" x="14" y="{middle:.1f}" text-anchor="middle">'
+        f"{escape(name)}</text>"
+    ]
     for value in _ticks(low, high):
         y = frame.y(value)
         parts.append(f'<path d="M{LEFT} {y:.1f}H{right}" stroke="{GREY}" stroke-width=".6"/>')
@@ -121,8 +123,9 @@ def _trace(frame: _Frame, trace: Figure) -> str:
     if "markers" in trace["mode"]:
         text += "".join(
             _told(_mark(frame.x(trace["x"][i]), frame.y(trace["y"][i]), trace["marker"], i), trace, i)
-            for i in range(len(trace["x"])) if None not in (trace["x"][i], trace["y"][i])
-        )  # fmt: skip
+            for i in range(len(trace["x"]))
+            if None not in (trace["x"][i], trace["y"][i])
+        )
     return text
 
 
@@ -182,12 +185,16 @@ def _bars(bars: Sequence[Figure], title: str) -> str:
         at = left
         for trace in bars:
             size = width * trace["x"][index] / 100.0
-            parts.append(f'<rect x="{at:.1f}" y="{y:.1f}" width="{size:.1f}" height="{BAR}" '
-                         f'fill="{trace["marker"]["color"]}" stroke="#fff" stroke-width=".5"/>')  # fmt: skip
+            parts.append(
+                f'<rect x="{at:.1f}" y="{y:.1f}" width="{size:.1f}" height="{BAR}" '
+                f'fill="{trace["marker"]["color"]}" stroke="#fff" stroke-width=".5"/>'
+            )
             if size > 30:
                 pale = trace["marker"]["color"] in ("#cfc8ba", "#e69f00", "#56b4e9")
-                parts.append(f'<text x="{at + size / 2:.1f}" y="{y + BAR - 4:.1f}" text-anchor="middle" '
-                             f'fill="{INK if pale else "#fff"}">{trace["x"][index]:.0f} %</text>')  # fmt: skip
+                parts.append(
+                    f'<text x="{at + size / 2:.1f}" y="{y + BAR - 4:.1f}" text-anchor="middle" '
+                    f'fill="{INK if pale else "#fff"}">{trace["x"][index]:.0f} %</text>'
+                )
             at += size
     return _wrapped("".join(parts), TOP + len(names) * (BAR + 6) + 12, title)
 

@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from triage.judge.curves import QUANTITIES, in_unit, measured
+from triage.judge.note_table import NoteTable
 from triage.judge.repeats import TELLING
-from triage.judge.table import NoteTable
 from triage.sheets.consistency_values import Dot
 from triage.store.consistency import HeardNote
 
@@ -67,24 +67,42 @@ def _table(heard: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndar
         return np.array([_number(getattr(one, name)) for one in heard])
 
     return NoteTable(
-        take=np.array([str(one.take_id) for one in heard], dtype=str), number=numbers("number"),
-        instrument=words("instrument"), articulation=words("articulation"), dynamic=words("dynamic"),
-        mic=words("mic"), pitch=numbers("pitch_midi"), start_s=numbers("start_s"), end_s=numbers("end_s"),
+        take=np.array([str(one.take_id) for one in heard], dtype=str),
+        number=numbers("number"),
+        instrument=words("instrument"),
+        articulation=words("articulation"),
+        dynamic=words("dynamic"),
+        mic=words("mic"),
+        pitch=numbers("pitch_midi"),
+        start_s=numbers("start_s"),
+        end_s=numbers("end_s"),
         ring_end_s=numbers("ring_end_s"),
         values={name: np.array([_number(one.measurements.get(name)) for one in heard]) for name in MEASURED},
         embedding=np.array([vectors.get((one.take_id, one.number), unknown) for one in heard], dtype=float).reshape(
-            len(heard), width),
-    )  # fmt: skip
+            len(heard), width
+        ),
+    )
 
 
 def _dots(heard: Sequence[HeardNote], table: NoteTable) -> tuple[Dot, ...]:
     shown = np.column_stack([in_unit(name, measured(table, name)) for name in QUANTITIES])
     return tuple(
-        Dot(one.take_id, one.session, one.take, one.number, one.instrument or "", one.articulation or "",
-            one.dynamic or "", one.mic or "", one.pitch_midi, one.start_s, one.end_s,
-            tuple(float(v) if np.isfinite(v) else None for v in row))
+        Dot(
+            one.take_id,
+            one.session,
+            one.take,
+            one.number,
+            one.instrument or "",
+            one.articulation or "",
+            one.dynamic or "",
+            one.mic or "",
+            one.pitch_midi,
+            one.start_s,
+            one.end_s,
+            tuple(float(v) if np.isfinite(v) else None for v in row),
+        )
         for one, row in zip(heard, shown, strict=True)
-    )  # fmt: skip
+    )
 
 
 def _hours(heard: Sequence[HeardNote]) -> tuple[np.ndarray, np.ndarray]:

@@ -11,9 +11,9 @@ import numpy as np
 
 from triage.judge.curves import QUANTITIES
 from triage.judge.drift import Drift
+from triage.judge.dynamics import FALLS, RISES, Rung
 from triage.judge.factors import PITCH, REGISTER, REST
-from triage.judge.ladder import FALLS, RISES, Rung
-from triage.judge.table import COMPARED
+from triage.judge.note_table import COMPARED
 from triage.judge.variance import Share, Spread
 from triage.sheets.consistency_values import DriftSheet, ShareSheet
 from triage.sheets.pitches import pitch_name
@@ -23,13 +23,16 @@ WORTH_SAYING = 0.2  # of the spread: a smaller part is not worth acting on
 MOST_NAMED = 8  # pitches in a sentence
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 DRIFTS = {
-    "length": ("grew longer", "grew shorter"), "brightness": ("grew brighter", "grew duller"),
+    "length": ("grew longer", "grew shorter"),
+    "brightness": ("grew brighter", "grew duller"),
     "attack": ("came later", "came earlier"),
-}  # fmt: skip
+}
 CAUSES = {
-    REST: "from note to note, without a pattern", PITCH: "single pitches", REGISTER: "register",
+    REST: "from note to note, without a pattern",
+    PITCH: "single pitches",
+    REGISTER: "register",
     "take": "from take to take",
-}  # fmt: skip
+}
 NAMES = {"doubt": "fault rate"}
 SUBJECT = {"brightness": "the tone", "length": "the notes", "doubt": "the fault rate (mean doubt of the notes)"}
 
@@ -91,8 +94,10 @@ def _effect_words(quantity: str, share: Share, typical: float) -> str:
         gap = change_in_unit(quantity, high - low, typical)
         first, second = _level_words(share.factor, more), _level_words(share.factor, less)
         return f": {first} {_off(quantity, gap)} against {second}"
-    named = [f"{_level_words(share.factor, level)} {_off(quantity, change_in_unit(quantity, e, typical))}"
-             for level, e in ranked[:2]]  # fmt: skip
+    named = [
+        f"{_level_words(share.factor, level)} {_off(quantity, change_in_unit(quantity, e, typical))}"
+        for level, e in ranked[:2]
+    ]
     return f": {', '.join(named)}"
 
 

@@ -12,19 +12,19 @@ from datetime import date, datetime
 import numpy as np
 from sqlalchemy import Connection
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.judge.hit_groups import HitGroup, groups_of, key_of, kind_of, parts_of
 from triage.judge.noise_rating import AIMED_NR, MOST_NR
 from triage.judge.trend import mann_kendall
 from triage.sheets.backgrounds import LEAST_CHANGE_DB, SURE, MicBackground, mic_backgrounds
+from triage.sheets.html_page import page
 from triage.sheets.noise_charts import COURSE, course_path, rating_chart
 from triage.sheets.noise_words import levels_of, line_of, name_of, rating_words, remedy_of
-from triage.sheets.paper import page
 from triage.sheets.timeline import Timeline, in_order, timeline
-from triage.store.harmless import marks
+from triage.store.harmless_groups import marks
 from triage.store.hits import floors, hits
-from triage.store.recording import session_of, takes
 from triage.store.stored import StoredHit
+from triage.store.takes import session_of, takes
 
 LEAST_HITS = 3  # of a group that is worth a search before the next session
 SERIOUS = ("dropout", "digital-click", "clipped", "dead-track")  # once is enough, as for what is steady
@@ -123,11 +123,21 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
     kinds = [parts_of(key)[1] for key in keys]
     counts, mics = _counts([(kind, hit.mic) for kind, hit in zip(kinds, listed, strict=True)])
     return NoiseSheet(
-        session.name, session.date, len(played), sum(take.duration_s or 0.0 for take in played) / 60, len(listed),
-        sum(line.group.audible for line in groups), sum(hit.harmless for hit in heard), counts, mics, groups,
-        _harmless(db, [hit for hit in heard if hit.harmless]), tuple(backgrounds), _to_fix(groups, backgrounds),
+        session.name,
+        session.date,
+        len(played),
+        sum(take.duration_s or 0.0 for take in played) / 60,
+        len(listed),
+        sum(line.group.audible for line in groups),
+        sum(hit.harmless for hit in heard),
+        counts,
+        mics,
+        groups,
+        _harmless(db, [hit for hit in heard if hit.harmless]),
+        tuple(backgrounds),
+        _to_fix(groups, backgrounds),
         timeline(played, list(zip(listed, kinds, strict=True))),
-    )  # fmt: skip
+    )
 
 
 def group_of(hit: StoredHit) -> str:
@@ -139,10 +149,19 @@ def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> s
     """Return the sheet as one page of HTML; the worst groups get a picture and a few seconds of sound."""
     shown = [(line, picture_of(line.worst), sound_of(line.worst)) for line in sheet.groups[:MOST_SHOWN]]
     return page(
-        "noise.html", sheet=sheet, shown=shown, rest=sheet.groups[MOST_SHOWN:], name_of=name_of,
-        octave_names=("31.5", "63", "125", "250", "500", "1k", "2k", "4k", "8k", "16k"), aimed_nr=AIMED_NR,
-        most_nr=MOST_NR, clock=clock, chart=rating_chart(sheet.backgrounds), course_path=course_path, course=COURSE,
-    )  # fmt: skip
+        "noise.html",
+        sheet=sheet,
+        shown=shown,
+        rest=sheet.groups[MOST_SHOWN:],
+        name_of=name_of,
+        octave_names=("31.5", "63", "125", "250", "500", "1k", "2k", "4k", "8k", "16k"),
+        aimed_nr=AIMED_NR,
+        most_nr=MOST_NR,
+        clock=clock,
+        chart=rating_chart(sheet.backgrounds),
+        course_path=course_path,
+        course=COURSE,
+    )
 
 
 def clock(seconds: float) -> str:
@@ -172,8 +191,9 @@ def _harmless(db: Connection, silent: list[StoredHit]) -> tuple[SilentGroup, ...
     groups = groups_of(silent, [group_of(hit) for hit in silent])
     return tuple(
         SilentGroup(line_of(group), group.key, said[group.key].by, said[group.key].at)
-        for group in groups if group.key in said
-    )  # fmt: skip
+        for group in groups
+        if group.key in said
+    )
 
 
 def _to_fix(groups: tuple[GroupLine, ...], backgrounds: list[MicBackground]) -> tuple[str, ...]:

@@ -70,20 +70,28 @@ def rating_chart(backgrounds: Sequence[MicBackground]) -> RatingChart | None:
         return x, TOP + (height - TOP - BOTTOM) * (high - level) / (high - low)
 
     mics = [
-        Line(_path([None if level is None else at(band, level) for band, level in enumerate(levels)]), mic,
-             *at(len(BANDS_HZ) - 1, next(level for level in reversed(levels) if level is not None)))
+        Line(
+            _path([None if level is None else at(band, level) for band, level in enumerate(levels)]),
+            mic,
+            *at(len(BANDS_HZ) - 1, next(level for level in reversed(levels) if level is not None)),
+        )
         for mic, levels in spectra.items()
-    ]  # fmt: skip
+    ]
     curves = [(nr, nr_curve_db(nr)) for nr in CURVES]
     inside = [(nr, levels) for nr, levels in curves if low <= levels[-1] <= high]
     return RatingChart(
-        width, height, LEFT, width - RIGHT,
-        tuple(Line(_path([_clipped(at(b, level)) for b, level in enumerate(levels)]), f"NR {nr}", *at(8, levels[-1]))
-              for nr, levels in inside),
+        width,
+        height,
+        LEFT,
+        width - RIGHT,
+        tuple(
+            Line(_path([_clipped(at(b, level)) for b, level in enumerate(levels)]), f"NR {nr}", *at(8, levels[-1]))
+            for nr, levels in inside
+        ),
         tuple(_apart(mics)),
         tuple((at(band, low)[0], f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k") for band, hz in enumerate(BANDS_HZ)),
         tuple((at(0, level)[1], f"{level:g}") for level in range(int(low), int(high) + 1, 10)),
-    )  # fmt: skip
+    )
 
 
 def _levels(one: MicBackground) -> tuple[float | None, ...]:

@@ -10,8 +10,13 @@ from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import MOST_NR, NoiseRating
 
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
-NAMES = {"mechanism": "valve or key noise", "other-noise": "other noise", "digital-click": "digital click",
-         "dead-track": "dead track", "bleed": "bleed"}  # fmt: skip
+NAMES = {
+    "mechanism": "valve or key noise",
+    "other-noise": "other noise",
+    "digital-click": "digital click",
+    "dead-track": "dead track",
+    "bleed": "bleed",
+}
 # kind -> what it is likely to be, what many of it are called, what helps
 REMEDIES = {
     "creak": ("Chair or stand near {mic}", "creaks", "oil it or swap it"),

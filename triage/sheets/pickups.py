@@ -10,14 +10,14 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
-from triage.judge import rest
-from triage.judge.clean import DOUBT_BOUND, EXPOSED_BOUND
-from triage.judge.pace import READY_S, Pace, learn_pace
+from triage.judge import rest_reminder as rest
+from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.ranges import outside
-from triage.sheets.paper import page
+from triage.judge.recording_pace import READY_S, Pace, learn_pace
+from triage.sheets.html_page import page
 from triage.sheets.pitches import pitch_name
-from triage.sheets.planned import Planned, plan_of
+from triage.sheets.plan_table import Planned, plan_of
 
 CAUTION = rest.WORDS  # for the desk, which shows the same list
 
@@ -104,11 +104,19 @@ def pickup_list(
     loud = tuple(rest.loud_playing(planned.on_clock))
     calls = _calls([count for count in counts if count.missing], pace, planned, loud)
     return PickupList(
-        planned.sessions, doubt_bound, calls, len(counts), sum(not count.missing for count in counts),
-        sum(count.wanted for count in counts), sum(min(count.clean, count.wanted) for count in counts),
-        sum(count.missing for count in counts), sum(call.estimate_s for call in calls),
-        tuple(_warnings(planned, counts)), loud, _assumed(planned, pace),
-    )  # fmt: skip
+        planned.sessions,
+        doubt_bound,
+        calls,
+        len(counts),
+        sum(not count.missing for count in counts),
+        sum(count.wanted for count in counts),
+        sum(min(count.clean, count.wanted) for count in counts),
+        sum(count.missing for count in counts),
+        sum(call.estimate_s for call in calls),
+        tuple(_warnings(planned, counts)),
+        loud,
+        _assumed(planned, pace),
+    )
 
 
 def pickups_page(found: PickupList) -> str:
@@ -141,9 +149,7 @@ def _some(number: int, of: int, clean: int, fault: str) -> str:
     return f"{'one' if number == 1 else number} {fault}"
 
 
-def _calls(
-    counts: Sequence[CellCount], pace: Pace, planned: Planned, loud: Sequence[rest.Loud]
-) -> tuple[Call, ...]:
+def _calls(counts: Sequence[CellCount], pace: Pace, planned: Planned, loud: Sequence[rest.Loud]) -> tuple[Call, ...]:
     groups: dict[tuple[str, str], list[CellCount]] = defaultdict(list)
     for count in counts:
         groups[count.cell.instrument, count.setup].append(count)
@@ -154,9 +160,13 @@ def _calls(
 
 
 def _call(
-    instrument: str, setup: str, counts: list[CellCount], pace: Pace, sound_s: dict[str, float],
+    instrument: str,
+    setup: str,
+    counts: list[CellCount],
+    pace: Pace,
+    sound_s: dict[str, float],
     loud: rest.Loud | None,
-) -> Call:  # fmt: skip
+) -> Call:
     groups: dict[tuple[str, str], list[CellCount]] = defaultdict(list)
     for count in counts:
         groups[count.cell.articulation, count.cell.dynamic].append(count)
@@ -172,11 +182,19 @@ def _pass(articulation: str, dynamic: str, counts: list[CellCount], pace: Pace) 
     note_s = pace.note_s(counts[0].cell.instrument, articulation)
     pickups = tuple(
         PickUp(
-            *count.cell, pitch_name(count.cell.pitch), count.wanted, count.clean, count.missing, count.tier,
-            count.value, count.missing * note_s, reason_of(count), count.takes,
+            *count.cell,
+            pitch_name(count.cell.pitch),
+            count.wanted,
+            count.clean,
+            count.missing,
+            count.tier,
+            count.value,
+            count.missing * note_s,
+            reason_of(count),
+            count.takes,
         )
         for count in sorted(counts, key=lambda count: count.cell.pitch)
-    )  # fmt: skip
+    )
     notes = sum(pickup.missing for pickup in pickups)
     return Pass(articulation, dynamic, rest.is_loud(dynamic), pickups, notes, pace.pause_s + notes * note_s)
 
@@ -190,7 +208,7 @@ def _warnings(planned: Planned, counts: Sequence[CellCount]) -> list[str]:
         f"{instrument}: {', '.join(map(pitch_name, sorted(set(pitches))))} {side} the usual sounding range; a slip "
         "on the sheet, or written pitch?"
         for (instrument, side), pitches in sorted(out.items())
-    ]  # fmt: skip
+    ]
     return [*planned.warnings, *lines]
 
 
@@ -202,4 +220,4 @@ def _assumed(planned: Planned, pace: Pace) -> tuple[str, ...]:
         f"({clock}); {minutes(READY_S)} until players sit ready",
         f"seat set-up: {seats}",
         "repetitions wanted of a cell: the most that one row of a take sheet asks for",
-    )  # fmt: skip
+    )

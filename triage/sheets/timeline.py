@@ -76,9 +76,12 @@ def in_order(takes: Sequence[StoredTake]) -> list[StoredTake]:
 def on_clock(takes: Sequence[StoredTake]) -> bool:
     """Tell whether the recorder's clock is known for every take, and takes do not all have the same time."""
     times = {take.recorded_at for take in takes}
-    return bool(takes) and None not in times and all(take.recorded_from in CLOCKS for take in takes) and (
-        len(takes) == 1 or len(times) > 1
-    )  # fmt: skip
+    return (
+        bool(takes)
+        and None not in times
+        and all(take.recorded_from in CLOCKS for take in takes)
+        and (len(takes) == 1 or len(times) > 1)
+    )
 
 
 def timeline(takes: Sequence[StoredTake], hits: Sequence[tuple[StoredHit, str]]) -> Timeline:
@@ -152,9 +155,15 @@ def _marks(
     marks = []
     for (strip, mic, shape), own in found.items():
         kinds = sorted({kind for _, kind in own})
-        marks.append(HitMark(
-            shape, strip.x + strip.width / 2, rows[mic] + (order.index(shape) - (len(order) - 1) / 2) * 2.0,
-            strip.width, 4.5 + min(4.0, 1.5 * (len(own) - 1) ** 0.5), max(hit.exposed or 0.0 for hit, _ in own),
-            f"{strip.name}, {mic}: {len(own)} ({', '.join(kinds)})",
-        ))  # fmt: skip
+        marks.append(
+            HitMark(
+                shape,
+                strip.x + strip.width / 2,
+                rows[mic] + (order.index(shape) - (len(order) - 1) / 2) * 2.0,
+                strip.width,
+                4.5 + min(4.0, 1.5 * (len(own) - 1) ** 0.5),
+                max(hit.exposed or 0.0 for hit, _ in own),
+                f"{strip.name}, {mic}: {len(own)} ({', '.join(kinds)})",
+            )
+        )
     return tuple(marks)

@@ -2,10 +2,10 @@
 
 from sqlalchemy import Connection, delete, insert, select, update
 
+from triage.domain.records import ArrivalRecord, ArrivalsRecord
 from triage.store import tables
 from triage.store.changes import bump
-from triage.store.recording import lock_session
-from triage.store.records import ArrivalRecord, ArrivalsRecord
+from triage.store.takes import lock_session
 
 arrival, problem, session = tables.arrival, tables.problem, tables.session
 

@@ -4,13 +4,13 @@ from collections.abc import Iterator
 
 from sqlalchemy import Connection, insert, select
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import ChoiceRecord
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.notes import notes
-from triage.store.recording import find_take
-from triage.store.records import ChoiceRecord
 from triage.store.stored import StoredNote
+from triage.store.takes import find_take
 
 take, choice = tables.take, tables.choice
 

@@ -8,20 +8,27 @@ from datetime import date, datetime
 import numpy as np
 from sqlalchemy import Connection, select
 
+from triage.domain.records import MEASUREMENTS
 from triage.store import tables
 from triage.store.notes import embeddings
-from triage.store.recording import find_session, sessions
-from triage.store.records import MEASUREMENTS
 from triage.store.stored import StoredSession
+from triage.store.takes import find_session, sessions
 from triage.store.verdicts import standing
 
 session, take, note, verdict = tables.session, tables.take, tables.note, tables.verdict
 MANY = 500  # ids in one question: databases bound how many values it may hold
 _OF_SESSION = (session.c.name.label("session"), session.c.date.label("day"))
 _OF_TAKE = (
-    take.c.id.label("take_id"), take.c.name.label("take"), take.c.instrument, take.c.articulation, take.c.dynamic,
-    take.c.heard_on.label("mic"), take.c.setup, take.c.recorded_at, take.c.recorded_from,
-)  # fmt: skip
+    take.c.id.label("take_id"),
+    take.c.name.label("take"),
+    take.c.instrument,
+    take.c.articulation,
+    take.c.dynamic,
+    take.c.heard_on.label("mic"),
+    take.c.setup,
+    take.c.recorded_at,
+    take.c.recorded_from,
+)
 
 
 @dataclass(frozen=True)
@@ -82,8 +89,10 @@ def vectors(db: Connection, session_ids: Sequence[int]) -> dict[tuple[int, int],
     if not counted:
         return {}
     encoder = min(counted, key=lambda name: (-counted[name], name))
-    ids = {(row.session_id, row.name): row.id for row in db.execute(
-        select(take.c.session_id, take.c.name, take.c.id).where(of_sessions))}  # fmt: skip
+    ids = {
+        (row.session_id, row.name): row.id
+        for row in db.execute(select(take.c.session_id, take.c.name, take.c.id).where(of_sessions))
+    }
     found = {}
     for one in session_ids:
         for (name, number), vector in zip(*embeddings(db, one, encoder), strict=True):

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.store import schema
 
 BUSY_MS = 20_000  # how long a writer waits for another before it gives up
@@ -160,12 +160,7 @@ def _shown(url: URL) -> str:
 def _refuse_missing(url: URL) -> None:
     # Merely connecting would make the file; there is none in memory or behind SQLite's own file: addresses.
     named = url.database or ":memory:"
-    if (
-        url.get_backend_name() != "sqlite"
-        or named == ":memory:"
-        or "uri" in url.query
-        or Path(named).exists()
-    ):
+    if url.get_backend_name() != "sqlite" or named == ":memory:" or "uri" in url.query or Path(named).exists():
         return
     remedy = f"`triage intake FOLDER --store {_shown(url)}` makes one"
     raise StoreError(f"{_shown(url)}: no store there; {remedy}")

@@ -6,8 +6,8 @@ ranked: whatever changes one of these forgets it, and the next ranking gathers i
 
 from sqlalchemy import Connection, delete, insert, select
 
+from triage.domain.records import EvidenceRecord
 from triage.store import tables
-from triage.store.records import EvidenceRecord
 
 evidence = tables.evidence
 

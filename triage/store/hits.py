@@ -8,15 +8,19 @@ from typing import Any
 
 from sqlalchemy import Column, Connection, Row, bindparam, false, func, select, true, update
 
+from triage.domain.records import TakeRecord
 from triage.store import tables
-from triage.store.records import TakeRecord
 from triage.store.stored import StoredFloor, StoredHit
 
 take, hit, floor = tables.take, tables.hit, tables.floor
 
 
 def hits(
-    db: Connection, session_id: int, take_name: str | None = None, limit: int | None = None, offset: int = 0,
+    db: Connection,
+    session_id: int,
+    take_name: str | None = None,
+    limit: int | None = None,
+    offset: int = 0,
     harmless: bool = False,
 ) -> tuple[StoredHit, ...]:
     """Return the noise hits of a session, or of one take, in order of take name and time; ``harmless`` ones too."""

@@ -11,7 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, insert, select, tuple_
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.store import tables
 
 model, model_use, take = tables.model, tables.model_use, tables.take

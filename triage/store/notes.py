@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
+from triage.domain.records import MEASUREMENTS
 from triage.store import tables
-from triage.store.records import MEASUREMENTS
 from triage.store.stored import StoredNote
 
 take, note, embedding = tables.take, tables.note, tables.embedding
@@ -31,9 +31,7 @@ def notes_in(db: Connection, session_id: int | None = None) -> int:
     return db.scalar(query if session_id is None else query.where(take.c.session_id == session_id)) or 0
 
 
-def embeddings(
-    db: Connection, session_id: int, encoder: str
-) -> tuple[tuple[tuple[str, int], ...], np.ndarray]:
+def embeddings(db: Connection, session_id: int, encoder: str) -> tuple[tuple[tuple[str, int], ...], np.ndarray]:
     """Return (take name, note number) of each note that ``encoder`` saw, and vectors (note, dimension)."""
     query = (
         select(take.c.name, embedding.c.number, embedding.c.dimension, embedding.c.vector)

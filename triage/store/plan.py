@@ -7,8 +7,8 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection, delete, insert, select
 
+from triage.domain.records import SheetRowRecord
 from triage.store import tables
-from triage.store.records import SheetRowRecord
 
 sheet_row = tables.sheet_row
 

@@ -4,7 +4,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 from triage.store import tables
 from triage.store.changes import insert_missing
 

@@ -4,8 +4,8 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection, delete, insert, select
 
+from triage.domain.records import PreviewRecord
 from triage.store import tables
-from triage.store.records import PreviewRecord
 
 preview = tables.preview
 

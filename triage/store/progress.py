@@ -57,13 +57,14 @@ def tallies(db: Connection, session_ids: Sequence[int]) -> dict[int, dict[str, A
     """Return session id -> what its takes and its arrivals add up to."""
     unheard = and_(take.c.settled == false(), take.c.listened)
     columns: list[Any] = [
-        take.c.session_id, func.count().label("takes"), count_of(take.c.settled).label("settled"),
-        count_of(take.c.disputed).label("disputed"), sum_of(unheard, take.c.listen_s).label("left_s"),
+        take.c.session_id,
+        func.count().label("takes"),
+        count_of(take.c.settled).label("settled"),
+        count_of(take.c.disputed).label("disputed"),
+        sum_of(unheard, take.c.listen_s).label("left_s"),
         sum_of(unheard, take.c.doubt).label("expected_rejects"),
-    ]  # fmt: skip
-    found: dict[int, dict[str, Any]] = {
-        of: NOTHING | {"amiss": {}, "models": {}} for of in session_ids
-    }
+    ]
+    found: dict[int, dict[str, Any]] = {of: NOTHING | {"amiss": {}, "models": {}} for of in session_ids}
     for row in db.execute(select(*columns).where(take.c.session_id.in_(session_ids)).group_by(take.c.session_id)):
         found[row.session_id] |= {name: row._mapping[name] for name in NOTHING}
     judged = select(take.c.session_id, take.c.model, func.count().label("n"))

@@ -8,14 +8,14 @@ from typing import Any
 
 from sqlalchemy import Connection, Label, bindparam, exists, func, select, text, update
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import Judgement, TakeJudgement
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.evidence import save_evidence
-from triage.store.recording import lock_session, take_ids
-from triage.store.records import Judgement, TakeJudgement
 from triage.store.spots import replace_spots, spots_among
 from triage.store.stored import QueueEntry
+from triage.store.takes import lock_session, take_ids
 
 AT_ONCE = 20_000  # notes of a statement
 SHOWN = ("instrument", "articulation", "dynamic", "doubt", "listen_s", "duration_s", "problem")
@@ -38,9 +38,7 @@ def save_judgement(db: Connection, session_id: int, judgement: Judgement) -> Non
         bump(db, session_id, "takes")
 
 
-def queue(
-    db: Connection, session_id: int, limit: int | None = None, offset: int = 0
-) -> tuple[QueueEntry, ...]:
+def queue(db: Connection, session_id: int, limit: int | None = None, offset: int = 0) -> tuple[QueueEntry, ...]:
     """Return the takes of the session with their spots, the first rank first; ``limit`` makes it a page."""
     of_session = take.c.session_id == session_id
     order = (take.c.rank.nulls_last(), take.c.name)
@@ -86,8 +84,12 @@ def _save_takes(db: Connection, judgement: Judgement, ids: dict[str, int]) -> No
 
     rows = [
         {
-            "of": ids[judged.take], "doubt": judged.doubt, "listen_s": judged.listen_s, "rank": rank,
-            "model": judgement.model, "teach": judged.teach,
+            "of": ids[judged.take],
+            "doubt": judged.doubt,
+            "listen_s": judged.listen_s,
+            "rank": rank,
+            "model": judgement.model,
+            "teach": judged.teach,
         }
         for rank, judged in enumerate(sorted(said.values(), key=place), start=1)
     ]
@@ -122,11 +124,16 @@ def _save_notes_at_once(db: Connection, judgement: Judgement, ids: dict[str, int
     )
     for first in range(0, len(judgement.notes), AT_ONCE):
         part = judgement.notes[first : first + AT_ONCE]
-        db.execute(change, {
-            "a": [ids[said.take] for said in part], "b": [said.number for said in part],
-            "c": [_finite(said.doubt) for said in part], "d": [_finite(said.reject_probability) for said in part],
-            "e": [_finite(said.outlier) for said in part],
-        })  # fmt: skip
+        db.execute(
+            change,
+            {
+                "a": [ids[said.take] for said in part],
+                "b": [said.number for said in part],
+                "c": [_finite(said.doubt) for said in part],
+                "d": [_finite(said.reject_probability) for said in part],
+                "e": [_finite(said.outlier) for said in part],
+            },
+        )
 
 
 def _finite(value: float | None) -> float | None:

@@ -15,8 +15,8 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, case, exists, false, func, not_, or_, select
 
 from triage.store import tables
-from triage.store.recording import stored_take
 from triage.store.stored import StoredTake
+from triage.store.takes import stored_take
 from triage.store.verdicts import standing
 
 take, verdict = tables.take, tables.verdict
@@ -44,10 +44,13 @@ def left(db: Connection, session_id: int, by: str) -> Left:
     """Return how much of a session a person has not heard."""
     mine = and_(take.c.settled == false(), _open(by))
     columns: list[Any] = [
-        count_of(mine).label("takes"), sum_of(mine, take.c.listen_s).label("listen_s"),
-        sum_of(mine, take.c.doubt).label("expected_rejects"), count_of(take.c.settled).label("settled"),
-        count_of(take.c.disputed).label("disputed"), func.count().label("all"),
-    ]  # fmt: skip
+        count_of(mine).label("takes"),
+        sum_of(mine, take.c.listen_s).label("listen_s"),
+        sum_of(mine, take.c.doubt).label("expected_rejects"),
+        count_of(take.c.settled).label("settled"),
+        count_of(take.c.disputed).label("disputed"),
+        func.count().label("all"),
+    ]
     row = db.execute(select(*columns).select_from(take).where(take.c.session_id == session_id)).one()
     return Left(**row._mapping)
 
@@ -59,9 +62,7 @@ def take_page(
 
     ``show``: open (nobody's decision settles it), settled, disputed, or all.
     """
-    which = {
-        "open": take.c.settled == false(), "settled": take.c.settled, "disputed": take.c.disputed,
-    }.get(show)  # fmt: skip
+    which = {"open": take.c.settled == false(), "settled": take.c.settled, "disputed": take.c.disputed}.get(show)
     query = select(take).where(take.c.session_id == session_id, take.c.rank > after_rank)
     if which is not None:
         query = query.where(which)

@@ -13,7 +13,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
 
 MIGRATION_LOCK = 7_261_402  # any number, the same in every copy of this tool: one migrates, the others wait
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Row, Select, and_, case, exists, func, not_, 
 
 from triage.store import tables
 from triage.store.changes import WHAT
-from triage.store.hearing import resolve, said_of
+from triage.store.standing import resolve, said_of
 
 session, take, track, note = tables.session, tables.take, tables.track, tables.note
 SHOWN = 5  # places that a line names; the rest is counted
@@ -42,9 +42,11 @@ def ranks(db: Connection) -> list[str]:
     waiting = func.sum(case((take.c.rank.is_(None), 1), else_=0))
     ranked, highest = func.count(take.c.rank), func.max(take.c.rank)
     odd = or_(
-        func.count(func.distinct(take.c.rank)) != ranked, func.min(take.c.rank) < 1, highest > func.count(),
+        func.count(func.distinct(take.c.rank)) != ranked,
+        func.min(take.c.rank) < 1,
+        highest > func.count(),
         and_(waiting == 0, highest != ranked),
-    )  # fmt: skip
+    )
     query = select(session.c.name).join(take, take.c.session_id == session.c.id)
     gaps = query.group_by(session.c.id, session.c.name).having(odd).order_by(session.c.name)
     undecided = _take_places().where(take.c.rank.is_not(None), take.c.doubt.is_(None), take.c.listened)
@@ -91,8 +93,12 @@ def pointers(db: Connection) -> list[str]:
         own = and_(note.c.take_id == table.c.take_id, note.c.number == table.c.note)
         lost = _places(table).where(table.c.note.is_not(None), ~exists().where(own))
         lines += _line(db, lost, f"{name}{{s}} on a note that is not there")
-    for table, name in ((tables.hit, "hit"), (tables.spot, "spot"), (tables.floor, "floor"),
-                        (tables.preview, "picture")):  # fmt: skip
+    for table, name in (
+        (tables.hit, "hit"),
+        (tables.spot, "spot"),
+        (tables.floor, "floor"),
+        (tables.preview, "picture"),
+    ):
         own = and_(track.c.take_id == table.c.take_id, track.c.mic == table.c.mic)
         lost = _places(table).where(table.c.mic.is_not(None), ~exists().where(own))
         lines += _line(db, lost, f"{name}{{s}} on a microphone that is not there")
@@ -128,7 +134,8 @@ def set_back(db: Connection, now: datetime) -> list[str]:
 
 def _by_take(table: Any, *columns: Any) -> Select[Any]:
     query = select(session.c.name.label("session"), take.c.name.label("take"), *columns).join(
-        take, take.c.session_id == session.c.id)  # fmt: skip
+        take, take.c.session_id == session.c.id
+    )
     query = query.join(table, table.c.take_id == take.c.id)
     return query.group_by(session.c.name, take.c.id, take.c.name).order_by(session.c.name, take.c.name)
 

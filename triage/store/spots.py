@@ -6,8 +6,8 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select
 from sqlalchemy.sql import Select
 
+from triage.domain.records import SpotRecord
 from triage.store import tables
-from triage.store.records import SpotRecord
 
 _ORDER = (tables.spot.c.doubt.desc().nulls_last(), tables.spot.c.start_s, tables.spot.c.id)
 
@@ -42,9 +42,7 @@ def broken_files(db: Connection, session_id: int) -> dict[str, list[str]]:
     return found
 
 
-def replace_spots(
-    db: Connection, session_id: int, take_ids: dict[str, int], spots: Iterable[SpotRecord]
-) -> None:
+def replace_spots(db: Connection, session_id: int, take_ids: dict[str, int], spots: Iterable[SpotRecord]) -> None:
     """Put these spots in place of all that the session had."""
     take, spot = tables.take, tables.spot
     of_session = select(take.c.id).where(take.c.session_id == session_id)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from triage.store.records import FloorRecord, HitRecord, SessionRecord, SpotRecord
+from triage.domain.records import FloorRecord, HitRecord, SessionRecord, SpotRecord
 
 
 @dataclass(frozen=True)

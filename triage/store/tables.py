@@ -30,11 +30,11 @@ from sqlalchemy import (
     text,
 )
 
+from triage.domain.records import MEASUREMENTS
+from triage.store.account_tables import login, person, preference, secret
 from triage.store.columns import Real, UtcTime, Whole, Words
-from triage.store.grounds import metadata
-from triage.store.grounds import owned_by as _of
-from triage.store.people_tables import login, person, preference, secret
-from triage.store.records import MEASUREMENTS
+from triage.store.metadata import metadata
+from triage.store.metadata import owned_by as _of
 
 __all__ = ["login", "metadata", "person", "preference", "secret"]  # and every table below
 
@@ -94,8 +94,20 @@ take = Table(
     Index("ix_take_session_id_rank", "session_id", "rank"),
     Index("ix_take_session_id_recorded_at", "session_id", "recorded_at"),  # what was just played
     # Holds all that "what is left" adds up, so that the rows themselves need not be read.
-    Index("ix_take_left", "session_id", "settled", "rank", "heard", "disputed", "listened", "doubt", "listen_s",
-          "lot", "rejected", "drawn"),
+    Index(
+        "ix_take_left",
+        "session_id",
+        "settled",
+        "rank",
+        "heard",
+        "disputed",
+        "listened",
+        "doubt",
+        "listen_s",
+        "lot",
+        "rejected",
+        "drawn",
+    ),
     Index("ix_take_lot", "session_id", "heard", "lot", "drawn"),
     Index("ix_take_teach", "session_id", "teach"),
     Index("ix_take_cell", "session_id", "instrument", "articulation", "dynamic"),

@@ -5,11 +5,11 @@ from collections.abc import Mapping
 import numpy as np
 from sqlalchemy import Connection, delete, insert, update
 
+from triage.domain.records import NoteRecord
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.evidence import forget_evidence
-from triage.store.recording import lock_session, take_ids, vector_rows
-from triage.store.records import NoteRecord
+from triage.store.takes import lock_session, take_ids, vector_rows
 
 
 def save_vectors(

@@ -10,12 +10,12 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Row, exists, func, insert, select
 from sqlalchemy.exc import IntegrityError
 
-from triage.errors import StoreError
+from triage.domain.errors import StoreError
+from triage.domain.records import SHOWN, VERDICTS, VerdictRecord
 from triage.store import tables
 from triage.store.changes import bump
-from triage.store.hearing import settle
-from triage.store.recording import find_take, lock_session
-from triage.store.records import SHOWN, VERDICTS, VerdictRecord
+from triage.store.standing import settle
+from triage.store.takes import find_take, lock_session
 
 take, verdict, retraction = tables.take, tables.verdict, tables.retraction
 LONGEST_TEXT = 2000  # characters of a reason or a comment
@@ -130,6 +130,7 @@ def _back(db: Connection, session_id: int, which: ColumnElement[bool]) -> tuple[
     columns = (verdict.c.id, verdict.c.take_id, take.c.name.label("take"), verdict.c.note, verdict.c.verdict)
     query = select(*columns).join(take, take.c.id == verdict.c.take_id)
     query = query.join(retraction, retraction.c.verdict_id == verdict.c.id)
-    rows: list[Row[Any]] = list(db.execute(query.where(take.c.session_id == session_id, which).order_by(
-        verdict.c.id.desc())))  # fmt: skip
+    rows: list[Row[Any]] = list(
+        db.execute(query.where(take.c.session_id == session_id, which).order_by(verdict.c.id.desc()))
+    )
     return tuple(TakenBack(**row._mapping) for row in rows)

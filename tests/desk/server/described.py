@@ -25,7 +25,7 @@ from tests.desk.server.evening import TAKES, fill
 from tests.desk.server.served import TOKEN, AtDesk, Served
 from triage.desk.jobs import Jobs
 from triage.desk.settings import DeskSettings
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
 from triage.store.engine import open_store
 
 ENDLESS = "live"  # streams of events, which do not end
@@ -66,14 +66,22 @@ def faults(served: Served, examples: int) -> tuple[list[str], Counter[int]]:
 
 
 def _asked(
-    operation: schemathesis.APIOperation, mode: GenerationMode, served: Served, anna: AtDesk, examples: int,
+    operation: schemathesis.APIOperation,
+    mode: GenerationMode,
+    served: Served,
+    anna: AtDesk,
+    examples: int,
     statuses: Counter[int],
-) -> Iterator[str]:  # fmt: skip
+) -> Iterator[str]:
     found: list[str] = []
     form = TOKEN.search(anna.get("/door").text)
 
     @settings(
-        max_examples=examples, deadline=None, database=None, derandomize=True, phases=[Phase.generate],
+        max_examples=examples,
+        deadline=None,
+        database=None,
+        derandomize=True,
+        phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
     @given(operation.as_strategy(generation_mode=mode))

@@ -7,12 +7,7 @@ import numpy as np
 import soundfile
 from sqlalchemy import Engine
 
-from triage.listen.logmel import LogMel
-from triage.listen.preview import Course, Sketch, pack_courses, picture
-from triage.store.engine import writing
-from triage.store.ranking import save_judgement
-from triage.store.recording import save_session, save_take
-from triage.store.records import (
+from triage.domain.records import (
     HitRecord,
     Judgement,
     NoteJudgement,
@@ -24,6 +19,11 @@ from triage.store.records import (
     TakeRecord,
     TrackRecord,
 )
+from triage.listen.logmel import LogMel
+from triage.listen.preview import Course, Sketch, pack_courses, picture
+from triage.store.engine import writing
+from triage.store.ranking import save_judgement
+from triage.store.takes import save_session, save_take
 
 RATE_HZ = 48_000
 TAKES = ("T001", "T002", "T003", "T004")
@@ -49,8 +49,9 @@ def fill(engine: Engine, folder: Path) -> dict[str, int]:
         pairs = [(name, doubt / 2) for name, doubt in zip(TAKES, DOUBTS, strict=True)]
         notes = tuple(NoteJudgement(name, k, half, half, 0.0) for name, half in pairs for k in (1, 2))
         spots = (
-            SpotRecord("T001", 0.1, 0.9, 1, "length", 0.8, "0.21 s longer than its neighbours", None, 0.62, 0.41,
-                       "s"),
+            SpotRecord(
+                "T001", 0.1, 0.9, 1, "length", 0.8, "0.21 s longer than its neighbours", None, 0.62, 0.41, "s"
+            ),
             SpotRecord("T001", 1.5, 1.51, 2, "click", 0.5, "click in the room microphone", "room"),
         )
         save_judgement(db, session_id, Judgement("m 1", takes, notes, spots))
@@ -65,12 +66,27 @@ def _take(folder: Path, name: str) -> TakeRecord:
         tracks.append(TrackRecord(mic, f"audio/{path.name}", 0, RATE_HZ, 24, len(samples)))
         previews.append(preview_of(mic, samples))
     notes = (
-        NoteRecord(1, 0.1, 0.9, 1.2, 60, 60, {"cents": 3.0}), NoteRecord(2, 1.4, 2.2, 2.6, 62, 62, {"cents": 1.0}),
-    )  # fmt: skip
+        NoteRecord(1, 0.1, 0.9, 1.2, 60, 60, {"cents": 3.0}),
+        NoteRecord(2, 1.4, 2.2, 2.6, 62, 62, {"cents": 1.0}),
+    )
     hits = (HitRecord("click", 1.5, 1.51, "room", ("room",), -40.0, 20.0, 0.9, 2),)
-    return TakeRecord(name, f"f{name}", "horn", "staccato", "ff", None, (60, 62), 1, 3.0, tracks=tuple(tracks),
-                      notes=notes, hits=hits, heard_on="close", sound=f"sound of {name}",
-                      previews=tuple(previews))  # fmt: skip
+    return TakeRecord(
+        name,
+        f"f{name}",
+        "horn",
+        "staccato",
+        "ff",
+        None,
+        (60, 62),
+        1,
+        3.0,
+        tracks=tuple(tracks),
+        notes=notes,
+        hits=hits,
+        heard_on="close",
+        sound=f"sound of {name}",
+        previews=tuple(previews),
+    )
 
 
 def preview_of(mic: str, samples: np.ndarray) -> PreviewRecord:

@@ -9,10 +9,10 @@ import pytest
 import soundfile
 
 from tests.desk.server.evening import LEVELS_DB, RATE_HZ, whole_numbers
-from triage.audition import unpacked
+from triage.audition.excerpts import unpacked
+from triage.domain.records import NoteRecord, TakeRecord, TrackRecord
 from triage.store.engine import open_store, writing
-from triage.store.recording import save_take
-from triage.store.records import NoteRecord, TakeRecord, TrackRecord
+from triage.store.takes import save_take
 
 
 def samples(body: bytes) -> np.ndarray:
@@ -46,9 +46,16 @@ def test_a_whole_take_is_the_whole_file_and_another_microphone_is_another(desk):
 
 @pytest.mark.parametrize(
     "asked, first, last",
-    [("bytes=0-", 0, None), ("bytes=0-1", 0, 2), ("bytes=44-46", 44, 47), ("bytes=43-1000", 43, 1001),
-     ("bytes=1001-1003", 1001, 1004), ("bytes=-5", -5, None), ("bytes=100-99999999", 100, None)],
-)  # fmt: skip
+    [
+        ("bytes=0-", 0, None),
+        ("bytes=0-1", 0, 2),
+        ("bytes=44-46", 44, 47),
+        ("bytes=43-1000", 43, 1001),
+        ("bytes=1001-1003", 1001, 1004),
+        ("bytes=-5", -5, None),
+        ("bytes=100-99999999", 100, None),
+    ],
+)
 def test_a_byte_range_is_just_those_bytes(desk, asked, first, last):
     anna = desk.person()
     url = "/audio/takes/1/close?start_s=0.1&end_s=0.2"
@@ -124,9 +131,9 @@ def test_a_neighbour_is_played_as_loud_as_the_note_it_is_held_against(desk):
 
 
 @pytest.mark.parametrize(
-    "subtype, suffix, width", [("PCM_16", "wav", 2), ("FLOAT", "wav", 3), ("PCM_32", "wav", 3), ("PCM_24", "flac", 3),
-                               ("PCM_16", "aiff", 2)]
-)  # fmt: skip
+    "subtype, suffix, width",
+    [("PCM_16", "wav", 2), ("FLOAT", "wav", 3), ("PCM_32", "wav", 3), ("PCM_24", "flac", 3), ("PCM_16", "aiff", 2)],
+)
 def test_other_formats_come_as_wav_of_16_or_24_bit(desk, store, tmp_path, subtype, suffix, width):
     rng = np.random.default_rng(5)
     whole = rng.integers(-(2**15), 2**15, (1000, 2), dtype=np.int32) << (8 * width - 16)
@@ -157,9 +164,18 @@ def test_nothing_outside_the_sessions_folder_is_ever_served(desk, store, tmp_pat
     assert answer.status_code == 404 and "leads out of the session's folder" in answer.json()["error"]
 
 
-@pytest.mark.parametrize("path", ["/audio/takes/1/..%2f..%2fsecret", "/audio/takes/99/close", "/audio/takes/1/none",
-                                  "/audio/takes/1/notes/9/close", "/audio/takes/99999999999999999999/close",
-                                  "/audio/takes/1/clo%00se", "/audio/takes/1/%ff"])  # fmt: skip
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/audio/takes/1/..%2f..%2fsecret",
+        "/audio/takes/99/close",
+        "/audio/takes/1/none",
+        "/audio/takes/1/notes/9/close",
+        "/audio/takes/99999999999999999999/close",
+        "/audio/takes/1/clo%00se",
+        "/audio/takes/1/%ff",
+    ],
+)
 def test_an_address_that_names_nothing_is_one_line(desk, path):
     answer = desk.person().get(path)
     assert answer.status_code in (404, 422) and "error" in answer.json()
@@ -212,6 +228,9 @@ def test_neighbours_are_good_notes_of_the_same_cell(desk):
     anna = desk.person()
     found = anna.get("/api/takes/1/notes/1/neighbours").json()["neighbours"]
     assert [(one["take"], one["pitch"], one["why"]) for one in found] == [
-        ("T004", "C4", "same pitch"), ("T003", "C4", "same pitch"), ("T002", "C4", "same pitch")]  # fmt: skip
+        ("T004", "C4", "same pitch"),
+        ("T003", "C4", "same pitch"),
+        ("T002", "C4", "same pitch"),
+    ]
     assert found[0]["audio"] == "/audio/takes/4/notes/1/close?like_take=1&like_note=1"
     assert anna.get(found[0]["audio"]).status_code == 200

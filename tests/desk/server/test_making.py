@@ -5,7 +5,8 @@ import time
 from tests.commands import sqlite
 from tests.desk.server.conftest import Serve
 from training.consistency_truth import Planted, plant
-from triage.desk import making, shown_sheets
+from triage.desk import making
+from triage.desk import sheet_views as shown_sheets
 from triage.desk.maker import make
 from triage.desk.pages_sheets import ROWS, page_of_calls
 from triage.sheets.consistency import consistency

@@ -4,10 +4,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from triage.judge.teaching import Mix
+from triage.judge.active_learning import Mix
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import StoredModel, add_model
-from triage.store.recording import find_session, lot_of
+from triage.store.takes import find_session, lot_of
 from triage.store.verdicts import verdicts
 
 
@@ -48,7 +48,7 @@ def test_what_comes_again_looks_unheard_and_is_kept_as_blind(either_desk, monkey
     anna = either_desk.person()
     judge(anna, anna.get("/api/s/1/next?n=1").json()["takes"][0], "click-0001", "reject")
     monkeypatch.setattr("triage.desk.takes.MIX", Mix(0, 0, 1.0))
-    monkeypatch.setattr("triage.store.lots.FORGOTTEN", 0)
+    monkeypatch.setattr("triage.store.review_sampling.FORGOTTEN", 0)
     take = anna.get("/api/s/1/next?n=1").json()["takes"][0]
     assert (take["take"], take["shown"]) == ("T001", "again")
     assert (take["heard"], take["settled"], take["words"]["said"], take["back"]) == (False, False, [], None)

@@ -5,19 +5,28 @@ from dataclasses import replace
 from datetime import datetime
 
 from tests.desk.server.evening import fill
+from triage.domain.records import ArrivalRecord, ArrivalsRecord, Judgement, SpotRecord, TakeJudgement, TakeRecord
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, writing
-from triage.store.latest import just_played
+from triage.store.just_played import just_played
 from triage.store.ranking import save_judgement
-from triage.store.recording import find_session, save_take
-from triage.store.records import ArrivalRecord, ArrivalsRecord, Judgement, SpotRecord, TakeJudgement, TakeRecord
+from triage.store.takes import find_session, save_take
 
 DAY = datetime(2026, 3, 14, 14, 30)
 
 
 def played(number: int, dynamic: str = "ff") -> TakeRecord:
-    return TakeRecord(f"T{number:03}", f"f{number}", "horn", "staccato", dynamic, duration_s=40.0, sound="s",
-                      recorded_at=DAY.replace(minute=30 + number), recorded_from="bext")  # fmt: skip
+    return TakeRecord(
+        f"T{number:03}",
+        f"f{number}",
+        "horn",
+        "staccato",
+        dynamic,
+        duration_s=40.0,
+        sound="s",
+        recorded_at=DAY.replace(minute=30 + number),
+        recorded_from="bext",
+    )
 
 
 def told(engine) -> int:

@@ -11,17 +11,52 @@ import pytest
 from sqlalchemy import event
 
 from triage.desk.maker import make
-from triage.desk.shown_sheets import SHEETS
+from triage.desk.sheet_views import SHEETS
 
-LARGE = ("take", "track", "note", "embedding", "hit", "spot", "floor", "verdict", "retraction", "preview", "choice",
-         "sheet_row", "arrival", "problem")  # fmt: skip
+LARGE = (
+    "take",
+    "track",
+    "note",
+    "embedding",
+    "hit",
+    "spot",
+    "floor",
+    "verdict",
+    "retraction",
+    "preview",
+    "choice",
+    "sheet_row",
+    "arrival",
+    "problem",
+)
 PATHS = (
-    "/", "/s/1/queue", "/s/1/queue/list", "/s/1/queue/list?show=all&after=1", "/s/1/queue/list?show=disputed",
-    "/s/1/arrivals", "/s/1/noise", "/s/1/consistency", "/s/1/pickups", "/models", "/keys", "/door", "/api/sessions",
-    "/api/s/1/next?n=3", "/api/s/1/left", "/api/s/1/list", "/api/s/1/change", "/api/s/1/consistency", "/api/me",
-    "/api/takes/1", "/api/takes/1/notes/1/neighbours", "/api/takes/1/picture/close", "/api/takes/1/wave/close",
-    "/api/takes/1/pitch", "/audio/takes/1/close?end_s=0.5", "/audio/takes/1/notes/1/close?like_take=2&like_note=1",
-)  # fmt: skip
+    "/",
+    "/s/1/queue",
+    "/s/1/queue/list",
+    "/s/1/queue/list?show=all&after=1",
+    "/s/1/queue/list?show=disputed",
+    "/s/1/arrivals",
+    "/s/1/noise",
+    "/s/1/consistency",
+    "/s/1/pickups",
+    "/models",
+    "/keys",
+    "/door",
+    "/api/sessions",
+    "/api/s/1/next?n=3",
+    "/api/s/1/left",
+    "/api/s/1/list",
+    "/api/s/1/change",
+    "/api/s/1/consistency",
+    "/api/me",
+    "/api/takes/1",
+    "/api/takes/1/notes/1/neighbours",
+    "/api/takes/1/picture/close",
+    "/api/takes/1/wave/close",
+    "/api/takes/1/pitch",
+    "/audio/takes/1/close?end_s=0.5",
+    "/audio/takes/1/notes/1/close?like_take=2&like_note=1",
+)
 
 
 def read_whole(engine, statement, parameters) -> list[str]:
@@ -62,8 +97,11 @@ def test_no_page_reads_a_whole_table(either_desk):
         assert anna.get(path).status_code == 200, path
     event.remove(engine, "before_cursor_execute", note)
     assert len(asked) > 30
-    found = [(path, table, statement) for statement, (parameters, path) in asked.items()
-             for table in read_whole(engine, statement, parameters)]  # fmt: skip
+    found = [
+        (path, table, statement)
+        for statement, (parameters, path) in asked.items()
+        for table in read_whole(engine, statement, parameters)
+    ]
     assert found == []
 
 

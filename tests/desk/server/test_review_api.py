@@ -3,9 +3,9 @@
 import threading
 import time
 
+from triage.domain.records import TakeRecord
 from triage.store.engine import open_store, reading, writing
-from triage.store.recording import find_session, save_take
-from triage.store.records import TakeRecord
+from triage.store.takes import find_session, save_take
 from triage.store.verdicts import verdicts
 
 
@@ -34,7 +34,12 @@ def test_a_take_is_shown_with_all_that_the_page_needs(desk):
     take = desk.person().get("/api/s/1/next?n=1").json()["takes"][0]
     spot = take["spots"][0]
     assert (spot["why"], spot["note"], spot["found"], spot["expected"], spot["unit"]) == (
-        "0.21 s longer than its neighbours", 1, 0.62, 0.41, "s")  # fmt: skip
+        "0.21 s longer than its neighbours",
+        1,
+        0.62,
+        0.41,
+        "s",
+    )
     assert spot["play"] == {"start_s": 0.0, "end_s": 1.4}  # half a second around it, cut at the take's start
     assert [mic["name"] for mic in take["mics"]] == ["close", "room"]
     assert [note["pitch"] for note in take["notes"]] == ["C4", "D4"]
@@ -45,11 +50,15 @@ def test_a_second_person_is_heard_and_the_disagreement_shown(either_desk):
     anna, ben = either_desk.person("anna"), either_desk.person("ben", "producer")
     take_id = anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"]
     accept(anna, take_id, "click-0001")
-    answer = ben.post(f"/api/takes/{take_id}/verdict", {
-        "verdict": "reject", "key": "click-0001", "reason": "attack", "comment": "splits"}).json()  # fmt: skip
+    answer = ben.post(
+        f"/api/takes/{take_id}/verdict",
+        {"verdict": "reject", "key": "click-0001", "reason": "attack", "comment": "splits"},
+    ).json()
     assert answer["words"]["disagreements"] == [{"note": None, "accept": ["anna"], "reject": ["ben"]}]
     assert [(one["by"], one["reason"], one["comment"]) for one in answer["words"]["said"]] == [
-        ("anna", None, None), ("ben", "attack", "splits")]  # fmt: skip
+        ("anna", None, None),
+        ("ben", "attack", "splits"),
+    ]
     cleo = either_desk.person("cleo", "lead")
     assert cleo.get("/api/s/1/next?n=1").json()["takes"][0]["id"] == take_id
     assert anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"] != take_id

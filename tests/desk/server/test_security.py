@@ -10,9 +10,9 @@ from triage.desk import people as desk_people
 from triage.desk.app import create_app
 from triage.desk.people import RIGHTS, Throttle, hash_password, is_password
 from triage.desk.settings import DeskSettings, is_loopback
-from triage.errors import ConfigError
+from triage.domain.errors import ConfigError
+from triage.store.accounts import ROLES, save_person
 from triage.store.engine import open_store, writing
-from triage.store.people import ROLES, save_person
 
 SECRET = "a long enough password"
 VERDICT = {"verdict": "accept", "key": "click-0001"}
@@ -71,9 +71,14 @@ def test_every_change_needs_the_form_token(desk):
 
 @pytest.mark.parametrize(
     "headers",
-    [{"Origin": "http://evil.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}, {"Origin": "https://127.0.0.1"},
-     {"Sec-Fetch-Site": "same-site"}],
-)  # fmt: skip
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Origin": "https://127.0.0.1"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
+)
 def test_a_request_from_another_site_is_refused_even_with_the_token(desk, headers):
     answer = desk.person().post("/api/takes/1/verdict", VERDICT, **headers)
     assert answer.status_code == 403 and "another site" in answer.json()["error"]
@@ -194,9 +199,21 @@ def test_served_everywhere_it_wants_to_know_its_name(store):
         create_app(DeskSettings(store, host="0.0.0.0"))
 
 
-@pytest.mark.parametrize("name, near", [("127.0.0.1", True), ("127.9.9.9", True), ("::1", True), ("[::1]", True),
-                                        ("LocalHost", True), ("0.0.0.0", False), ("10.0.0.1", False), ("desk", False),
-                                        ("localhost.example", False), ("", False)])  # fmt: skip
+@pytest.mark.parametrize(
+    "name, near",
+    [
+        ("127.0.0.1", True),
+        ("127.9.9.9", True),
+        ("::1", True),
+        ("[::1]", True),
+        ("LocalHost", True),
+        ("0.0.0.0", False),
+        ("10.0.0.1", False),
+        ("desk", False),
+        ("localhost.example", False),
+        ("", False),
+    ],
+)
 def test_only_this_machine_is_the_loopback(name, near):
     assert is_loopback(name) is near
 
@@ -277,8 +294,19 @@ def test_a_body_without_a_length_is_not_read(desk):
 
 
 ODD = (
-    "0", "-1", "1e9", "99999999999999999999", "%00", "%F0%9F%8E%BA", "a" * 3000, "..", "%2e%2e", "'", "{{7*7}}", "NaN"
-)  # fmt: skip
+    "0",
+    "-1",
+    "1e9",
+    "99999999999999999999",
+    "%00",
+    "%F0%9F%8E%BA",
+    "a" * 3000,
+    "..",
+    "%2e%2e",
+    "'",
+    "{{7*7}}",
+    "NaN",
+)
 
 
 def test_odd_values_anywhere_are_refused_without_a_fault(desk):

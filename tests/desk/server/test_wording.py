@@ -2,7 +2,7 @@
 
 import pytest
 
-from triage.desk.wording import NOTHING, percent
+from triage.desk.template_filters import NOTHING, percent
 
 
 @pytest.mark.parametrize(

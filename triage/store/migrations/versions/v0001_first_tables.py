@@ -48,9 +48,16 @@ def _index(table: str, *columns: str, unique: bool = False) -> None:
 
 def _session() -> None:
     columns = {
-        "name": WORDS, "folder": WORDS, "date": sa.Date, "sample_rate_hz": WHOLE, "a4_hz": REAL,
-        "judge_mic": WORDS, "model": WORDS, "taken_in_at": TIME, "complete": WHOLE,
-    }  # fmt: skip
+        "name": WORDS,
+        "folder": WORDS,
+        "date": sa.Date,
+        "sample_rate_hz": WHOLE,
+        "a4_hz": REAL,
+        "judge_mic": WORDS,
+        "model": WORDS,
+        "taken_in_at": TIME,
+        "complete": WHOLE,
+    }
     _table("session", columns, "name folder date a4_hz taken_in_at")
     _index("session", "name", unique=True)
     _index("session", "taken_in_at")
@@ -58,9 +65,15 @@ def _session() -> None:
 
 def _arrivals() -> None:
     columns = {
-        "kind": WORDS, "path": WORDS, "take": WORDS, "mic": WORDS, "what": WORDS,
-        "found": JSON, "expected": JSON, "why": WORDS,
-    }  # fmt: skip
+        "kind": WORDS,
+        "path": WORDS,
+        "take": WORDS,
+        "mic": WORDS,
+        "what": WORDS,
+        "found": JSON,
+        "expected": JSON,
+        "why": WORDS,
+    }
     _table("arrival", columns, "kind", owner="session")
     _index("arrival", "session_id")
     _table("problem", {"text": WORDS}, "text", owner="session")
@@ -69,10 +82,22 @@ def _arrivals() -> None:
 
 def _take() -> None:
     columns = {
-        "name": WORDS, "instrument": WORDS, "articulation": WORDS, "dynamic": WORDS, "remark": WORDS,
-        "heard_on": WORDS, "expected_pitches": JSON, "repetitions": WHOLE, "duration_s": REAL, "fingerprint": WORDS,
-        "problem": WORDS, "listened": sa.Boolean, "doubt": REAL, "listen_s": REAL, "rank": WHOLE,
-    }  # fmt: skip
+        "name": WORDS,
+        "instrument": WORDS,
+        "articulation": WORDS,
+        "dynamic": WORDS,
+        "remark": WORDS,
+        "heard_on": WORDS,
+        "expected_pitches": JSON,
+        "repetitions": WHOLE,
+        "duration_s": REAL,
+        "fingerprint": WORDS,
+        "problem": WORDS,
+        "listened": sa.Boolean,
+        "doubt": REAL,
+        "listen_s": REAL,
+        "rank": WHOLE,
+    }
     _table("take", columns, "name expected_pitches listened", owner="session")
     _index("take", "session_id", "name", unique=True)
     _index("take", "session_id", "rank")
@@ -80,9 +105,16 @@ def _take() -> None:
 
 def _track() -> None:
     columns = {
-        "mic": WORDS, "path": WORDS, "channel": WHOLE, "sample_rate_hz": WHOLE, "bit_depth": WHOLE,
-        "frames": WHOLE, "size_bytes": WHOLE, "mtime_ns": WHOLE, "problem": WORDS,
-    }  # fmt: skip
+        "mic": WORDS,
+        "path": WORDS,
+        "channel": WHOLE,
+        "sample_rate_hz": WHOLE,
+        "bit_depth": WHOLE,
+        "frames": WHOLE,
+        "size_bytes": WHOLE,
+        "mtime_ns": WHOLE,
+        "problem": WORDS,
+    }
     _table("track", columns, "mic path channel", owner="take")
     _index("track", "take_id")
 
@@ -110,34 +142,47 @@ def _note() -> None:
         sa.Column("vector", sa.LargeBinary, nullable=False),
         sa.PrimaryKeyConstraint("take_id", "number", "encoder", name="pk_embedding"),
         sa.ForeignKeyConstraint(
-            ["take_id", "number"],
-            ["note.take_id", "note.number"],
-            name="fk_embedding_note",
-            ondelete="CASCADE",
+            ["take_id", "number"], ["note.take_id", "note.number"], name="fk_embedding_note", ondelete="CASCADE"
         ),
     )
 
 
 def _hits() -> None:
     columns = {
-        "kind": WORDS, "start_s": REAL, "end_s": REAL, "mic": WORDS, "mics": JSON, "level_dbfs": REAL,
-        "over_floor_db": REAL, "exposed": REAL, "note": WHOLE,
-    }  # fmt: skip
+        "kind": WORDS,
+        "start_s": REAL,
+        "end_s": REAL,
+        "mic": WORDS,
+        "mics": JSON,
+        "level_dbfs": REAL,
+        "over_floor_db": REAL,
+        "exposed": REAL,
+        "note": WHOLE,
+    }
     _table("hit", columns, "kind start_s end_s mic mics", owner="take")
     _index("hit", "take_id")
     _table(
         "floor",
         {"mic": WORDS, "level_dbfs": REAL, "lag_s": REAL, "polarity": WHOLE, "clear": REAL, "note_dbfs": REAL},
-        "mic", owner="take",
-    )  # fmt: skip
+        "mic",
+        owner="take",
+    )
     _index("floor", "take_id")
 
 
 def _spot() -> None:
     columns = {
-        "start_s": REAL, "end_s": REAL, "note": WHOLE, "kind": WORDS, "doubt": REAL, "mic": WORDS,
-        "found": REAL, "expected": REAL, "unit": WORDS, "why": WORDS,
-    }  # fmt: skip
+        "start_s": REAL,
+        "end_s": REAL,
+        "note": WHOLE,
+        "kind": WORDS,
+        "doubt": REAL,
+        "mic": WORDS,
+        "found": REAL,
+        "expected": REAL,
+        "unit": WORDS,
+        "why": WORDS,
+    }
     _table("spot", columns, "start_s end_s kind why", owner="take")
     _index("spot", "take_id")
 

@@ -1,0 +1,118 @@
+"""One pass over a file of a take: decoded once, transformed once, and watched by all that wants its samples go by.
+
+``passes`` takes the tracks of a take and gives, file by file and in order, frames (channel, mel, frame) and the
+watchers. While the caller works on one file the next ones are read by the other cores, a few ahead and no more. The
+channels of one long or wide file are taken in several parts, so that what is held at once has a bound.
+"""
+
+from collections import deque
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from triage.domain.errors import TriageError
+from triage.intake import wav
+from triage.intake.roll import Track
+from triage.listen.background import Background, BackgroundMeter
+from triage.listen.digital import SampleCheck
+from triage.listen.logmel import N_MELS, SILENCE_DB, LogMel, finite
+from triage.listen.preview import Sketch
+from triage.listen.stationary_noise import HumWatch
+
+BLOCK_S, WIDE = 10.0, 4  # seconds of a block; with more channels than that it is shorter
+MOST_S = 1_800.0  # of all channels of a part together: about 60 MB of frames and as much of fine peaks
+HANDS = [1]  # threads that read ahead in this process; a list, so that workers can be told
+
+
+class Heard(NamedTuple):
+    """What one pass over a file brought."""
+
+    frames: np.ndarray  # (channel, mel, frame)
+    check: SampleCheck
+    quiet: list[Background]
+    hum: HumWatch
+    sketch: Sketch
+
+
+def use_hands(count: int) -> None:
+    """Say how many threads of this process read files ahead; one: none, each file is read when it is asked for."""
+    HANDS[0] = max(1, count)
+
+
+def passes(tracks: Sequence[Track], folder: Path) -> Iterator[tuple[list[Track], Heard | Exception]]:
+    """Yield the tracks of each file with what was heard, or with why it could not be; in order of the tracks."""
+    hands = HANDS[0]
+    groups = [part for file in _by_file(tracks) for part in _parts(file, hands)]
+    if hands < 2 or len(groups) < 2:
+        yield from ((group, _tried(group, folder)) for group in groups)
+        return
+    with ThreadPoolExecutor(hands) as pool:
+        ahead: deque[tuple[list[Track], Future[Heard | Exception]]] = deque()
+        try:
+            for group in groups:
+                ahead.append((group, pool.submit(_tried, group, folder)))
+                if len(ahead) > hands:
+                    yield _first(ahead)
+            while ahead:
+                yield _first(ahead)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def one_pass(group: Sequence[Track], folder: Path) -> Heard:
+    """Read the tracks of one file from its first sample to its last."""
+    rate_hz, n = group[0].facts.sample_rate_hz, len(group)
+    check, sketch = SampleCheck(rate_hz, n), Sketch(rate_hz, n)
+    meter, hum = BackgroundMeter(rate_hz, n), HumWatch(rate_hz, n)
+
+    def watched() -> Iterator[np.ndarray]:
+        block_s = BLOCK_S * min(1.0, WIDE / n)
+        for block in wav.blocks(folder / group[0].path, [track.channel for track in group], block_s):
+            sketch.add(block)  # its digest is of the samples as they are, numbers or not
+            check.add(block)
+            block = finite(block)
+            meter.add(block)
+            hum.add(block)
+            yield block
+
+    parts = list(LogMel(rate_hz).frames(watched()))
+    frames = np.concatenate(parts, axis=2) if parts else np.full((n, N_MELS, 1), SILENCE_DB, np.float32)
+    return Heard(frames, check, meter.result(), hum, sketch)
+
+
+def frames_of(track: Track, folder: Path) -> np.ndarray:
+    """Return the frames of one track alone [shape=(mel, frame)], as a pass over its file gives them."""
+    blocks = map(finite, wav.blocks(folder / track.path, [track.channel], BLOCK_S))
+    parts = [part[0] for part in LogMel(track.facts.sample_rate_hz).frames(blocks)]
+    return np.concatenate(parts, axis=1) if parts else np.full((N_MELS, 1), SILENCE_DB, np.float32)
+
+
+def _tried(group: list[Track], folder: Path) -> Heard | Exception:
+    try:
+        return one_pass(group, folder)
+    except (TriageError, OSError, RuntimeError) as error:
+        return error
+
+
+def _first(ahead: deque[tuple[list[Track], Future[Heard | Exception]]]) -> tuple[list[Track], Heard | Exception]:
+    group, reading = ahead.popleft()
+    return group, reading.result()
+
+
+def _by_file(tracks: Sequence[Track]) -> list[list[Track]]:
+    """Tracks grouped by the file they are in, the first track's file first and first in it."""
+    files: dict[str, list[Track]] = {}
+    for track in tracks:
+        files.setdefault(track.path, []).append(track)
+    return list(files.values())
+
+
+def _parts(file: list[Track], hands: int) -> list[list[Track]]:
+    """Split the channels of a file: decoding it again is cheap beside what is done with every channel."""
+    long = file[0].facts.duration_s * len(file) / MOST_S
+    count = min(len(file), max(round(np.ceil(long)), hands if len(file) > WIDE else 1))
+    size = -(-len(file) // count)
+    return [file[at : at + size] for at in range(0, len(file), size)]

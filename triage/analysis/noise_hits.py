@@ -1,0 +1,157 @@
+"""Noise hits of one take: what its microphones brought, one line an event, with kind, place and exposure.
+
+``Noises`` is fed one file after another while a take is listened to, and gives HitRecords at the end. Wiring: what is
+a hit and of which kind is settled in ``listen/hits.py``, where in ``listen/place.py``.
+"""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from triage.domain.records import FloorRecord, HitRecord
+from triage.intake import wav
+from triage.intake.roll import Track
+from triage.listen.digital import SampleCheck
+from triage.listen.hits import Hit, MicHeard, hear_mic, told
+from triage.listen.masking import exposure
+from triage.listen.nearest_mic import closeness_db, later_s, nearest
+from triage.listen.noise_network import NoiseDetector, load_detector
+from triage.listen.notes import Note
+from triage.listen.stationary_noise import HumWatch, Steady, broad
+
+COMPARED = 4  # microphones that an arrival is asked of: those that hear it loudest
+BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the stretch that shows where a noise comes from
+TECHNICAL_S = 0.005
+
+
+class Noises:
+    """Everything that is not music in one take, microphone by microphone; ``detector`` stands for the shipped one."""
+
+    def __init__(self, detector: NoiseDetector | None = None) -> None:
+        self._detector = detector or load_detector()
+        self._heard: list[MicHeard] = []
+        self._steady: list[tuple[str, Steady]] = []
+        self._technical: list[HitRecord] = []
+
+    def add(
+        self, group: Sequence[Track], frames: np.ndarray, notes: Sequence[Note], check: SampleCheck, hum: HumWatch
+    ) -> None:
+        """Take in one file: its tracks, frames (channel, mel, frame), and what watched its samples go by."""
+        for channel, track in enumerate(group):
+            self._heard.append(hear_mic(frames[channel], notes, track.mic, self._detector))
+        self._steady += [(group[one.channel].mic, one) for one in hum.hum()]
+        self._technical += technical(group, check)
+
+    def records(
+        self,
+        tracks: Sequence[Track],
+        folder: Path,
+        notes: Sequence[Note],
+        floors: Sequence[FloorRecord],
+        take_s: float,
+    ) -> tuple[HitRecord, ...]:
+        """Return all hits of the take in order of time, each with the note that it is in or after."""
+        joined = [_one(hit, tracks, folder, floors) for hit in told(self._heard, notes, self._detector)]
+        starts = np.array([note.start_s for note in notes])
+        found = [
+            HitRecord(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
+            for hit in sorted((*joined, *self._technical), key=lambda h: (h.start_s, h.kind))
+        ]
+        return (*self._lasting(floors, take_s), *found)
+
+    def _lasting(self, floors: Sequence[FloorRecord], take_s: float) -> Iterator[HitRecord]:
+        """Yield hum, rumble and hiss, once a microphone, over the whole take and of no note."""
+        known = [floor for floor in floors if floor.octaves_dbfs]
+        wide = broad([f.octaves_dbfs or () for f in known], [f.note_dbfs for f in known])
+        for mic, one in (*self._steady, *((known[one.channel].mic, one) for one in wide)):
+            yield HitRecord(one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db))
+
+
+def technical(group: Sequence[Track], check: SampleCheck) -> list[HitRecord]:
+    """Return dropouts, digital clicks, clipped runs and dead tracks as hits, fully exposed.
+
+    They have no level, but for what is clipped: its channel's true peak, in dBTP.
+    """
+    take_s = check.samples / check.rate_hz
+    found = [("dropout", h.start_s, h.end_s, h.channel) for h in check.holes()]
+    found += [("click", h.start_s, h.end_s, h.channel) for h in check.clicks()]
+    found += [("dropout", at_s, at_s + TECHNICAL_S, channel) for at_s, channel in check.not_numbers_s]
+    found += [("clipped", at_s, at_s + TECHNICAL_S, channel) for at_s, channel in check.clipped_s]
+    found += [("dead-track", 0.0, take_s, channel) for channel in check.dead_channels()]
+    peaks_dbtp = check.true_peaks_dbtp
+    return [
+        HitRecord(
+            kind,
+            start_s,
+            end_s,
+            group[channel].mic,
+            (group[channel].mic,),
+            peaks_dbtp[channel] if kind == "clipped" else None,
+            None,
+            1.0,
+        )
+        for kind, start_s, end_s, channel in found
+    ]
+
+
+def _one(hit: Hit, tracks: Sequence[Track], folder: Path, floors: Sequence[FloorRecord]) -> HitRecord:
+    """Return one event with the microphone nearest to it and those that hear it."""
+    mics = tuple(hit.mics)
+    mic = _nearest(hit, tracks, folder, {f.mic: f for f in floors})
+    return HitRecord(
+        hit.kind,
+        hit.start_s,
+        hit.end_s,
+        mic,
+        mics,
+        hit.mics[mics[0]].level_dbfs,
+        max(one.over_floor_db for one in hit.mics.values()),
+        hit.exposed,
+    )
+
+
+def _nearest(hit: Hit, tracks: Sequence[Track], folder: Path, floors: dict[str, FloorRecord]) -> str:
+    """Return the microphone nearest to an event, from its samples on the few that may be."""
+    heard = next(iter(hit.mics))
+    rate_hz = next(track.facts.sample_rate_hz for track in tracks if track.mic == heard)
+    known = [t for t in tracks if t.facts.sample_rate_hz == rate_hz and _note_dbfs(floors.get(t.mic)) is not None]
+    if len(known) < 2 or heard not in [track.mic for track in known]:
+        return heard
+    # What is not even a hit there is far; but with few microphones all may be asked.
+    known.sort(key=lambda t: hit.mics[t.mic].level_dbfs if t.mic in hit.mics else -np.inf, reverse=True)
+    known = known[:COMPARED]
+    stretches = _stretches(known, folder, hit)
+    if stretches.shape[1] < LEAST_S * rate_hz:
+        return heard
+    levels = [_rise_dbfs(stretch, rate_hz) for stretch in stretches]
+    own = [floors[track.mic] for track in known]
+    close = closeness_db(levels, [f.note_dbfs or 0.0 for f in own], [_lag_s(f) for f in own])
+    return known[nearest(later_s(list(stretches), rate_hz), close)].mic
+
+
+def _note_dbfs(floor: FloorRecord | None) -> float | None:
+    return floor.note_dbfs if floor else None
+
+
+def _lag_s(floor: FloorRecord) -> float:
+    """Return how late a microphone hears the player; the judging one, against which it is told, has none."""
+    if floor.lag_s is None:
+        return 0.0 if floor.polarity is None else float("nan")
+    return floor.lag_s
+
+
+def _stretches(tracks: Sequence[Track], folder: Path, hit: Hit) -> np.ndarray:
+    """Return the same moment of every track, from before an event is heard anywhere [shape=(track, sample)]."""
+    length_s = min(max(hit.end_s - hit.start_s, LEAST_S), MOST_S)
+    start_s = max(0.0, hit.start_s - BEFORE_S)
+    read = [wav.read_span(folder / t.path, t.channel, start_s, hit.start_s + length_s) for t in tracks]
+    shortest = min(map(len, read))
+    return np.stack([np.nan_to_num(s[:shortest], nan=0.0, posinf=0.0, neginf=0.0) for s in read])
+
+
+def _rise_dbfs(stretch: np.ndarray, rate_hz: int) -> float:
+    """Return the loudest 10 ms of a stretch less what was there in its first 50 ms, in dBFS."""
+    size = round(0.01 * rate_hz)
+    power = (stretch[: len(stretch) // size * size].reshape(-1, size).astype(np.float64) ** 2).mean(axis=1)
+    return float(10 * np.log10(max(power.max() - power[:5].mean(), 1e-15)))

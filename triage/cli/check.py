@@ -1,0 +1,44 @@
+"""The command `triage check`: whether the store is sound, one line for each thing looked at."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from triage.cli.opening import FormOption, StoreOption, opened_store
+from triage.cli.output import Form, csv_text, json_text, put
+from triage.domain.text import one_line
+from triage.store.engine import reading, shown
+
+NEEDS_A_PERSON = 3
+
+
+def check_store(
+    recordings: Annotated[
+        list[Path] | None, typer.Option(metavar="FOLDER", help="Holds session folders here, if not where taken in")
+    ] = None,
+    form: FormOption = Form.table,
+    store: StoreOption = None,
+) -> None:
+    """Check whether the store is sound. Nothing is changed; status 3 if it is not. Recordings away are only noted."""
+    from triage.transfer.checking import UNSOUND, look_over
+
+    with opened_store(store) as engine:
+        address = shown(engine)
+        with reading(engine) as db:
+            found = list(look_over(db, recordings or ()))
+    sound = all(check.state != UNSOUND for check in found)
+    if form is Form.json:
+        checks = [{"what": check.what, "state": check.state, "found": list(check.lines)} for check in found]
+        put(json_text({"store": address, "sound": sound, "checks": checks}))
+    elif form is Form.csv:
+        rows = [(check.what, check.state, line) for check in found for line in check.lines or ("",)]
+        put(csv_text(("what", "state", "found"), rows))
+    else:
+        for check in found:
+            put(f"{check.state:<8} {check.what}\n")
+            put("".join(f"         {one_line(line)}\n" for line in check.lines))
+        end = "the store is sound" if sound else "the store is not sound: go back to a copy of it, or ask for help"
+        put(f"{address}: {end}\n")
+    if not sound:
+        raise typer.Exit(NEEDS_A_PERSON)

@@ -1,0 +1,145 @@
+"""The command `triage models`: which versions there are, what they were trained on, how good, which is in use."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+import typer
+
+from triage.cli.opening import FormOption, StoreOption, login, opened_store
+from triage.cli.output import Form, csv_text, json_text, put, say, table_text
+from triage.store.engine import reading, writing
+from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
+
+AGAIN = 10  # words worth a second hearing that are printed; --format json has them all
+SCORES = ("auroc", "average_precision", "work_saved")
+
+
+def show_models(
+    use: Annotated[
+        str | None, typer.Option(metavar="VERSION", help="Put this version to use, or go back to 'shipped'")
+    ] = None,
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who does so; else who is logged in")] = None,
+    form: FormOption = Form.table,
+    store: StoreOption = None,
+) -> None:
+    """Show the models. Every version with what it was trained on and how good it is; or change the one in use."""
+    with opened_store(store) as engine:
+        if use is not None:
+            from triage.ranking.model_in_use import load_version
+            from triage.ranking.suppression import judge_all_again
+
+            with writing(engine) as db:
+                if use != SHIPPED:
+                    load_version(db, use)  # what cannot judge is not put to use
+                use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login())
+            every = list(judge_all_again(engine))
+            say(f"{use} is in use; {several(len(every), 'session')} judged again")
+        with reading(engine) as db:
+            kept, changes, judged = models(db), uses(db), takes_by_model(db)
+    put(models_text(form, kept, changes, judged))
+
+
+def models_text(
+    form: Form, kept: tuple[StoredModel, ...], changes: tuple[ModelUse, ...], judged: dict[str | None, int]
+) -> str:
+    """Return the versions, the newest first; the shipped doubt last."""
+    in_use = (changes[0].version if changes else None) or SHIPPED
+    if form is Form.json:
+        listed = [_whole(one, in_use) for one in kept]
+        return json_text(
+            {
+                "in_use": in_use,
+                "models": listed,
+                "changes": [_change(one) for one in changes],
+                "judged": {name or "nothing": count for name, count in judged.items()},
+            }
+        )
+    rows = [
+        (
+            _mark(one.version, in_use),
+            one.made_at.strftime("%Y-%m-%d %H:%M"),
+            one.made_by,
+            one.card["form"],
+            one.card["words"],
+            len(one.card["sessions"]),
+            *_scores(one),
+            judged.get(one.version, 0),
+        )
+        for one in kept
+    ]
+    rows.append(
+        (
+            _mark(SHIPPED, in_use),
+            "",
+            "",
+            "before any verdict",
+            0,
+            0,
+            *("" for _ in SCORES),
+            sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept),
+        )
+    )
+    if form is Form.csv:
+        names = (name.replace("_", " ") for name in SCORES)
+        return csv_text(["version", "made", "by", "form", "words", "sessions", *names, "takes judged"], rows)
+    people = said_text(kept[0].card) if kept else ""
+    # A version says when it was made; it stays in one piece, for --use.
+    short = [(version.replace(" (", "\n("), by, *rest) for version, _, by, _, *rest in rows]
+    scores = (f">{name.replace('_', chr(10))}" for name in SCORES)
+    columns = ("|version", "by", ">words", ">sessions", *scores, ">takes\njudged")
+    return table_text(f"{in_use} is in use", columns, short) + people
+
+
+def said_text(card: dict[str, Any]) -> str:
+    """Return how far people agree, and the words worth a second hearing, as the training of a version found."""
+    lines = []
+    for row in card.get("agreement", []):
+        first, second = row["people"]
+        who = f"{first} with himself or herself, unannounced" if first == second else f"{first} and {second}"
+        if row["kappa"] is None:
+            lines.append(f"{who}: {several(row['n'], 'take')} heard by both, too alike or too few for a kappa")
+        else:
+            lines.append(
+                f"{who}: kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f}), the same word on "
+                f"{row['agreed']:.0%} of {several(row['n'], 'take')}"
+            )
+    again = card.get("contradictions", [])
+    if again:
+        lines.append(f"{several(len(again), 'word')} worth a second hearing, against all the others:")
+    for one in again[:AGAIN]:
+        note = f" note {one['note']}" if one["note"] else ""
+        lines.append(
+            f"  {one['session']} {one['take']}{note}: {one['said']}, while the others say "
+            f"{one['probability']:.0%} reject"
+        )
+    return "".join(f"{line}\n" for line in lines)
+
+
+def several(count: int, what: str) -> str:
+    """Return a count with its noun: "1 word", "2 words"."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _mark(version: str, in_use: str) -> str:
+    return f"{version} (in use)" if version == in_use else version
+
+
+def _scores(one: StoredModel) -> tuple[str, ...]:
+    found = (one.card.get("scores") or {}).get("new")
+    return tuple(f"{found[name]:.3f}" if found else "-" for name in SCORES)
+
+
+def _whole(one: StoredModel, in_use: str) -> dict[str, Any]:
+    return {
+        "version": one.version,
+        "made_at": one.made_at.isoformat(),
+        "made_by": one.made_by,
+        "encoder": one.encoder,
+        "sha256": one.sha256,
+        "in_use": one.version == in_use,
+        "card": one.card,
+    }
+
+
+def _change(one: ModelUse) -> dict[str, Any]:
+    return {"version": one.version or SHIPPED, "at": one.at.isoformat(), "by": one.by}

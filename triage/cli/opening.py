@@ -1,0 +1,59 @@
+"""Opening: what every command begins with: the store and the session that its options name, and who asks."""
+
+import getpass
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Annotated
+
+import typer
+from sqlalchemy import Connection, Engine
+
+from triage.cli.output import Form
+from triage.config import store_url
+from triage.domain.errors import ConfigError
+from triage.store.engine import open_store, reading
+from triage.store.stored import StoredSession
+from triage.store.takes import find_session
+
+StoreOption = Annotated[
+    str | None, typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else sqlite:///triage.db")
+]
+SessionArgument = Annotated[
+    str | None, typer.Argument(metavar="[SESSION]", help="Name of the session; else the one taken in last")
+]
+
+
+def _listed(form: Form) -> Form:
+    if form is Form.html:
+        raise typer.BadParameter("this listing comes as table, json or csv; html is for sheets")
+    return form
+
+
+FormOption = Annotated[
+    Form, typer.Option("--format", metavar="[table|json|csv]", callback=_listed, help="How the result is written")
+]
+
+
+@contextmanager
+def opened_store(store: str | None, create: bool = False) -> Iterator[Engine]:
+    """Open the store named by an option, TRIAGE_STORE or the default, and close it afterwards."""
+    engine = open_store(store_url(store), create)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+@contextmanager
+def opened_session(store: str | None, name: str | None) -> Iterator[tuple[Connection, StoredSession]]:
+    """Open the store for reading and find the session, the one taken in last if none is named."""
+    with opened_store(store) as engine, reading(engine) as db:
+        yield db, find_session(db, name)
+
+
+def login() -> str:
+    """Return who is logged in on this machine, for a command that was not told who asks."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        raise ConfigError("nobody is logged in by name here; say who it is with --by NAME") from None

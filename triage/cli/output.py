@@ -1,0 +1,125 @@
+"""Printing: how a result reaches a person or a program, whatever the result is.
+
+In: rows of plain values. Out: text for stdout as a table (rich), as JSON or as CSV. For programs numbers are
+rounded to 3 decimals (milliseconds, millihertz), probabilities and scores to 4.
+"""
+
+import csv
+import io
+import json
+import os
+import sys
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from enum import Enum
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from triage.domain.text import one_line, rounded
+
+PIPED_COLUMNS = 100
+FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
+READ_ENOUGH = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
+
+
+class Form(str, Enum):  # noqa: UP042 - typer lists a str Enum's values in --help, in every version we allow
+    """The forms in which a listing can be had."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+    html = "html"
+
+
+def put(text: str) -> None:
+    """Write a result to stdout; when whoever reads it has gone (``| head``), leave without a word."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Python flushes once more on its way out and would complain then.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(READ_ENOUGH)
+
+
+def say(line: str) -> None:
+    """Write a line to stderr that is no part of the result."""
+    print(one_line(line), file=sys.stderr)
+
+
+def json_text(result: Mapping[str, Any]) -> str:
+    """Return a result as JSON with numbers rounded, in ASCII, which no terminal or pipe can garble."""
+    return json.dumps(rounded("", result), indent=2, allow_nan=False) + "\n"
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Return rows as CSV with numbers rounded; nothing in it is a formula to a spreadsheet."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows([_safe(rounded(name, cell)) for name, cell in zip(header, row, strict=True)] for row in rows)
+    return text.getvalue()
+
+
+def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Return rows under a title, for reading; a column whose name starts with ``>`` is set to the right.
+
+    One that starts with ``|`` is never broken over lines: what is in it may be copied.
+    The last column takes what width is left and wraps. Colour and the terminal's width only on a terminal.
+    """
+    width = None if sys.stdout.isatty() else PIPED_COLUMNS
+    console = Console(file=sys.stdout, width=width, markup=False, highlight=False, emoji=False)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for name in columns:
+        right, last = name.startswith(">"), name == columns[-1]
+        table.add_column(
+            name.lstrip(">|"), justify="right" if right else "left", overflow="fold", no_wrap=name[:1] in (">", "|")
+        )
+        table.columns[-1].ratio = 1 if last else None
+    for row in rows:
+        table.add_row(*("\n".join(one_line(line) for line in str(cell).split("\n")) for cell in row))
+    with console.capture() as captured:
+        console.print(title, style="bold")
+        if table.row_count:
+            console.print(table)
+    return "\n".join(line.rstrip() for line in captured.get().split("\n"))
+
+
+def number(value: float | None, places: int, unit: str = "") -> str:
+    """Return a number for a table, or a dash where it cannot be told."""
+    return "-" if value is None else f"{value:.{places}f}{' ' if unit else ''}{unit}"
+
+
+@contextmanager
+def progress_bar() -> Iterator[Any]:
+    """Give ``tell(what, done, total)``, which moves a bar on stderr, if that is a terminal."""
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    with Progress(
+        *columns, TimeRemainingColumn(), console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
+        task = bar.add_task("", total=None)
+
+        def tell(what: str, done: int, total: int) -> None:
+            bar.update(task, description=one_line(what), completed=done, total=total)
+
+        yield tell
+
+
+def _safe(cell: Any) -> Any:
+    if not isinstance(cell, str):
+        return cell
+    # A bare carriage return would go out unquoted, and readers take it for the end of the row.
+    text = cell.replace("\r\n", "\n").replace("\r", "\n")
+    return f"'{text}" if cell.lstrip(" ").startswith(FORMULA_STARTS) and not _is_number(cell) else text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,179 @@
+"""Listings of the plan: pick-ups, notes to keep, what a hand-over brought, in the form asked for.
+
+In: values of ``sheets/pickups.py``, ``sheets/best_set.py``, ``receive.py``. Out: text for stdout. The keys of the
+JSON are a promise to other programs; a table is for eyes and shows less.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from triage.cli.output import Form, csv_text, json_text, number, table_text
+from triage.judge.best_set_costs import EVEN
+from triage.judge.rest_reminder import WORDS
+from triage.sheets.best_set import KeepGroup, KeepSet, KeptNote
+from triage.sheets.pickups import Call, PickUp, PickupList, minutes, pickups_page
+from triage.transfer.receive import STATES, Arrived, Received
+
+PICKUP = (
+    "instrument",
+    "setup",
+    "articulation",
+    "dynamic",
+    "pitch",
+    "pitch_midi",
+    "wanted",
+    "clean",
+    "missing",
+    "tier",
+    "value",
+    "estimate_s",
+    "reason",
+    "takes",
+)
+KEPT = (
+    "session",
+    "take",
+    "note",
+    "instrument",
+    "articulation",
+    "dynamic",
+    "pitch",
+    "pitch_midi",
+    "repetition",
+    "start_s",
+    "end_s",
+    "chosen",
+    "clean",
+    "reject_probability",
+    "cost",
+    "own",
+    "repeats",
+    "below",
+    "above",
+    "next_take",
+    "next_note",
+    "next_costs",
+)
+ARRIVED = ("state", "path", "take", "mic", "size_bytes", "announced_bytes", "why")
+
+
+def pickups_text(form: Form, found: PickupList) -> str:
+    """Return what to record again, the most worthwhile call first."""
+    if form is Form.html:
+        return pickups_page(found)
+    if form is Form.json:
+        return json_text(_pickups(found))
+    if form is Form.csv:
+        rows = [(place, *_pickup_row(call, one)) for place, call in enumerate(found.calls, 1) for one in _of(call)]
+        return csv_text(("call", *PICKUP), rows)
+    title = f"{', '.join(found.sessions)}: {found.clean} of {found.wanted} notes of the plan clean"
+    title += f", {found.missing} to record again, about {minutes(found.estimate_s)}" if found.missing else ""
+    cells = (row for place, call in enumerate(found.calls, 1) for row in _pickup_cells(place, call, found.sessions))
+    text = table_text(title, (">call", "players", "what", "pitch", ">times", ">about", "why"), cells)
+    return text + "".join(f"{line}\n" for line in _said(found))
+
+
+def keep_text(form: Form, found: KeepSet) -> str:
+    """Return the notes to keep, what each costs and what the next best would cost more."""
+    if form is Form.json:
+        groups = [_group(group) for group in found.groups]
+        return json_text({"sessions": found.sessions, "groups": groups, "warnings": found.warnings})
+    if form is Form.csv:
+        rows = ([getattr(note, name) for name in KEPT] + [note.measurements[m] for m in EVEN] for note in found.kept)
+        return csv_text((*KEPT, *EVEN), rows)
+    title = f"{', '.join(found.sessions)}: {len(found.kept)} notes to keep"
+    columns = ("what", "pitch", ">rep", "take", ">note", ">cost", ">own", ">repeats", ">below", ">above", "next best")
+    text = table_text(title, columns, (_kept_cells(note) for note in found.kept))
+    lines = [_evenness(group) for group in found.groups]
+    return text + "".join(f"{line}\n" for line in (*lines, *found.warnings))
+
+
+def received_text(form: Form, found: Received) -> str:
+    """Return what arrived whole, what is still coming, what is damaged, what was not announced."""
+    if form is Form.json:
+        result: dict[str, Any] = {"folder": found.folder, "bag": found.bag, "complete": found.complete}
+        result |= {"count": found.count(), "takes": [asdict(take) for take in found.takes]}
+        return json_text(result | {"files": [asdict(file) for file in found.files], "notes": found.notes})
+    if form is Form.csv:
+        return csv_text(ARRIVED, ([getattr(file, name) for name in ARRIVED] for file in found.files))
+    counts = found.count()
+    title = f"{found.folder}: " + ", ".join(f"{counts[state]} {state}" for state in STATES)
+    amiss = [file for file in found.files if file.state != "whole"]
+    text = table_text(title, ("", "file", "take", "why"), (_arrived_cells(file) for file in amiss))
+    takes = [take for take in found.takes if take.state != "whole"]
+    rows = ([take.state, take.take, f"{take.whole} of {take.files} files whole"] for take in takes)
+    text += table_text(f"{len(found.takes) - len(takes)} of {len(found.takes)} takes whole", ("", "take", ""), rows)
+    return text + "".join(f"{line}\n" for line in found.notes)
+
+
+def _of(call: Call) -> list[PickUp]:
+    return [pickup for one in call.passes for pickup in one.pickups]
+
+
+def _pickups(found: PickupList) -> dict[str, Any]:
+    whole = asdict(found)
+    whole["loud"] = [asdict(one) | {"due": one.due} for one in found.loud]
+    return whole | {"caution": WORDS}
+
+
+def _pickup_row(call: Call, one: PickUp) -> list[Any]:
+    values = vars(one) | {"setup": call.setup, "takes": " ".join(one.takes)}
+    return [values[name] for name in PICKUP]
+
+
+def _pickup_cells(place: int, call: Call, sessions: Sequence[str]) -> list[list[str]]:
+    """Return the rows of a call; who is called stands in the first one, the seats below."""
+    rows: list[list[str]] = []
+    seats = f"as in {call.setup}" if call.setup in sessions else call.setup  # where the sheet names none
+    heads = [(str(place), call.instrument or "-"), ("", f"  {seats}")]
+    for one in call.passes:
+        for pickup in one.pickups:
+            what = " ".join(word for word in (one.articulation, one.dynamic) if word)
+            head = heads[len(rows)] if len(rows) < len(heads) else ("", "")
+            rows.append([*head, what, pickup.pitch, str(pickup.missing), minutes(pickup.estimate_s), pickup.reason])
+    return rows if len(rows) > 1 else [[rows[0][0], f"{call.instrument or '-'}, {seats}", *rows[0][2:]]]
+
+
+def _said(found: PickupList) -> list[str]:
+    lines = [f"check the sheet: {line}" for line in found.warnings]
+    for one in found.loud:
+        since = f", {minutes(one.since_rest_s)} since the last rest" if one.by_clock else ""
+        lines.append(
+            f"loud playing (f and above): {one.instrument or 'unnamed'}, {one.session}: "
+            f"{minutes(one.loud_s)}{since}{'; time for a rest?' if one.due else ''}"
+        )
+    return [*lines, *([WORDS] if found.loud else []), *found.assumed]
+
+
+def _group(group: KeepGroup) -> Mapping[str, Any]:
+    values = {name: value for name, value in vars(group).items() if name != "kept"}
+    return values | {"kept": [asdict(note) for note in group.kept]}
+
+
+def _kept_cells(note: KeptNote) -> list[str]:
+    what = " ".join(word for word in (note.instrument, note.articulation, note.dynamic) if word)
+    other = "chosen by a person" if note.chosen else "no other"
+    if note.next_costs is not None:
+        other = f"{note.next_take} note {note.next_note}, {note.next_costs:.2f} more"
+    costs = (note.cost, note.own, note.repeats, note.below, note.above)
+    flag = "" if note.clean else "; not clean"
+    return [
+        what or "-",
+        note.pitch,
+        str(note.repetition),
+        note.take,
+        str(note.note),
+        *(number(cost, 2) for cost in costs),
+        other + flag,
+    ]
+
+
+def _evenness(group: KeepGroup) -> str:
+    what = " ".join(word for word in (group.instrument, group.articulation, group.dynamic) if word) or "-"
+    line = f"{what}: {len(group.kept)} of {group.wanted} kept out of {group.candidates}, {group.method}, "
+    return line + f"{group.uneven:.2f} sigma from key to key (first clean takes: {group.uneven_first:.2f})"
+
+
+def _arrived_cells(file: Arrived) -> list[str]:
+    return [file.state, file.path, file.take or "-", file.why or ""]

@@ -1,0 +1,274 @@
+"""Listings: what is shown of a session's queue, notes, hits and arrivals, in the form asked for.
+
+In: values from the store. Out: text for stdout. The keys of the JSON are a promise to other programs; a table
+is for eyes and shows less.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from triage.cli.output import Form, csv_text, json_text, number, table_text
+from triage.domain.pitch import pitch_name
+from triage.domain.records import ARRIVAL_KINDS, MEASUREMENTS, ArrivalRecord, ArrivalsRecord, SpotRecord
+from triage.store.stored import QueueEntry, StoredHit, StoredNote, StoredSession
+
+if TYPE_CHECKING:  # what makes sheets is slow to load
+    from triage.sheets.backgrounds import MicBackground
+    from triage.sheets.noise import GroupLine, NoiseSheet
+
+CELL = ("instrument", "articulation", "dynamic")
+QUEUE = ("rank", "take", *CELL, "doubt", "listen_s", "duration_s", "verdict")
+SPOT = ("start_s", "end_s", "note", "kind", "doubt", "mic", "found", "expected", "unit", "why")
+NOTE = ("take", "note", *CELL, "start_s", "end_s", "ring_end_s", "pitch_midi", "sheet_midi")
+SCORES = ("doubt", "reject_probability", "outlier")
+HIT = (
+    "take",
+    "kind",
+    "start_s",
+    "end_s",
+    "mic",
+    "mics",
+    "level_dbfs",
+    "over_floor_db",
+    "exposed",
+    "note",
+    "group",
+    "harmless",
+)
+FLOOR = (
+    "mic",
+    "level_dbfs",
+    "highest_dbfs",
+    "highest_take",
+    "a_dbfs",
+    "a_highest_dbfs",
+    "a_highest_take",
+    "db_a",
+    "change_db",
+)
+OCTAVES = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
+ARRIVAL = ("kind", "path", "take", "mic", "what", "found", "expected", "why")
+ARRIVAL_KEYS = {
+    "missing": ("take", "mic"),
+    "broken": ("path", "why"),
+    "unlike": ("path", "what", "found", "expected"),
+}
+REASONS = 3  # as many spots as a row of the table tells of
+
+
+def queue_text(form: Form, session: StoredSession, entries: Sequence[QueueEntry], total: int | None = None) -> str:
+    """Return the ranked queue; ``total`` is its length where ``entries`` are only its head."""
+    if form is Form.json:
+        takes = [_keys(entry, QUEUE) | {"spots": [_keys(spot, SPOT) for spot in entry.spots]} for entry in entries]
+        return json_text({"session": session.name, "model": session.model, "takes": takes})
+    if form is Form.csv:
+        header = (*QUEUE, "problem", "why", "spots", *(f"spot_{name}" for name in SPOT if name != "why"))
+        return csv_text(header, (_queue_row(entry) for entry in entries))
+    head = f"first {len(entries)} of " if total is not None and len(entries) < total else ""
+    count = head + _count(len(entries) if total is None else total, "take")
+    title = f"{session.name}: {count}, judged by {session.model or 'nothing yet'}"
+    columns = (">rank", ">doubt", "take", "cell", ">listen", "why")
+    return table_text(title, columns, (_queue_cells(entry) for entry in entries))
+
+
+def notes_text(form: Form, session: StoredSession, notes: Sequence[StoredNote]) -> str:
+    """Return every note with its measurements; the table shows those that most people ask for."""
+    rows = (_note_values(note) for note in notes)
+    if form is Form.json:
+        return json_text({"session": session.name, "notes": list(rows)})
+    if form is Form.csv:
+        header = (*NOTE, *MEASUREMENTS, *SCORES)
+        return csv_text(header, (list(row.values()) for row in rows))
+    columns = ("take", ">note", ">start", "pitch", ">cents", ">attack", ">length", ">level", ">centroid", ">doubt")
+    title = f"{session.name}: {_count(len(notes), 'note')}"
+    return table_text(title, columns, (_note_cells(row) for row in rows))
+
+
+def hits_text(
+    form: Form,
+    session: StoredSession,
+    hits: Sequence[StoredHit],
+    counts: tuple[dict[str, int], dict[str, int]],
+    sheet: "NoiseSheet",
+) -> str:
+    """Return the noise hits and their groups, how many each microphone and kind has, and the backgrounds."""
+    by_mic, by_kind = counts
+    if form is Form.json:
+        listed: dict[str, Any] = {"session": session.name, "hits": [_keys(hit, HIT) for hit in hits]}
+        listed |= {"by_mic": by_mic, "by_kind": by_kind, "floor": [_floor(one) for one in _measured(sheet)]}
+        return json_text(listed | {"groups": [_group(line) for line in sheet.groups], "silent": sheet.silent})
+    if form is Form.csv:
+        rows = (_keys(hit, HIT) | {"mics": "; ".join(hit.mics)} for hit in hits)
+        return csv_text(HIT, (list(row.values()) for row in rows))
+    title = f"{session.name}: {_count(len(hits), 'noise hit')}"
+    columns = ("take", ">start", ">end", "kind", ">level", ">over floor", ">audible", ">note", "loudest in")
+    text = table_text(title, columns, (_hit_cells(hit) for hit in hits))
+    if sheet.groups:
+        names = (">exposed", ">level", "group", "what")
+        text += table_text("groups, the worst first", names, (_group_cells(line) for line in sheet.groups))
+    text += "".join(f"{what}: {_shares(counted)}\n" for what, counted in (("mics", by_mic), ("kinds", by_kind)))
+    text += "".join(f"background {_quiet(one)}\n" for one in _measured(sheet))
+    if sheet.silent:
+        text += f"{_count(sheet.silent, 'hit')} called harmless not listed; --all lists them\n"
+    return text
+
+
+def arrivals_text(form: Form, session: StoredSession, arrived: ArrivalsRecord) -> str:
+    """Return what did not arrive as it should."""
+    if form is Form.json:
+        result: dict[str, Any] = {"session": session.name}
+        result |= {kind: _arrivals_of(kind, arrived.entries) for kind in ARRIVAL_KINDS}
+        return json_text(result | {"complete": arrived.complete})
+    if form is Form.csv:
+        return csv_text(ARRIVAL, (list(_keys(entry, ARRIVAL).values()) for entry in arrived.entries))
+    title = f"{session.name}: {arrived.complete} complete, {len(arrived.entries)} not as they should be"
+    text = table_text(title, ("", "what", "why"), map(_arrival_cells, _a_line_a_take(arrived.entries)))
+    return text + "".join(f"{line}\n" for line in arrived.problems)
+
+
+def _keys(record: Any, names: Sequence[str]) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in names}
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _cell(record: Any) -> str:
+    return " ".join(word for word in (getattr(record, name) for name in CELL) if word) or "-"
+
+
+def _queue_row(entry: QueueEntry) -> list[Any]:
+    top = [getattr(entry.spots[0], name) if entry.spots else None for name in SPOT if name != "why"]
+    why = "; ".join(spot.why for spot in entry.spots)
+    return [*_keys(entry, QUEUE).values(), entry.problem, why, len(entry.spots), *top]
+
+
+def _queue_cells(entry: QueueEntry) -> list[str]:
+    lines = [f"verdict: {entry.verdict}"] if entry.verdict else []
+    lines += [entry.problem] if entry.problem else []
+    lines += [_reason(spot) for spot in entry.spots[:REASONS]]
+    if (more := len(entry.spots) - REASONS) > 0:
+        lines.append(f"and {more} more")
+    listen, doubt = number(entry.listen_s, 1, "s"), number(entry.doubt, 2)
+    return [str(entry.rank), doubt, entry.take, _cell(entry), listen, "\n".join(lines)]
+
+
+def _reason(spot: SpotRecord) -> str:
+    note = "" if spot.note is None else f" note {spot.note}"
+    return f"{spot.start_s:.1f} s{note}: {spot.why}"
+
+
+def _note_values(note: StoredNote) -> dict[str, Any]:
+    values = {name: note.number if name == "note" else getattr(note, name) for name in NOTE}
+    return values | {name: note.measurements[name] for name in MEASUREMENTS} | _keys(note, SCORES)
+
+
+def _note_cells(row: dict[str, Any]) -> list[str]:
+    pitch = "-" if row["pitch_midi"] is None else pitch_name(row["pitch_midi"])
+    length, level = number(row["length_s"], 3, "s"), number(row["level_dbfs"], 1, "dBFS")
+    return [
+        row["take"],
+        str(row["note"]),
+        number(row["start_s"], 2, "s"),
+        pitch,
+        number(row["cents"], 1),
+        number(row["attack_s"], 3, "s"),
+        length,
+        level,
+        number(row["centroid_hz"], 0, "Hz"),
+        number(row["doubt"], 2),
+    ]
+
+
+def _hit_cells(hit: StoredHit) -> list[str]:
+    others = [mic for mic in hit.mics if mic != hit.mic]
+    heard = hit.mic + (f", also {', '.join(others)}" if others else "")
+    return [
+        hit.take,
+        number(hit.start_s, 2, "s"),
+        number(hit.end_s, 2, "s"),
+        hit.kind,
+        number(hit.level_dbfs, 1, "dBFS"),
+        number(hit.over_floor_db, 1, "dB"),
+        number(hit.exposed, 2),
+        str(hit.note or "-"),
+        heard,
+    ]
+
+
+def _shares(counted: dict[str, int]) -> str:
+    return ", ".join(f"{name} {n}" for name, n in counted.items()) or "-"
+
+
+def _measured(sheet: "NoiseSheet") -> "list[MicBackground]":
+    return [one for one in sheet.backgrounds if one.level_dbfs is not None]
+
+
+def _floor(one: "MicBackground") -> dict[str, Any]:
+    """Return a microphone's usual background (median of its takes), where it was highest, and its noise rating."""
+    octaves = dict(zip(OCTAVES, one.octaves_dbfs, strict=True)) if one.octaves_dbfs else None
+    nr, nr_hz = (one.rating.nr, one.rating.band_hz) if one.rating else (None, None)
+    return _keys(one, FLOOR) | {"octaves_dbfs": octaves, "nr": nr, "nr_hz": nr_hz}
+
+
+def _quiet(one: "MicBackground") -> str:
+    weighted = f", {number(one.a_dbfs, 1)} A-weighted" if one.a_dbfs is not None else ""
+    rated = f", {number(one.db_a, 0, 'dB(A)')}" if one.db_a is not None else ""
+    rated += f", NR {one.rating.curve}" if one.rating else ""
+    return f"{one.mic}: {number(one.level_dbfs, 1, 'dBFS')}{weighted}{rated}"
+
+
+def _group(line: "GroupLine") -> dict[str, Any]:
+    group, worst = line.group, line.worst
+    first, last = ({"take": hit.take, "start_s": hit.start_s} for hit in (line.first, line.last))
+    return {
+        "group": group.key,
+        "line": line.line,
+        "mic": group.mic,
+        "kind": group.kind,
+        "rhythm": group.rhythm,
+        "period_s": group.period_s,
+        "hits": len(group.hits),
+        "takes": group.takes,
+        "audible": group.audible,
+        "exposed": group.exposed,
+        "low_dbfs": group.low_dbfs,
+        "high_dbfs": group.high_dbfs,
+        "worst": {"take": worst.take, "start_s": worst.start_s},
+        "first": first,
+        "last": last,
+    }
+
+
+def _group_cells(line: "GroupLine") -> list[str]:
+    return [number(line.group.exposed, 2), line.levels or "-", line.group.key, line.line]
+
+
+def _arrivals_of(kind: str, entries: Sequence[ArrivalRecord]) -> list[Any]:
+    chosen = [entry for entry in entries if entry.kind == kind]
+    if kind == "unexpected":
+        return [entry.path for entry in chosen]
+    return [_keys(entry, ARRIVAL_KEYS[kind]) for entry in chosen]
+
+
+def _a_line_a_take(entries: Sequence[ArrivalRecord]) -> Iterable[ArrivalRecord]:
+    """Yield the entries with a take's missing microphones in one, which name them all."""
+    missing: dict[str | None, list[str]] = {}
+    for entry in entries:
+        if entry.kind == "missing":
+            missing.setdefault(entry.take, []).append(entry.mic or "all")
+    for entry in entries:
+        if entry.kind != "missing":
+            yield entry
+        elif mics := missing.pop(entry.take, None):
+            yield replace(entry, mic=", ".join(mics))
+
+
+def _arrival_cells(entry: ArrivalRecord) -> list[str]:
+    what = entry.path or f"take {entry.take}, mic {entry.mic}"
+    why = entry.why or ""
+    if entry.what:
+        why = f"{entry.what} is {entry.found}, expected {entry.expected}"
+    return [entry.kind, what, why]

@@ -1,0 +1,160 @@
+"""Showing: what the store holds of a take, as plain values for JSON; numbers are cut to what one can see or hear."""
+
+from typing import Any
+from urllib.parse import quote
+
+from sqlalchemy import Connection
+
+from triage.audition.excerpts import pitch_words
+from triage.domain.records import SpotRecord
+from triage.ranking.queue_mixing import Unheard
+from triage.store.hits import hits
+from triage.store.neighbours import Beside
+from triage.store.notes import notes
+from triage.store.previews import drawn_mics
+from triage.store.review import Left
+from triage.store.spots import take_spots
+from triage.store.standing import Heard, resolve, said_of
+from triage.store.stored import Said, StoredNote, StoredTake
+from triage.store.takes import tracks
+
+TAKE = (
+    "id",
+    "session_id",
+    "rank",
+    "instrument",
+    "articulation",
+    "dynamic",
+    "remark",
+    "duration_s",
+    "doubt",
+    "listen_s",
+    "problem",
+    "heard_on",
+    "sound",
+    "heard",
+    "settled",
+    "disputed",
+)
+NOTE = ("number", "start_s", "end_s", "ring_end_s", "pitch_midi", "sheet_midi", "doubt")
+MEASURED = ("cents", "length_s", "level_dbfs", "loudness_lufs", "attack_s")
+SPOT = ("start_s", "end_s", "note", "kind", "doubt", "mic", "found", "expected", "unit", "why")
+HIT = ("kind", "start_s", "end_s", "mic", "mics", "level_dbfs", "over_floor_db", "exposed", "note")
+DECIMALS = 4
+SHORTEST_SPOT_S = 0.3  # so that a click is heard with what it is in
+
+
+def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: str | None = None) -> dict[str, Any]:
+    """Return all that the desk shows of a take; ``why`` it comes, where that is not its doubt.
+
+    One that comes again unannounced is shown as if nobody had heard it.
+    """
+    words = () if why == "again" else said_of(db, take.id)
+    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "again" else {}
+    return {
+        **_keys(take, TAKE),
+        **unheard,
+        "take": take.name,
+        "shown": why,
+        "back": _back(words, by),
+        "mics": _mics(db, take),
+        "spots": [_spot(spot, take, around_s) for spot in take_spots(db, take.id)],
+        "notes": [_note(note) for note in notes(db, take.session_id, take.name)],
+        "hits": [_keys(hit, HIT) for hit in hits(db, take.session_id, take.name)],
+        "words": words_shown(words),
+    }
+
+
+def row_shown(take: StoredTake, verdicts: dict[str, str]) -> dict[str, Any]:
+    """Return a take as a row of the list."""
+    return {**_keys(take, TAKE), "take": take.name, "verdicts": verdicts}
+
+
+def words_shown(words: tuple[Said, ...]) -> dict[str, Any]:
+    """Return everything said of a take, and what it amounts to."""
+    heard: Heard = resolve(words)
+    return {
+        "said": [vars(word) | {"at": word.at.isoformat(), "stale": word.stale} for word in words],
+        "people": {by: {"take": one.take, "notes": one.notes} for by, one in heard.people.items()},
+        "disagreements": [vars(one) for one in heard.disagreements],
+        "settled": heard.settled,
+    }
+
+
+def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[str, Any]:
+    """Return what is left to hear, and whether one may stop: by the doubts, and by what was heard by lot.
+
+    The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.
+    """
+    by_lot = None
+    if sample:
+        by_lot = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
+    most = max(left.expected_rejects, by_lot["expected"] if by_lot else 0.0)
+    return {**_keys(left, tuple(vars(left))), "by_lot": by_lot, "bound": bound, "can_stop": most <= bound}
+
+
+def beside_shown(one: Beside, mic: str | None, take_id: int, note: int) -> dict[str, Any]:
+    """Return a note to compare with, and where to hear it as loud as the note it is compared with."""
+    away = {0: "same pitch"}.get(one.semitones, f"{_semitones(abs(one.semitones))} {_side(one.semitones)}")
+    why = away + (", accepted" if one.accepted else "")
+    like = f"like_take={take_id}&like_note={note}"
+    audio = f"/audio/takes/{one.take_id}/notes/{one.note}/{quote(mic or '', safe='')}?{like}"
+    return {**_keys(one, tuple(vars(one))), "pitch": pitch_words(one.pitch_midi), "why": why, "audio": audio}
+
+
+def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
+    """Return the microphones, the one that the notes were cut on first."""
+    drawn = drawn_mics(db, take.id)
+    found = []
+    for track in sorted(tracks(db, take.id), key=lambda track: track.mic != take.heard_on):
+        mic, version = quote(track.mic, safe=""), f"?v={(take.sound or '')[:12]}"
+        shown = track.mic in drawn
+        found.append(
+            {
+                "name": track.mic,
+                "rate_hz": track.sample_rate_hz,
+                "problem": track.problem,
+                "audio": f"/audio/takes/{take.id}/{mic}{version}",
+                "picture": f"/api/takes/{take.id}/picture/{mic}{version}" if shown else None,
+                "wave": f"/api/takes/{take.id}/wave/{mic}{version}" if shown else None,
+                "pitch": f"/api/takes/{take.id}/pitch{version}" if shown and track.mic == take.heard_on else None,
+            }
+        )
+    return found
+
+
+def _spot(spot: SpotRecord, take: StoredTake, around_s: float) -> dict[str, Any]:
+    longer_s = max(0.0, SHORTEST_SPOT_S - (spot.end_s - spot.start_s)) / 2
+    start_s, end_s = spot.start_s - around_s - longer_s, spot.end_s + around_s + longer_s
+    start_s, end_s = max(0.0, start_s), min(take.duration_s or end_s, end_s)
+    return {**_keys(spot, SPOT), "play": {"start_s": round(start_s, DECIMALS), "end_s": round(end_s, DECIMALS)}}
+
+
+def _note(note: StoredNote) -> dict[str, Any]:
+    measured = {name: _short(note.measurements.get(name)) for name in MEASURED}
+    return {**_keys(note, NOTE), **measured, "pitch": pitch_words(note.pitch_midi)}
+
+
+def _back(words: tuple[Said, ...], by: str) -> str | None:
+    """Return why a take comes back that somebody has judged before: the last word that something overtook."""
+    overtaken = [word for word in words if word.stale and word.note is None and not word.taken_back]
+    if not overtaken or any(w.by == by and not w.stale and not w.taken_back and w.note is None for w in words):
+        return None
+    last = ([word for word in overtaken if word.by == by] or overtaken)[-1]
+    return f"{last.changed} changed after {last.by} said {last.verdict} on {last.at:%d %B}"
+
+
+def _semitones(n: int) -> str:
+    return "a semitone" if n == 1 else f"{n} semitones"
+
+
+def _side(semitones: int) -> str:
+    return "above" if semitones > 0 else "below"
+
+
+def _keys(record: Any, names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: _short(getattr(record, name)) for name in names}
+
+
+def _short(value: Any) -> Any:
+    return round(value, DECIMALS) if isinstance(value, float) else value

@@ -1,0 +1,44 @@
+"""The page of what was just played: whoever leads the session sees, take after take, whether to go again, and why.
+
+`triage watch` brings the takes in; the page keeps up by itself. What it says is the judge's doubt in words: go again
+where a producer would more likely reject the take than not, listen where it is not so small.
+"""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from triage.desk.access import Db, Me
+from triage.desk.pages import Here, show
+from triage.store.just_played import FEW, JustPlayed, just_played, not_heard
+
+router = APIRouter(include_in_schema=False)
+AGAIN, LISTEN = 0.5, 0.15  # of doubt: the probability that a producer would reject the take
+TAKES, REASONS = 8, 4
+ADVICE = {"again": "Go again?", "listen": "Listen once", "stands": "Nothing stands out", "unknown": "Not judged yet"}
+
+
+@router.get("/s/{session_id}/played")
+def played_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
+    """Show the takes that were recorded last, with what there is to say of each."""
+    takes = [(one, advice(one)) for one in just_played(db, session.id, TAKES)]
+    return show(
+        request,
+        "played.html",
+        me,
+        session=session,
+        takes=takes,
+        unheard=not_heard(db, session.id),
+        words=ADVICE,
+        reasons=REASONS,
+        few=FEW,
+        again=AGAIN,
+        listen=LISTEN,
+    )
+
+
+def advice(one: JustPlayed) -> str:
+    """Return what to do about a take: one of ADVICE."""
+    doubt = one.take.doubt
+    if doubt is None:
+        return "unknown"
+    return "again" if doubt >= AGAIN else "listen" if doubt >= LISTEN else "stands"

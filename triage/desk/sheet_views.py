@@ -1,0 +1,154 @@
+"""Shown sheets: noise, pick-ups and evenness of a session as plain values, small enough for a page; all that is kept.
+
+In: the store. Out: {"noise": {...}}, {"pickups": {...}} or {"evenness": {...}, "evenness/0": {...}, …}, JSON to be;
+the first part is what the page shows, the others are the plots, each asked for by itself. What a session of 20,000
+takes has too much of for a page is cut here, and the page says so.
+"""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import Connection
+
+from triage import __version__
+from triage.domain.errors import StoreError
+from triage.store.cached_sheets import ALL
+from triage.store.notes import notes_in
+from triage.store.progress import WHAT, tallies
+from triage.store.takes import session_of, take_ids
+
+FORM = f"{__version__}-2"  # raised when what is made here, or what makes it, changes
+PLAYED_IN = 4  # takes of a cell that are named: the last ones
+SENTENCES, MORE, STRAYS = 12, 200, 200
+MOST_NOTES = 10_000  # compared at the desk: a minute of work
+SHARP = re.compile(r"\b([A-G])#(-?\d)")
+Parts = dict[str, Any]
+
+
+def progress_parts(db: Connection, session_id: int) -> Parts:
+    """Return what the session's takes add up to, for the list of sessions."""
+    return {WHAT: tallies(db, [session_id])[session_id]}
+
+
+def noise_parts(db: Connection, session_id: int) -> Parts:
+    """Return the noise sheet; of each group only its counts, its worst hit, its first and its last."""
+    from triage.sheets.noise import noise_sheet
+
+    sheet, ids = noise_sheet(db, session_id), take_ids(db, session_id)
+
+    def hit(one: Any) -> dict[str, Any]:
+        names = ("take", "start_s", "end_s", "mic", "mics", "note")
+        return {name: getattr(one, name) for name in names} | {"take_id": ids[one.take]}
+
+    groups = [
+        {
+            "line": one.line,
+            "levels": one.levels,
+            "key": one.group.key,
+            "kind": one.group.kind,
+            "audible": one.group.audible,
+            "count": len(one.group.hits),
+            "exposed": one.group.exposed,
+            "worst": hit(one.worst),
+            "first": hit(one.first),
+            "last": hit(one.last),
+        }
+        for one in sheet.groups
+    ]
+    backgrounds = [
+        {name: getattr(one, name) for name in ("mic", "takes", "level_dbfs", "a_dbfs", "db_a", "highest_take")}
+        | {"rating": one.rating.curve if one.rating else None}
+        for one in sheet.backgrounds
+    ]
+    harmless = [
+        {"line": one.line, "key": one.key, "by": one.by, "on": f"{one.at:%Y-%m-%d}"} for one in sheet.harmless
+    ]
+    line = vars(sheet.timeline) | {
+        name: [vars(one) for one in getattr(sheet.timeline, name)] for name in ("strips", "marks")
+    }
+    names = ("takes", "minutes", "hits", "audible", "silent", "counts", "mics", "to_fix", "calibrated")
+    shown = {name: getattr(sheet, name) for name in names}
+    return {"noise": shown | {"groups": groups, "backgrounds": backgrounds, "harmless": harmless, "timeline": line}}
+
+
+def pickups_parts(db: Connection, session_id: int) -> Parts:
+    """Return the pick-ups; the takes that a cell was played in are the last few and how many more."""
+    from triage.sheets.pickups import minutes, pickup_list
+
+    found, ids = pickup_list(db, session_id), take_ids(db, session_id)
+
+    def row(one: Any) -> dict[str, Any]:
+        names = ("pitch", "articulation", "dynamic", "missing")
+        last = [{"name": take, "id": ids.get(take)} for take in one.takes[-PLAYED_IN:]]
+        return {name: getattr(one, name) for name in names} | {
+            "reason": one.reason.partition(": ")[2] or one.reason,  # the row itself says which cell
+            "takes": last,
+            "more": max(0, len(one.takes) - PLAYED_IN),
+        }
+
+    calls = [
+        {
+            "instrument": call.instrument,
+            "setup": call.setup,
+            "notes": call.notes,
+            "time": minutes(call.estimate_s),
+            "loud": minutes(call.loud.loud_s) if call.loud else None,
+            "since_rest": minutes(call.loud.since_rest_s) if call.loud else None,
+            "adds": minutes(call.adds_loud_s) if call.adds_loud_s >= 30 else None,
+            "rest_due": bool(call.loud and call.loud.due),
+            "rows": [row(pickup) for one in call.passes for pickup in one.pickups],
+        }
+        for call in found.calls
+    ]
+    names = ("doubt_bound", "cells", "cells_complete", "wanted", "clean", "missing", "warnings", "assumed")
+    shown = {name: getattr(found, name) for name in names}
+    return {"pickups": shown | {"calls": calls, "time": minutes(found.estimate_s) if found.missing else "none"}}
+
+
+def evenness_parts(db: Connection, session_id: int) -> Parts:
+    """Return the report's sentences and strays, and each plot as SVG; session 0 is all sessions together."""
+    from triage.sheets.consistency import consistency
+    from triage.sheets.consistency_figures import figures
+    from triage.sheets.consistency_svg import svg
+    from triage.sheets.consistency_thinning import thinned
+
+    session = None if session_id == ALL else session_of(db, session_id)
+    if (count := notes_in(db, session.id if session else None)) > MOST_NOTES:
+        line = f"{count} notes are more than the {MOST_NOTES} that the desk compares; `triage consistency` takes all"
+        return {"evenness": {"empty": line, "sentences": [], "more": [], "strays": [], "plots": []}}
+    try:
+        report = consistency(db, [session.name] if session else [])
+    except StoreError as error:
+        return {"evenness": {"empty": str(error), "sentences": [], "more": [], "strays": [], "plots": []}}
+    plots, parts = [], {}
+    for n, (name, figure) in enumerate(figures(report).items()):
+        drawn, left_out = thinned(figure)
+        plots.append({"name": name, "left_out": left_out})
+        parts[f"evenness/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
+    strays = [_stray(report.dots[one.dot], one.why) for one in report.strays[:STRAYS]]
+    # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
+    rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]
+    told, more = report.sentences[:SENTENCES], [*report.sentences[SENTENCES:], *rest][:MORE]
+    shown = {
+        "empty": "",
+        "sentences": [SHARP.sub("\\1♯\\2", one) for one in told],
+        "more": [SHARP.sub("\\1♯\\2", one) for one in more],
+        "strays": strays,
+        "all_strays": len(report.strays),
+        "plots": plots,
+    }
+    return {"evenness": shown, **parts}
+
+
+def _stray(dot: Any, why: str) -> dict[str, Any]:
+    cell = " ".join((dot.instrument, dot.articulation, dot.dynamic))
+    return {"take_id": dot.take_id, "take": dot.take, "note": dot.note, "mic": dot.mic, "cell": cell, "why": why}
+
+
+SHEETS: dict[str, Callable[[Connection, int], Parts]] = {
+    WHAT: progress_parts,
+    "noise": noise_parts,
+    "pickups": pickups_parts,
+    "evenness": evenness_parts,
+}

@@ -1,0 +1,76 @@
+"""Wording: how the pages write numbers, lengths of time and kinds; filters of their templates."""
+
+from typing import Any
+
+NOISE = (
+    "click",
+    "creak",
+    "breath",
+    "voice",
+    "knock",
+    "mechanism",
+    "paper",
+    "bleed",
+    "rumble",
+    "hum",
+    "hiss",
+    "other-noise",
+)
+NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
+TECHNICAL = ("dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated")
+
+
+def family(kind: str) -> str:
+    """Return what a kind of spot is about: playing, noise or technical; each has a mark of its own."""
+    return "noise" if kind in NOISE else "technical" if kind in TECHNICAL else "playing"
+
+
+def span(seconds: float | None) -> str:
+    """Return a length of time as it is said: 4.2 s, 48 s, 3 min, 1 h 20 min."""
+    if seconds is None:
+        return NOTHING
+    if seconds < 90:
+        return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def percent(share: float | None) -> str:
+    """Return a probability in hundredths; never 0 or 100, for nothing here is certain."""
+    if share is None:
+        return NOTHING
+    return ">99 %" if share > 0.99 else "<1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def number(value: float | None, digits: int = 1, unit: str = "") -> str:
+    """Return a number with its unit and a true minus sign."""
+    return NOTHING if value is None else f"{value:.{digits}f} {unit}".strip().replace("-", MINUS)
+
+
+def place(seconds: float) -> str:
+    """Return a place in a take: 0:12.31."""
+    hundredths = round(100 * seconds)
+    return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}"
+
+
+def shown(value: Any) -> str:
+    """Return anything as a cell of a table."""
+    if value is None or value == "":
+        return NOTHING
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def sharp(text: str) -> str:
+    """Return pitch names with a true sharp sign."""
+    return text.replace("#", "♯")
+
+
+FILTERS = {
+    "family": family,
+    "span": span,
+    "percent": percent,
+    "number": number,
+    "place": place,
+    "shown": shown,
+    "sharp": sharp,
+}

@@ -1,0 +1,1 @@
+"""The field's words that all rooms share; imports nothing of ours."""

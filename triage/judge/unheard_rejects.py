@@ -1,0 +1,117 @@
+"""Unheard: how many rejects are still among the takes that nobody has heard, from a random sample of the tail.
+
+The ranked queue is heard from its head, so what was heard says little of its tail: the takes from the first unheard
+one on. A small random sample of the tail does: which takes are in it was drawn by lot, whatever they sound like.
+"""
+
+from bisect import bisect_left
+from typing import NamedTuple
+
+import numpy as np
+from scipy.stats import hypergeom
+
+from triage.domain.errors import JudgeError
+
+
+class Tail(NamedTuple):
+    """Sums over the takes of the tail; the sample is part of it, and heard."""
+
+    takes: int
+    doubt: float  # sum of the doubts
+    unheard: int
+    rejected: int  # of those heard
+    sampled: int
+    sampled_doubt: float
+    sampled_rejected: int
+
+
+class Unheard(NamedTuple):
+    """Rejects still unheard: the estimate, and an interval that holds the truth with the level asked for."""
+
+    expected: float
+    low: int
+    high: int
+    unheard: int  # takes that nobody has heard
+    sampled: int  # takes of the tail that were drawn by lot and heard
+
+
+def tail_of(doubt: np.ndarray, reject: np.ndarray, sampled: np.ndarray) -> Tail:
+    """Return the sums that the estimate needs.
+
+    Parameters
+    ----------
+    doubt : ndarray, shape (take,)
+        Doubts, 0 to 1, of all takes of the tail.
+    reject : ndarray, shape (take,)
+        1 rejected, 0 accepted, NaN not heard.
+    sampled : ndarray of bool, shape (take,)
+        Drawn by lot and heard.
+
+    Raises
+    ------
+    JudgeError
+        If a doubt is not within 0 and 1, or a sampled take was not heard.
+    """
+    p, y, drawn = np.asarray(doubt, float), np.asarray(reject, float), np.asarray(sampled, bool)
+    if not ((p >= 0) & (p <= 1)).all():
+        raise JudgeError(f"doubts must lie within 0 and 1, found {np.nanmin(p):g} to {np.nanmax(p):g}")
+    if np.isnan(y[drawn]).any():
+        raise JudgeError("a take of the random sample has no verdict: only takes that were heard count as sampled")
+    summed = p if drawn.any() else p[np.isnan(y)]
+    return Tail(
+        len(p),
+        float(summed.sum()),
+        int(np.isnan(y).sum()),
+        int(np.nansum(y)),
+        int(drawn.sum()),
+        float(p[drawn].sum()),
+        int(y[drawn].sum()),
+    )
+
+
+def rejects_unheard(tail: Tail, level: float = 0.95) -> Unheard:
+    """Estimate how many of the unheard takes are rejects.
+
+    With N takes in the tail, p their doubts, y the verdicts of those heard, and s the sample:
+
+    rejects of the tail T = sum_N p + N * mean_s(y - p)        (difference estimator)
+    unheard = T - rejects heard in the tail, by whatever way they came to be heard
+
+    The sample being random, T is unbiased whatever the doubts are worth, as long as they were not fitted to the
+    sample's own verdicts. Without a sample the unheard takes' doubts are added up. The interval is exact and does
+    not use the doubts: all numbers of rejects in N for which the sample's count is within both (1 - level) / 2 tails
+    of the hypergeometric distribution, less those heard.
+
+    Parameters
+    ----------
+    tail : Tail
+        Without a sample its ``doubt`` counts for the unheard takes alone.
+    level : float
+        Coverage, between 0 and 1.
+
+    Returns
+    -------
+    Unheard
+        ``expected`` is not clipped, or it would be biased: with a small sample it can be below 0.
+
+    References
+    ----------
+    Cochran, Sampling Techniques, 3rd ed. 1977, difference estimators and hypergeometric limits (from memory).
+    """
+    if not tail.unheard:
+        return Unheard(0.0, 0, 0, 0, tail.sampled)
+    if not tail.sampled:
+        return Unheard(tail.doubt, 0, tail.unheard, tail.unheard, 0)
+    total = tail.doubt + tail.takes * (tail.sampled_rejected - tail.sampled_doubt) / tail.sampled
+    low, high = _limits(tail.takes, tail.sampled, tail.sampled_rejected, 1 - level)
+    least, most = (int(np.clip(limit - tail.rejected, 0, tail.unheard)) for limit in (low, high))
+    return Unheard(float(total - tail.rejected), least, most, tail.unheard, tail.sampled)
+
+
+def _limits(tail: int, sampled: int, found: int, alpha: float) -> tuple[int, int]:
+    """Return the least and the greatest number of rejects in the tail that the sample's count speaks for."""
+    every = range(found, tail - sampled + found + 1)
+    # The more rejects there are, the likelier so many in the sample, the less likely so few: bisection finds both.
+    few = bisect_left(every, True, key=lambda k: bool(hypergeom.sf(found - 1, tail, k, sampled) > alpha / 2))
+    many = bisect_left(every, True, key=lambda k: bool(hypergeom.cdf(found, tail, k, sampled) <= alpha / 2))
+    return every[few], every[many - 1]

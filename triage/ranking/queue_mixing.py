@@ -1,0 +1,52 @@
+"""Coming: what a person at the desk hears next, and what is left of a session. Wiring between judge and store.
+
+Most places of the queue go by doubt; some takes come to teach the model, some by lot, and now and then one that the
+person has judged before comes again, unannounced. The takes heard by lot tell how many rejects nobody has heard yet.
+"""
+
+from collections.abc import Sequence
+
+from sqlalchemy import Connection
+
+from triage.judge.active_learning import ALL_BY_DOUBT, Mix, purpose
+from triage.judge.unheard_rejects import Tail, Unheard, rejects_unheard
+from triage.store.review import next_takes
+from triage.store.review_sampling import next_by_lot, next_to_repeat, next_to_teach, places_used, sample_of
+from triage.store.stored import StoredTake
+
+Coming = tuple[StoredTake, str | None]  # a take, and why it comes: None for its doubt, else one of records.SHOWN
+MIX = Mix()
+
+
+def coming(db: Connection, session_id: int, by: str, limit: int = 1, mix: Mix = MIX) -> list[Coming]:
+    """Return the takes that a person should hear next, in order, each with why it comes."""
+    if mix == ALL_BY_DOUBT:
+        return [(take, None) for take in next_takes(db, session_id, by, limit)]
+    start = places_used(db, session_id)
+    wanted = [purpose(start + i, mix) for i in range(limit)]
+    others = len([name for name in wanted if name != "doubt"])
+    doubted = next_takes(db, session_id, by, limit + others)
+    found = {
+        "random": (next_by_lot(db, session_id, limit) if "random" in wanted else (), "lot"),
+        "teach": (next_to_teach(db, session_id, limit) if "teach" in wanted else (), "teach"),
+        "repeat": (next_to_repeat(db, session_id, by) if "repeat" in wanted else (), "again"),
+    }
+    places: list[Coming] = []
+    for name in wanted:
+        takes, why = found.get(name, ((), None))
+        if chosen := _first(takes, places):
+            places.append((chosen, why))
+        elif chosen := _first(doubted, places):
+            places.append((chosen, None))
+    return places
+
+
+def unheard_rejects(db: Connection, session_id: int) -> Unheard | None:
+    """Return how many rejects nobody has heard, by what was heard by lot; None before the first such take."""
+    found = sample_of(db, session_id)
+    return None if found is None or not found.sampled else rejects_unheard(Tail(**vars(found)))
+
+
+def _first(takes: Sequence[StoredTake], places: Sequence[Coming]) -> StoredTake | None:
+    taken = {take.id for take, _ in places}
+    return next((take for take in takes if take.id not in taken), None)

@@ -1,0 +1,153 @@
+"""Re-embedding: a whole library looked at again by a new encoder, without listening to all of it again.
+
+An encoder sees only the frames of the microphone that a take was judged on, and the notes that were cut then: both
+are as they were, so one track of a take is read and everything else stays. The vectors are those that a new intake
+would find, to the last digit. Only takes whose files and sheet are as they were are done; the others are intake's.
+Each take is stored as it is done, so that a run that was ended goes on where it was.
+
+The work is one plain task a take (``cluster.py``): reading and transforming a track costs more than the encoder does,
+so that a task asks for a small share of a GPU, where there is one, and several keep it busy.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import torch
+from sqlalchemy import Connection, Engine
+
+from triage.analysis.cluster import Lost, spread
+from triage.analysis.encoding import BESIDE, encode, encoder_in_use
+from triage.analysis.file_pass import frames_of
+from triage.analysis.remote_folder import at_hand, fetched
+from triage.analysis.take import fingerprint
+from triage.domain.errors import TriageError
+from triage.intake.integrity import check_file
+from triage.intake.roll import Take, Track, call_roll
+from triage.intake.session import read_session
+from triage.intake.sheet import SHEET_FILE, read_sheet
+from triage.listen.embed import Encoder
+from triage.listen.encoder import TrainedEncoder, load_encoder
+from triage.listen.notes import Note
+from triage.pipeline import Progress
+from triage.ranking.suppression import rank_again
+from triage.store.engine import reading, writing
+from triage.store.notes import encoders, notes
+from triage.store.stored import StoredSession
+from triage.store.takes import find_session, fingerprints, takes
+from triage.store.vectors import save_vectors
+
+GPU_SHARE = 0.1  # of one card: reading a take's track takes ten times as long as the card does
+Vectors = dict[int, dict[str, np.ndarray]]  # by note
+
+
+@dataclass(frozen=True)
+class Job:
+    """One take to be looked at again: its track that was judged, its notes by number, where its file lies."""
+
+    take: Take
+    track: Track
+    notes: tuple[tuple[int, Note], ...]
+    folder: Path
+    address: str | None = None
+
+
+@dataclass(frozen=True)
+class Named:
+    """Stands for an encoder where only its name is asked."""
+
+    name: str
+
+
+def reembed(
+    db_engine: Engine, names: Sequence[str], tell: Progress, cluster: str | None = None
+) -> Iterator[tuple[str, int, list[str]]]:
+    """Look at sessions again with the encoder in use; yield name, takes done, and lines for a person of each."""
+    for name in names:
+        with reading(db_engine) as db:
+            session = find_session(db, name)
+        try:
+            yield name, *_session(db_engine, session, tell, cluster)
+        except (TriageError, OSError) as error:
+            yield name, 0, [f"left as it is: {error}"]
+
+
+def looked_at(job: Job) -> Vectors | str:
+    """Return the vectors of a take's notes, or why there are none."""
+    torch.set_num_threads(1)
+    try:
+        if job.address is None:
+            frames = frames_of(job.track, job.folder)
+        else:
+            with fetched(replace(job.take, tracks=(job.track,)), job.address) as (_, folder):
+                frames = frames_of(job.track, folder)
+        found = encode(_encoder(), frames, [note for _, note in job.notes])
+    except Exception as error:  # one bad take never stops the run
+        return f"{type(error).__name__}: {error}"
+    return {number: vectors for (number, _), vectors in zip(job.notes, found, strict=True)}
+
+
+def _session(db_engine: Engine, session: StoredSession, tell: Progress, cluster: str | None) -> tuple[int, list[str]]:
+    done, lines, encoder = 0, [], encoder_in_use()
+    with at_hand(session.folder) as where:
+        jobs = _jobs(db_engine, session, where.folder, where.address)
+        for job, found in _all(jobs, cluster):
+            if isinstance(found, dict):
+                now = fingerprint(job.take, session.judge_mic or "", session.a4_hz, encoder)
+                with writing(db_engine) as db:
+                    save_vectors(db, session.id, job.take.name, found, now)
+                done += 1
+            else:
+                lines.append(f"{job.take.name}: not looked at ({found})")
+            tell(session.name, done + len(lines), len(jobs))
+    if done:
+        rank_again(db_engine, session)
+    return done, lines
+
+
+def _all(jobs: Sequence[Job], cluster: str | None) -> Iterator[tuple[Job, Vectors | str | Lost]]:
+    if cluster is None:
+        yield from ((job, looked_at(job)) for job in jobs)
+    elif jobs:
+        yield from spread(looked_at, jobs, cluster, GPU_SHARE)
+
+
+def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str | None) -> list[Job]:
+    """Return the takes of a session of which nothing changed but the encoder."""
+    described = read_session(folder)
+    roll = call_roll(folder, described, read_sheet(folder / SHEET_FILE, described.middle_c_octave), check_file)
+    mic, a4_hz = described.judge_mic_name(), described.a4_hz
+    with reading(db_engine) as db:
+        known, cut, judged_on = fingerprints(db, session.id), _notes(db, session.id), _heard_on(db, session.id)
+        before = [Named(name) for name in encoders(db, session.id) if not name.endswith(BESIDE)]
+    jobs = []
+    for take in roll.takes:
+        stored = known.get(take.name)
+        tracks = [track for track in take.tracks if track.mic == judged_on.get(take.name)]
+        same = any(stored == fingerprint(take, mic, a4_hz, old) for old in before)  # type: ignore[arg-type]
+        if stored and tracks and same and stored != fingerprint(take, mic, a4_hz):
+            jobs.append(Job(take, tracks[0], tuple(cut.get(take.name, ())), folder.resolve(), address))
+    return jobs
+
+
+def _notes(db: Connection, session_id: int) -> dict[str, list[tuple[int, Note]]]:
+    found: dict[str, list[tuple[int, Note]]] = {}
+    for one in notes(db, session_id):
+        ring_s = one.end_s if one.ring_end_s is None else one.ring_end_s
+        found.setdefault(one.take, []).append((one.number, Note(one.start_s, one.end_s, ring_s, 0.0)))
+    return found
+
+
+def _heard_on(db: Connection, session_id: int) -> dict[str, str | None]:
+    return {take.name: take.heard_on for take in takes(db, session_id)}
+
+
+@cache
+def _encoder() -> Encoder:
+    """Return the encoder in use, on a GPU where this worker was given one; loaded once a process."""
+    found = encoder_in_use()
+    if isinstance(found, TrainedEncoder) and torch.cuda.is_available():
+        return load_encoder(device="cuda")
+    return found

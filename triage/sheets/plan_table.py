@@ -1,0 +1,258 @@
+"""What the store knows of the plan: rows of all take sheets and all notes, as ``judge/plan.py`` takes them."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from itertools import pairwise
+from statistics import median
+
+from sqlalchemy import Connection, select
+
+from triage.domain.records import SheetRowRecord, SpotRecord
+from triage.judge.clean_notes import EXPOSED_BOUND, FAILURES, Played, fault_of
+from triage.judge.plan import Meant, sheet_shift
+from triage.judge.recording_pace import Cost
+from triage.judge.rest_reminder import TakeOnClock
+from triage.store import tables
+from triage.store.hits import hits
+from triage.store.notes import notes
+from triage.store.plan import sheet
+from triage.store.spots import spots_among
+from triage.store.standing import resolve, said_among
+from triage.store.stored import Said, StoredHit, StoredNote, StoredSession, StoredTake
+from triage.store.takes import GONE, sessions, takes
+
+MATCH_CENTS = 50.0  # further off its pitch on the sheet a note is nearer to another one
+WHOLE_TAKE = ("dead-track", "polarity", "delay", "truncated")  # these spoil every note of a take
+SURE = 0.5  # from this doubt on a finding about a whole take counts
+
+
+@dataclass
+class Planned:
+    """The plan of one or more sessions and everything played for it, sessions in order of date."""
+
+    sessions: tuple[str, ...]
+    rows: list[Meant] = field(default_factory=list)
+    notes: list[Played] = field(default_factory=list)
+    stored: dict[tuple[str, str, int], StoredNote] = field(default_factory=dict)  # session, take, note
+    of_session: list[str] = field(default_factory=list)  # of each of ``notes``
+    on_clock: list[TakeOnClock] = field(default_factory=list)
+    pauses_s: list[float] = field(default_factory=list)
+    sound_s: dict[str, float] = field(default_factory=dict)  # articulation -> usual seconds that a note sounds
+    warnings: list[str] = field(default_factory=list)
+    setups_named: bool = False
+    other_mic: set[tuple[str, str]] = field(default_factory=set)  # takes measured on another microphone than usual
+    recorded: dict[tuple[str, str], tuple[Meant, float]] = field(default_factory=dict)  # row and seconds of each take
+
+    def costs(self, doubt_bound: float) -> list[Cost]:
+        """Return what every take cost and brought."""
+        clean: dict[tuple[str, str], int] = defaultdict(int)
+        played: dict[tuple[str, str], int] = defaultdict(int)
+        for session, note in zip(self.of_session, self.notes, strict=True):
+            played[session, note.take] += 1
+            clean[session, note.take] += note.pitch is not None and fault_of(note, doubt_bound) is None
+        return [
+            Cost(of.instrument, of.articulation, seconds, played[key], clean[key])
+            for key, (of, seconds) in self.recorded.items()
+        ]
+
+
+def plan_of(db: Connection, session_id: int | None = None, exposed_bound: float = EXPOSED_BOUND) -> Planned:
+    """Return the plan of one session, or of all sessions in the store, and what was played for it."""
+    chosen = [one for one in sessions(db) if session_id in (None, one.id)]
+    chosen.sort(key=lambda one: (one.date, one.id))
+    planned = Planned(tuple(one.name for one in chosen))
+    for order, session in enumerate(chosen):
+        _add(db, planned, session, order, exposed_bound)
+    lengths = defaultdict(list)
+    for note in planned.stored.values():
+        lengths[note.articulation or ""].append(note.end_s - note.start_s)
+    planned.sound_s = {articulation: median(own) for articulation, own in lengths.items()}
+    return planned
+
+
+def _add(db: Connection, planned: Planned, session: StoredSession, order: int, exposed_bound: float) -> None:
+    there = [take for take in takes(db, session.id) if take.problem != GONE]
+    rows = {row.take: row for row in sheet(db, session.id)}
+    found = notes(db, session.id)
+    heard, shifts = _by_take(found), _shifts(there, found)
+    planned.setups_named |= any(row.setup for row in rows.values())
+    planned.warnings += [
+        f"{session.name}: {instrument or 'notes'} sound {abs(by)} semitones {'above' if by > 0 else 'below'} the "
+        "sheet; taken as written pitch"
+        for instrument, by in sorted(shifts.items())
+        if by
+    ]
+    meant = {take.name: _meant(take, shifts, session.name, order) for take in there}
+    unrecorded = [row for name, row in rows.items() if name not in meant]
+    planned.rows += [*meant.values(), *(_unrecorded(row, shifts, session.name, order) for row in unrecorded)]
+    told = _told(db, session.id, exposed_bound)
+    for take in there:
+        own = heard.get(take.name, [])
+        words = told.words(take)
+        for note in own:
+            planned.notes.append(_played(note, take, meant[take.name], told, words.get(note.number)))
+            planned.of_session.append(session.name)
+            planned.stored[session.name, take.name, note.number] = note
+        planned.recorded[session.name, take.name] = (meant[take.name], take.duration_s or 0.0)
+        if take.heard_on not in (None, session.judge_mic):
+            planned.other_mic.add((session.name, take.name))
+    _clock(planned, session.name, there, heard)
+
+
+@dataclass
+class _Told:
+    """What was found at notes of a session, and what people said of its takes."""
+
+    noises: dict[tuple[str, int], list[str]]
+    failures: dict[tuple[str, int], list[str]]
+    whole: dict[str, list[str]]
+    kinds: dict[tuple[str, int], str]
+    said: dict[int, tuple[Said, ...]]  # by take id
+
+    def words(self, take: StoredTake) -> dict[int, tuple[str, str]]:
+        """Return note -> (word, reason) for one take; 0 stands for notes without a word of their own."""
+        said = self.said.get(take.id, ())
+        people = resolve(said).people.values()
+        found = {}
+        for number in {0, *(n for stance in people for n in stance.notes)}:
+            words = {stance.on(number or None) for stance in people} - {None}
+            if words:
+                word = (
+                    "disputed"
+                    if {"accept", "reject"} <= words
+                    else next(w for w in ("reject", "accept", "unsure") if w in words)
+                )
+                here = [s for s in said if s.verdict == word and s.note in (None, number or None)]
+                reasons = [s.reason for s in here if s.reason]
+                found[number] = (word, reasons[-1] if reasons else "")
+        return _Words(found)
+
+
+class _Words(dict[int, tuple[str, str]]):
+    """Words by note; a note without one of its own shares the take's, kept under 0."""
+
+    def get(self, number: int, default: tuple[str, str] | None = None) -> tuple[str, str] | None:  # type: ignore[override]
+        """Return the word on a note."""
+        return super().get(number) or super().get(0) or default
+
+
+def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
+    told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {}, said_among(db, session_id))
+    for hit in hits(db, session_id):
+        if hit.kind in FAILURES and (hit.level_dbfs is None or hit.kind != "click"):
+            _add_failure(told, hit)
+        elif hit.note is not None and (hit.exposed or 0.0) >= exposed_bound:
+            told.noises[hit.take, hit.note].append(hit.kind)
+    page = select(tables.take.c.id).where(tables.take.c.session_id == session_id)
+    for take, spots in spots_among(db, page).items():
+        for spot in spots:
+            _add_spot(told, take, spot)
+    return told
+
+
+def _add_failure(told: _Told, hit: StoredHit) -> None:
+    if hit.kind in WHOLE_TAKE:
+        told.whole[hit.take].append(hit.kind)
+    elif hit.note is not None:
+        told.failures[hit.take, hit.note].append(hit.kind)
+
+
+def _add_spot(told: _Told, take: str, spot: SpotRecord) -> None:
+    """Spots come the most doubtful first, so the first kind of a note is its main reason."""
+    if spot.note is not None:
+        told.kinds.setdefault((take, spot.note), spot.kind)
+    elif spot.kind in WHOLE_TAKE and (spot.doubt or 0.0) >= SURE:
+        told.whole[take].append(spot.kind)
+
+
+def _played(note: StoredNote, take: StoredTake, meant: Meant, told: _Told, word: tuple[str, str] | None) -> Played:
+    pitch = note.sheet_midi if take.expected_pitches else note.pitch_midi
+    cents = note.measurements["cents"]
+    key = (note.take, note.number)
+    return Played(
+        note.take,
+        note.number,
+        meant.instrument,
+        meant.articulation,
+        meant.dynamic,
+        pitch,
+        None if cents is None else abs(cents) <= MATCH_CENTS,
+        note.doubt,
+        told.kinds.get(key, ""),
+        word[0] if word else None,
+        word[1] if word else "",
+        tuple(told.noises.get(key, ())),
+        (*told.failures.get(key, ()), *told.whole.get(note.take, ())),
+        meant.setup,
+    )
+
+
+def _meant(take: StoredTake, shifts: dict[str, int], session: str, order: int) -> Meant:
+    shift = shifts.get(take.instrument or "", 0)
+    return Meant(
+        take.name,
+        take.instrument or "",
+        take.articulation or "",
+        take.dynamic or "",
+        tuple(pitch + shift for pitch in take.expected_pitches),
+        take.repetitions or 1,
+        take.setup or session,
+        order,
+    )
+
+
+def _unrecorded(row: SheetRowRecord, shifts: dict[str, int], session: str, order: int) -> Meant:
+    shift = shifts.get(row.instrument, 0)
+    return Meant(
+        row.take,
+        row.instrument,
+        row.articulation,
+        row.dynamic,
+        tuple(pitch + shift for pitch in row.pitches),
+        row.repetitions,
+        row.setup or session,
+        order,
+        recorded=False,
+    )
+
+
+def _by_take(rows: Iterable[StoredNote]) -> dict[str, list[StoredNote]]:
+    found: dict[str, list[StoredNote]] = defaultdict(list)
+    for row in rows:
+        found[row.take].append(row)
+    return found
+
+
+def _shifts(there: Sequence[StoredTake], rows: Iterable[StoredNote]) -> dict[str, int]:
+    put: dict[str, list[int]] = defaultdict(list)
+    for note in rows:
+        if note.sheet_midi is not None:
+            put[note.take].append(note.sheet_midi)
+    pairs: dict[str, list[tuple[Sequence[int], Sequence[int]]]] = defaultdict(list)
+    for take in there:
+        pairs[take.instrument or ""].append((take.expected_pitches, put[take.name]))
+    return {instrument: sheet_shift(own) for instrument, own in pairs.items()}
+
+
+def _clock(planned: Planned, session: str, there: Sequence[StoredTake], heard: dict[str, list[StoredNote]]) -> None:
+    for take in there:
+        sounding_s = sum(note.end_s - note.start_s for note in heard.get(take.name, []))
+        planned.on_clock.append(
+            TakeOnClock(
+                session, take.instrument or "", take.dynamic or "", sounding_s, take.duration_s or 0.0, _began(take)
+            )
+        )
+    planned.pauses_s += list(_pauses_s(there))
+
+
+def _began(take: StoredTake) -> datetime | None:
+    # A file's own time may be that of a copy: good enough to be shown, not to be counted on.
+    return take.recorded_at if take.recorded_from in ("bext", "iXML") else None
+
+
+def _pauses_s(there: Sequence[StoredTake]) -> Iterator[float]:
+    began = sorted((at, take.name, take.duration_s or 0.0) for take in there if (at := _began(take)) is not None)
+    for (at, _, seconds), (after, _, _) in pairwise(began):
+        yield (after - at - timedelta(seconds=seconds)).total_seconds()

@@ -1,0 +1,119 @@
+"""Lots: takes that come for another reason than their doubt, and what a random sample tells of the unheard ones.
+
+Every take has a lot of its own for good, a number from 0 to 1 that knows nothing of how it sounds. Takes heard in
+the order of their lots are a random sample; ``store/review.py`` gives the order by doubt.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, and_, case, exists, false, func, not_, or_, select
+
+from triage.store import tables
+from triage.store.review import fresh
+from triage.store.stored import StoredTake
+from triage.store.takes import stored_take
+from triage.store.verdicts import standing
+
+take, verdict = tables.take, tables.verdict
+FORGOTTEN, WITHIN = 30, 200  # a take comes back to the same person so many words later, of the last so many before
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """The takes from the first unheard one on, those of them that nobody heard, and the random sample of them.
+
+    ``doubt`` and ``sampled_doubt`` are sums; of a take that somebody is unsure of, or two differ on, nobody knows
+    that it is good: it is among the ``rejected``.
+    """
+
+    takes: int
+    doubt: float
+    unheard: int
+    rejected: int
+    sampled: int
+    sampled_doubt: float
+    sampled_rejected: int
+
+
+def next_by_lot(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
+    """Return the unheard takes whose lots come next."""
+    return _first(db, and_(take.c.session_id == session_id, _unheard()), take.c.lot, limit)
+
+
+def next_to_teach(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
+    """Return the unheard takes that would teach the model most, as the last ranking found."""
+    which = and_(take.c.session_id == session_id, take.c.teach.is_not(None), _unheard())
+    return _first(db, which, take.c.teach, limit)
+
+
+def next_to_repeat(db: Connection, session_id: int, by: str) -> tuple[StoredTake, ...]:
+    """Return a take that a person decided on some time ago and has not had again, if there is one."""
+    own = (verdict.c.by == by, verdict.c.note.is_(None), standing())
+    said = select(verdict.c.take_id, verdict.c.verdict).join(take, take.c.id == verdict.c.take_id)
+    said = said.where(take.c.session_id == session_id, *own, ~verdict.c.blind, fresh())
+    recent = said.order_by(verdict.c.id.desc()).offset(FORGOTTEN).limit(WITHIN).subquery()
+    again = exists().where(verdict.c.take_id == take.c.id, *own, verdict.c.blind)
+    decided = select(recent.c.take_id).where(recent.c.verdict != "unsure")
+    return _first(db, and_(take.c.id.in_(decided), take.c.listened, take.c.settled, ~again), take.c.lot, 1)
+
+
+def spoken_takes(db: Connection, session_id: int) -> frozenset[str]:
+    """Return the names of the takes that somebody has heard as they sound now."""
+    return frozenset(db.scalars(select(take.c.name).where(take.c.session_id == session_id, take.c.heard)))
+
+
+def has_spoken(db: Connection, take_id: int, by: str) -> bool:
+    """Tell whether a person's word on a take, as it sounds now, stands."""
+    own = (verdict.c.take_id == take.c.id, verdict.c.by == by, verdict.c.note.is_(None), ~verdict.c.blind)
+    return bool(db.scalar(select(exists().where(take.c.id == take_id, *own, standing(), fresh()))))
+
+
+def places_used(db: Connection, session_id: int) -> int:
+    """Return how many places of the session's queue were heard: takes, and takes heard again unannounced."""
+    heard = select(func.count()).select_from(take).where(take.c.session_id == session_id, take.c.heard)
+    again = select(func.count()).select_from(verdict).join(take, take.c.id == verdict.c.take_id)
+    again = again.where(take.c.session_id == session_id, verdict.c.blind, standing())
+    return (db.scalar(heard) or 0) + (db.scalar(again) or 0)
+
+
+def sample_of(db: Connection, session_id: int) -> Sampled | None:
+    """Return what the random sample tells; None before a first take was heard by lot, or where none is unheard.
+
+    The sample is every take up to the last lot that came up, short of the first lot that nobody has heard: which
+    takes are in it depends on their lots alone, so those that were heard for their doubt or to teach count as well.
+    """
+    here = take.c.session_id == session_id
+    drawn = select(take.c.lot).where(here, take.c.heard, take.c.drawn).order_by(take.c.lot.desc())
+    last = db.scalar(drawn.limit(1))
+    rank = db.scalar(select(take.c.rank).where(here, _unheard()).order_by(take.c.rank).limit(1))
+    if last is None or rank is None:
+        return None
+    next_lot = db.scalar(select(take.c.lot).where(here, _unheard()).order_by(take.c.lot).limit(1))
+    sampled = and_(take.c.heard, take.c.lot <= last, take.c.lot < next_lot)
+    bad = and_(take.c.heard, or_(take.c.rejected, not_(take.c.settled)))
+    doubt = func.coalesce(take.c.doubt, 0.0)
+    columns: list[Any] = [
+        func.count().label("takes"),
+        func.coalesce(func.sum(doubt), 0.0).label("doubt"),
+        _count(_unheard()).label("unheard"),
+        _count(bad).label("rejected"),
+        _count(sampled).label("sampled"),
+        func.coalesce(func.sum(case((sampled, doubt), else_=0.0)), 0.0).label("sampled_doubt"),
+        _count(and_(sampled, bad)).label("sampled_rejected"),
+    ]
+    tail = (here, take.c.listened, take.c.rank >= rank)
+    return Sampled(**db.execute(select(*columns).select_from(take).where(*tail)).one()._mapping)
+
+
+def _unheard() -> ColumnElement[bool]:
+    return and_(take.c.heard == false(), take.c.settled == false(), take.c.listened, take.c.rank.is_not(None))
+
+
+def _first(db: Connection, which: ColumnElement[bool], order: Any, limit: int) -> tuple[StoredTake, ...]:
+    query = select(take).where(which).order_by(order, take.c.id).limit(limit)
+    return tuple(stored_take(row) for row in db.execute(query))
+
+
+def _count(which: ColumnElement[bool]) -> ColumnElement[int]:
+    return func.coalesce(func.sum(case((which, 1), else_=0)), 0)

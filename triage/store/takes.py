@@ -1,0 +1,271 @@
+"""Recording: sessions, takes and tracks, in and out.
+
+``save_take`` is the one way in for what was heard in a take; it leaves alone what people said of it.
+"""
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from datetime import UTC, datetime
+from difflib import get_close_matches
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Row, Table, bindparam, delete, exists, insert, select, update
+
+from triage.domain.errors import StoreError
+from triage.domain.records import MEASUREMENTS, HitRecord, NoteRecord, SessionRecord, TakeRecord, TrackRecord
+from triage.store import tables
+from triage.store.changes import bump, start_counting
+from triage.store.evidence import forget_evidence
+from triage.store.previews import save_previews
+from triage.store.standing import settle
+from triage.store.stored import StoredSession, StoredTake
+
+GONE = "no longer in the folder or on the take sheet; kept because of what people said of it"
+
+
+def save_session(db: Connection, record: SessionRecord, taken_in_at: datetime | None = None) -> int:
+    """Store the session, or what is new about it under the same name, and return its id."""
+    row = dict(vars(record)) | {"taken_in_at": taken_in_at or datetime.now(UTC)}
+    table = tables.session
+    known = db.scalar(select(table.c.id).where(table.c.name == record.name))
+    if known is None:
+        made = db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
+        start_counting(db, made)
+        return made
+    db.execute(update(table).where(table.c.id == known).values(row))
+    return known
+
+
+def find_session(db: Connection, name: str | None = None) -> StoredSession:
+    """Return the session of that name, or the one taken in last."""
+    table = tables.session
+    query = select(table).order_by(table.c.taken_in_at.desc(), table.c.id.desc()).limit(1)
+    row = db.execute(query if name is None else query.where(table.c.name == name)).first()
+    if row is not None:
+        return StoredSession(**row._mapping)
+    if name is None:
+        raise StoreError("no session in the store yet; `triage intake FOLDER` takes one in")
+    raise StoreError(_unknown("session", name, list(db.scalars(select(table.c.name)))))
+
+
+def sessions(db: Connection) -> tuple[StoredSession, ...]:
+    """Return every session, the one taken in last first."""
+    table = tables.session
+    rows = db.execute(select(table).order_by(table.c.taken_in_at.desc(), table.c.id.desc()))
+    return tuple(StoredSession(**row._mapping) for row in rows)
+
+
+def fingerprints(db: Connection, session_id: int) -> dict[str, str]:
+    """Return take name -> fingerprint of what the store already holds, so that only the rest is read."""
+    table = tables.take
+    query = select(table.c.name, table.c.fingerprint).where(
+        table.c.session_id == session_id, table.c.fingerprint.is_not(None)
+    )
+    return {row.name: row.fingerprint for row in db.execute(query)}
+
+
+def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
+    """Store what was heard in a take in place of what was known of it before, and return its id.
+
+    All or nothing. Its verdicts stay; its spots and doubt go, for they spoke of the old sound.
+    """
+    _check(record)
+    with db.begin_nested():
+        lock_session(db, session_id)
+        forget_evidence(db, session_id)
+        take_id = _save_take_row(db, session_id, record)
+        for table in (tables.track, tables.note, tables.hit, tables.spot, tables.floor):
+            db.execute(delete(table).where(table.c.take_id == take_id))
+        _insert(db, tables.track, _rows(take_id, record.tracks))
+        _insert(db, tables.note, _rows(take_id, record.notes, _note_row))
+        _insert(db, tables.embedding, [row for note in record.notes for row in vector_rows(take_id, note)])
+        _insert(db, tables.hit, _rows(take_id, record.hits, _hit_row))
+        _insert(db, tables.floor, _rows(take_id, record.floors))
+        save_previews(db, take_id, record.previews)
+        settle(db, take_id)  # words about another sound no longer count
+        bump(db, session_id, "takes")
+    return take_id
+
+
+def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[str, ...]:
+    """Forget the takes of the session not named in ``keep``; return those that stay because people spoke of them."""
+    take = tables.take
+    kept: list[str] = []
+    for name, take_id in sorted(take_ids(db, session_id).items()):
+        if name in keep:
+            continue
+        if any(db.scalar(select(exists().where(t.c.take_id == take_id))) for t in (tables.verdict, tables.choice)):
+            # No fingerprint: should the files come back, the take is read again.
+            gone = {"problem": GONE, "fingerprint": None, "listened": False}
+            db.execute(update(take).where(take.c.id == take_id).values(gone))
+            kept.append(name)
+        else:
+            db.execute(delete(take).where(take.c.id == take_id))
+        forget_evidence(db, session_id)
+    _close_ranks(db, session_id)  # the ranking that follows may never come
+    return tuple(kept)
+
+
+def takes(db: Connection, session_id: int, limit: int | None = None, offset: int = 0) -> tuple[StoredTake, ...]:
+    """Return the takes of a session in order of name, a page of them if ``limit`` is given."""
+    table = tables.take
+    query = select(table).where(table.c.session_id == session_id).order_by(table.c.name)
+    return tuple(stored_take(row) for row in db.execute(query.limit(limit).offset(offset)))
+
+
+def find_take(db: Connection, session_id: int, name: str) -> StoredTake:
+    """Return the take of that name; the error for an unknown one names its nearest."""
+    table = tables.take
+    of_session = table.c.session_id == session_id
+    row = db.execute(select(table).where(of_session, table.c.name == name)).first()
+    if row is None:
+        raise StoreError(_unknown("take", name, list(db.scalars(select(table.c.name).where(of_session)))))
+    return stored_take(row)
+
+
+def take_of(db: Connection, take_id: int) -> StoredTake | None:
+    """Return the take with that id."""
+    row = db.execute(select(tables.take).where(tables.take.c.id == take_id)).first()
+    return None if row is None else stored_take(row)
+
+
+def session_of(db: Connection, session_id: int) -> StoredSession | None:
+    """Return the session with that id."""
+    row = db.execute(select(tables.session).where(tables.session.c.id == session_id)).first()
+    return None if row is None else StoredSession(**row._mapping)
+
+
+def tracks(db: Connection, take_id: int) -> tuple[TrackRecord, ...]:
+    """Return the tracks of a take in the order they were stored."""
+    table = tables.track
+    columns = [column for column in table.c if column.name not in ("id", "take_id")]
+    query = select(*columns).where(table.c.take_id == take_id).order_by(table.c.id)
+    return tuple(TrackRecord(**row._mapping) for row in db.execute(query))
+
+
+def tracks_of_takes(db: Connection, session_id: int) -> dict[str, tuple[TrackRecord, ...]]:
+    """Return the tracks of every take of a session, by the take's name, in the order they were stored."""
+    table, take = tables.track, tables.take
+    columns = [column for column in table.c if column.name not in ("id", "take_id")]
+    query = select(take.c.name, *columns).join(take, take.c.id == table.c.take_id)
+    found: dict[str, list[TrackRecord]] = defaultdict(list)
+    names = [column.name for column in columns]
+    for name, *values in db.execute(query.where(take.c.session_id == session_id).order_by(table.c.id)):
+        found[name].append(TrackRecord(**dict(zip(names, values, strict=True))))
+    return {name: tuple(own) for name, own in found.items()}
+
+
+def tracks_of_session(db: Connection, session_id: int) -> tuple[TrackRecord, ...]:
+    """Return the tracks of all takes of a session, in order of path."""
+    table, take = tables.track, tables.take
+    columns = [column for column in table.c if column.name not in ("id", "take_id")]
+    query = select(*columns).join(take, take.c.id == table.c.take_id).where(take.c.session_id == session_id)
+    return tuple(TrackRecord(**row._mapping) for row in db.execute(query.order_by(table.c.path, table.c.channel)))
+
+
+def lock_session(db: Connection, session_id: int) -> None:
+    """Make a second intake of the same session wait for this one (SQLite has one writer at a time anyway)."""
+    table = tables.session
+    if db.scalar(select(table.c.id).where(table.c.id == session_id).with_for_update()) is None:
+        raise StoreError(f"no session with id {session_id} in the store; `triage intake FOLDER` takes one in")
+
+
+def lot_of(session_id: int, take: str) -> float:
+    """Return a number from 0 to 1 that is the take's own for good: the random sample goes in its order."""
+    digest = hashlib.blake2b(f"{session_id}\n{take}".encode(errors="backslashreplace"), digest_size=8).digest()
+    return int.from_bytes(digest) / 2**64
+
+
+def take_ids(db: Connection, session_id: int) -> dict[str, int]:
+    """Return take name -> id for one session."""
+    table = tables.take
+    rows = db.execute(select(table.c.name, table.c.id).where(table.c.session_id == session_id))
+    return {row.name: row.id for row in rows}
+
+
+def _save_take_row(db: Connection, session_id: int, record: TakeRecord) -> int:
+    table = tables.take
+    left_out = ("tracks", "notes", "hits", "floors", "previews")
+    row = {name: value for name, value in vars(record).items() if name not in left_out}
+    row["expected_pitches"] = [int(pitch) for pitch in record.expected_pitches]
+    row |= {"doubt": None, "listen_s": None, "rank": None, "teach": None, "meant": _meant(record)}
+    known = db.scalar(select(table.c.id).where(table.c.session_id == session_id, table.c.name == record.name))
+    if known is None:
+        row |= {"session_id": session_id, "lot": lot_of(session_id, record.name)}
+        return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
+    db.execute(update(table).where(table.c.id == known).values(row))
+    return known
+
+
+def _close_ranks(db: Connection, session_id: int) -> None:
+    """Let the ranks run from 1 without gaps again, in the order they have."""
+    table = tables.take
+    ranked = select(table.c.id, table.c.rank).where(table.c.session_id == session_id, table.c.rank.is_not(None))
+    rows = enumerate(db.execute(ranked.order_by(table.c.rank, table.c.name)).all(), start=1)
+    if moved := [{"of": row.id, "place": place} for place, row in rows if row.rank != place]:
+        db.execute(update(table).where(table.c.id == bindparam("of")).values(rank=bindparam("place")), moved)
+
+
+def _meant(record: TakeRecord) -> str:
+    """Return a digest of what the take was to hold, the remark left out: it changes nothing of the playing."""
+    row = (record.instrument, record.articulation, record.dynamic, list(record.expected_pitches), record.repetitions)
+    return hashlib.sha256(repr(row).encode("utf-8", "backslashreplace")).hexdigest()[:32]
+
+
+def _check(record: TakeRecord) -> None:
+    for note in record.notes:
+        if unknown := sorted(set(note.measurements) - set(MEASUREMENTS)):
+            raise StoreError(
+                f"take {record.name}, note {note.number}: no column for measurement {unknown[0]!r}; "
+                f"it must be one of {', '.join(MEASUREMENTS)}"
+            )
+
+
+def _rows(
+    take_id: int, records: Iterable[Any], row: Callable[[Any], Mapping[str, Any]] = vars
+) -> list[dict[str, Any]]:
+    return [{"take_id": take_id, **row(record)} for record in records]
+
+
+def _insert(db: Connection, table: Table, rows: list[dict[str, Any]]) -> None:
+    if rows:  # an empty list would insert one row of defaults
+        db.execute(insert(table), rows)
+
+
+def _note_row(record: NoteRecord) -> dict[str, Any]:
+    # Every row names every measurement: one statement serves all rows.
+    row = dict.fromkeys(MEASUREMENTS) | dict(record.measurements)
+    left_out = ("measurements", "embeddings")
+    return row | {name: value for name, value in vars(record).items() if name not in left_out}
+
+
+def vector_rows(take_id: int, record: NoteRecord) -> Iterator[dict[str, Any]]:
+    """Yield the rows of one note's vectors; float16 is kept, all else becomes float32."""
+    for encoder, vector in record.embeddings.items():
+        array = np.asarray(vector)
+        kind = "<f2" if array.dtype == np.float16 else "<f4"
+        yield {
+            "take_id": take_id,
+            "number": record.number,
+            "encoder": encoder,
+            "dimension": array.size,
+            "vector": array.astype(kind).tobytes(),
+        }
+
+
+def _hit_row(record: HitRecord) -> dict[str, Any]:
+    return dict(vars(record)) | {"mics": list(record.mics)}
+
+
+def stored_take(row: Row[Any]) -> StoredTake:
+    """Return a row of the take table as a value."""
+    values = dict(row._mapping)
+    return StoredTake(**values | {"expected_pitches": tuple(values["expected_pitches"])})
+
+
+def _unknown(what: str, name: str, known: list[str]) -> str:
+    near = get_close_matches(name, known, n=3, cutoff=0.5)
+    nearest = f"nearest: {', '.join(near)}" if near else f"{len(known)} in all, none of a like name"
+    return f"no {what} {name!r}; {nearest}"

@@ -1,0 +1,1 @@
+"""Transfer: what leaves for the editors and what arrives there, checked; cue markers; whether a store is sound."""

@@ -1,0 +1,175 @@
+"""Hand-over: a session's folder becomes a BagIt bag that any receiver can check, with or without this tool.
+
+The bag stands beside the folder. Its data/ holds hard links: the same files under a second name, so nothing is copied
+and no recording is opened for writing. Asked so, it holds copies (for another disk), or nothing at all: then only the
+manifests are written, and the bag becomes whole when the session's folder itself is put there as data/ (until then
+RFC 8493 calls it incomplete); `triage receive` checks the folder against them where it stands.
+"""
+
+import os
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+from hashlib import sha256
+from pathlib import Path
+
+import bagit
+
+from triage import __version__
+from triage.domain.errors import AudioError
+from triage.intake.bag import ALGORITHM, DECLARATION, DECLARATION_FILE, INFO_FILE, PAYLOAD, info_text, manifest_text
+from triage.intake.contents import CONTENTS_FILE, Content, contents_text, list_contents, placed
+from triage.intake.fixity import Memory, checksums, looks_of, open_memory
+
+LINKED, COPIED, NOT_IN_IT = "linked", "copied", "not in it"
+MEGABYTE = 1_000_000
+# bagit 1.9 leaves %25 as it is (RFC 8493, 2.1.3) and ends lines at more than LF and CR; such bags are right still.
+MISREAD = re.compile("[%\v\f\x1c-\x1e\x85\u2028\u2029]")
+Progress = Callable[[str, int, int], None]  # what is being done, how many of it, out of how many
+
+
+@dataclass(frozen=True)
+class HandedOver:
+    """What a hand-over wrote; ``hashed`` files were read now, the others were remembered."""
+
+    bag: Path
+    files: int
+    size_bytes: int
+    hashed: int
+    left_out: int
+    notes: tuple[str, ...]
+
+
+def write_bag(folder: Path, to: Path | None, how: str, tell: Progress | None = None) -> HandedOver:
+    """Write the bag of a session's folder; done again, it reads only what changed since."""
+    folder = folder.resolve()
+    bag = (to or folder.parent / f"{folder.name}-bag").resolve()
+    _check_places(folder, bag)
+    memory = open_memory(folder)
+    paths, problems = list_contents(folder)
+    if not paths:
+        raise AudioError(f"{folder}: no files in it; name the session's folder")
+    contents, unplaced = placed(folder, paths)
+    sums, sized, hashed, changed = _read_all(folder, contents, memory, tell)
+    _check_payload(bag, folder, sized, how)
+    if how != NOT_IN_IT:
+        for one in sized:
+            _put(folder / one.path, bag / PAYLOAD / one.path, how)
+    _write_tags(bag, folder.name, sums, sized, how)
+    left_out = [*problems, *changed]
+    notes = [*left_out, *([unplaced] if unplaced else []), *([memory.problem] if memory.problem else [])]
+    if how != NOT_IN_IT:
+        notes += _validate(bag, sized)
+    size = sum(one.size_bytes or 0 for one in sized)
+    return HandedOver(bag, len(sized), size, hashed, len(left_out), tuple(notes))
+
+
+def _check_places(folder: Path, bag: Path) -> None:
+    if not folder.is_dir():
+        raise AudioError(f"{folder}: no such folder; name the session's folder")
+    if bag == folder or bag.is_relative_to(folder) or folder.is_relative_to(bag):
+        raise AudioError(f"bag {bag} and session {folder} lie inside one another; name another bag with --to")
+    if bag.exists() and not (bag / DECLARATION_FILE).is_file() and (not bag.is_dir() or any(bag.iterdir())):
+        raise AudioError(f"{bag}: is there and is no bag; it stays, name another one with --to")
+
+
+def _read_all(
+    folder: Path, contents: list[Content], memory: Memory, tell: Progress | None
+) -> tuple[dict[str, str], list[Content], int, list[str]]:
+    """Return path -> checksum, the files with their sizes, how many were read, and lines about those that changed."""
+    told = tell or (lambda what, done, total: None)
+    total = sum((folder / one.path).stat().st_size for one in contents)
+    sums: dict[str, str] = {}
+    sized, lines, hashed, done = [], [], 0, 0
+
+    def count(n_bytes: int) -> None:
+        nonlocal done
+        done += n_bytes
+        told("reading (MB)", done // MEGABYTE, total // MEGABYTE)
+
+    for one in contents:
+        try:
+            looks = looks_of(folder / one.path)
+            found, read = checksums(folder / one.path, one.path, [ALGORITHM], memory, count)
+        except (AudioError, OSError) as error:
+            lines.append(f"{error}; not handed over")
+            continue
+        sums[one.path], hashed = found[ALGORITHM], hashed + read
+        sized.append(replace(one, size_bytes=looks.size_bytes))
+    return sums, sized, hashed, lines
+
+
+def _check_payload(bag: Path, folder: Path, sized: list[Content], how: str) -> None:
+    """Refuse a bag whose payload is of another day: nothing in it is ever replaced or removed."""
+    data = bag / PAYLOAD
+    if not data.is_dir():
+        return
+    known = {one.path: one.size_bytes for one in sized}
+    for path in list_contents(data)[0]:
+        if path not in known:
+            raise AudioError(f"{data / path}: is not in the session any more; it stays, name a new bag with --to")
+        if how == LINKED and not os.path.samefile(data / path, folder / path):
+            raise AudioError(f"{data / path}: is another file than the session's; it stays, name a new bag with --to")
+        if how == COPIED and (data / path).stat().st_size != known[path]:
+            raise AudioError(f"{data / path}: differs from the session's; it stays, name a new bag with --to")
+
+
+def _put(source: Path, target: Path, how: str) -> None:
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if target.exists():
+            return
+        if how == LINKED:
+            os.link(source.resolve(), target)
+        else:
+            # Under another name until it is whole: what breaks off is no payload.
+            partial = target.with_name(f".{target.name}.part")
+            shutil.copy2(source, partial)
+            partial.replace(target)
+    except OSError as error:
+        remedy = "--copy, or --manifest-only" if how == LINKED else "another bag with --to"
+        what = "linked" if how == LINKED else "copied"
+        raise AudioError(f"{source}: cannot be {what} to {target} ({error.strerror}); ask for {remedy}") from None
+
+
+def _write_tags(bag: Path, name: str, sums: dict[str, str], sized: list[Content], how: str) -> None:
+    size = sum(one.size_bytes or 0 for one in sized)
+    tags = [
+        ("Bag-Software-Agent", f"take triage {__version__}"),
+        ("Bagging-Date", date.today().isoformat()),
+        ("External-Identifier", name),
+        ("Payload-Oxum", f"{size}.{len(sized)}"),
+    ]
+    if how == NOT_IN_IT:
+        tags.append(("Internal-Sender-Description", f"Payload not enclosed: the folder {name} belongs here as data."))
+    texts = {
+        DECLARATION_FILE: DECLARATION,
+        INFO_FILE: info_text(tags),
+        CONTENTS_FILE: contents_text(sized),
+        f"manifest-{ALGORITHM}.txt": manifest_text({f"{PAYLOAD}/{path}": value for path, value in sums.items()}),
+    }
+    # Last of all, so that a bag that broke off shows it.
+    texts[f"tagmanifest-{ALGORITHM}.txt"] = manifest_text(
+        {path: sha256(text.encode()).hexdigest() for path, text in texts.items()}
+    )
+    try:
+        bag.mkdir(parents=True, exist_ok=True)
+        for path, text in texts.items():
+            partial = bag / f".{path}.part"
+            partial.write_bytes(text.encode())
+            partial.replace(bag / path)
+    except OSError as error:
+        raise AudioError(f"{bag}: cannot be written to ({error.strerror}); name another bag with --to") from None
+
+
+def _validate(bag: Path, sized: list[Content]) -> list[str]:
+    """Let another implementation look over the bag: every file announced is there, and nothing else."""
+    if odd := next((one.path for one in sized if MISREAD.search(one.path)), None):
+        return [f"{ascii(odd)[1:-1]}: an odd name, written as the standard asks; some validators will not find it"]
+    try:
+        bagit.Bag(str(bag)).validate(completeness_only=True)
+    except bagit.BagError as error:
+        raise AudioError(f"{bag}: the bag is not complete ({' '.join(str(error).split())}); do this again") from None
+    return []
