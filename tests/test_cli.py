@@ -122,7 +122,7 @@ def test_the_help_lists_each_command_with_a_whole_sentence(run):
 def test_the_queue_as_json_has_the_promised_keys_and_nesting(run, store):
     status, out, err = run("queue", "--format", "json")
     assert (status, err) == (0, "")
-    # The shape is the example of the design, key for key.
+    # Programs read these keys: none may go or change its name.
     assert json.loads(out) == {
         "session": "mill-day2-b",
         "model": "small 1.0",

@@ -11,8 +11,10 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import boto3
 import pytest
 import torch
+from moto import server as moto_server
 from sqlalchemy import Engine
 
 from tests.ray_work import squared
@@ -30,10 +32,6 @@ from triage.store.hits import hits
 from triage.store.notes import embeddings, encoders, notes
 from triage.store.ranking import queue
 from triage.store.takes import find_session
-
-ray = pytest.importorskip("ray", reason="extra `cluster` is not installed")
-boto3 = pytest.importorskip("boto3")
-moto_server = pytest.importorskip("moto.server")
 
 PITCHES = (55, 58)
 TAKES = {f"T00{k}": k for k in (1, 2, 3)}

@@ -7,6 +7,7 @@ import zlib
 import numpy as np
 import pytest
 import soundfile
+from PIL import Image
 
 from tests.noisy import save_noisy
 from triage.audition.noise_pictures import (
@@ -36,7 +37,7 @@ def content(uri, media):
 
 def pixels(made):
     """Decode by another implementation than ours: Pillow."""
-    image = pytest.importorskip("PIL.Image").open(io.BytesIO(content(made.uri, "image/png")))
+    image = Image.open(io.BytesIO(content(made.uri, "image/png")))
     image.load()
     return np.asarray(image), np.asarray(image.convert("RGB"))
 

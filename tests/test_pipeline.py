@@ -18,7 +18,7 @@ SHEET = {f"T{n:03}": (48 + 2 * (n % 5), 49 + 2 * (n % 5), 50 + 2 * (n % 5)) for 
 WRONG, FLAT, LACKING, TORN, EXTRA = "T002", "T003", "T004", "T005", "T006"
 FLAT_SEMITONES = 0.45  # nearly half a semitone
 TORN_SAMPLES = 960  # 20 ms
-# The words of the design, written out: a kind made up on the way is to be noticed.
+# All kinds of spot written out, so that one made up on the way is noticed.
 KINDS = set(
     "intonation attack length level tone steadiness release wrong-note unlike "
     "click creak breath voice knock mechanism paper bleed rumble hum hiss other-noise "

@@ -16,7 +16,6 @@ def home(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def wheel(home):
-    pytest.importorskip("setuptools", minversion="77")
     return build(home)
 
 

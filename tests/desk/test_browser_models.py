@@ -5,11 +5,10 @@ import time
 
 import pytest
 
-from tests.desk.browsing import CHROMIUM, come_in
+from tests.desk.browsing import come_in
 from triage.desk import jobs
 from triage.domain.errors import ConfigError
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 SAYS = (
     "import sys, time; print('learning', *sys.argv[1:4], flush=True); time.sleep(0.3); print('compared', flush=True)"
 )

@@ -7,9 +7,8 @@ import json
 
 import pytest
 
-from tests.desk.browsing import CHROMIUM, LAPTOP, STUDIO, audition, come_in, settled, to_a_note, watched
+from tests.desk.browsing import LAPTOP, STUDIO, audition, come_in, settled, to_a_note, watched
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 OF_SESSION = ["queue", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
 PAGES = ["", "models", "keys", "door", *(f"s/1/{page}" for page in OF_SESSION)]
 READY = {"s/1/queue": "#cell strong", "s/1/consistency": "#plot [data-note]"}  # what shows that a page is there

@@ -2,14 +2,10 @@
 
 import threading
 
-import pytest
-
-from tests.desk.browsing import CHROMIUM, LAPTOP, come_in
+from tests.desk.browsing import LAPTOP, come_in
 from triage.intake.arriving import Pace
 from triage.store.engine import open_store
 from triage.watch import Follower, watch
-
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
 
 def test_a_take_that_is_recorded_appears_with_what_to_do_by_itself(browser, growing, demo):

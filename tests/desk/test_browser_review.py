@@ -1,10 +1,6 @@
 """A whole review in a real browser, by keyboard alone, and what must not be lost on the way."""
 
-import pytest
-
-from tests.desk.browsing import CHROMIUM, audition, come_in, settled, to_a_note, verdicts_of
-
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+from tests.desk.browsing import audition, come_in, settled, to_a_note, verdicts_of
 
 
 def card(page) -> str:

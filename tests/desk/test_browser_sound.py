@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.desk.browsing import CHROMIUM, audition, to_a_note
+from tests.desk.browsing import audition, to_a_note
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 QUICK_S = 0.2  # of the issue: from the key to the first sound
 TRIES = 5  # the quickest counts: what else this machine does must not decide
 FETCH = """url => fetch(url, { headers: RANGE }).then(async one => ({

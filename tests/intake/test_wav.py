@@ -15,7 +15,7 @@ def whole(path, **options) -> np.ndarray:
 
 
 def containers(tmp_path, samples):
-    """Every container of the design with the same integers in it."""
+    """Every container that intake reads, with the same integers in it."""
     data, n_channels = files.pcm(samples), samples.shape[1]
     head = files.fmt(n_channels)
     odd = files.chunk(b"note", b"odd", pad=False)

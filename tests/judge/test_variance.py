@@ -1,7 +1,9 @@
 import warnings
 
 import numpy as np
+import pandas
 import pytest
+from statsmodels.formula.api import mixedlm
 
 from tests.judge.strd import SETS
 from triage.domain.errors import JudgeError
@@ -25,8 +27,6 @@ def test_a_balanced_layout_gives_the_certified_mean_squares(name):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_crossed_factors_and_a_slope_agree_with_statsmodels(seed):
-    pandas = pytest.importorskip("pandas")
-    formula = pytest.importorskip("statsmodels.formula.api")
     rng = np.random.default_rng(seed)
     a, b, x = rng.integers(0, 10, 160), rng.integers(0, 7, 160), rng.normal(size=160)
     y = 2 * x + 1.5 * rng.normal(size=10)[a] + 0.7 * rng.normal(size=7)[b] + rng.normal(size=160)
@@ -35,7 +35,7 @@ def test_crossed_factors_and_a_slope_agree_with_statsmodels(seed):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of its optimiser, about the edge of what it tried on its way
         crossed = {"a": "0 + C(a)", "b": "0 + C(b)"}
-        other = formula.mixedlm("y ~ x", data, groups="one", vc_formula=crossed, re_formula="0").fit(reml=True)
+        other = mixedlm("y ~ x", data, groups="one", vc_formula=crossed, re_formula="0").fit(reml=True)
     assert found == pytest.approx([*other.vcomp, other.scale], rel=2e-3)
 
 

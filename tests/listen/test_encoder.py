@@ -9,7 +9,7 @@ import torch
 from training.noises import knock
 from training.synth import VOICES, render_note
 from triage.config import shipped
-from triage.domain.errors import AudioError, ConfigError, JudgeError
+from triage.domain.errors import AudioError, JudgeError
 from triage.listen.encoder import (
     EVIDENCE,
     LEANINGS,
@@ -237,10 +237,7 @@ def test_a_pickle_with_a_card_that_fits_is_never_run(small, tmp_path):
 
 @pytest.fixture(scope="module")
 def encoder() -> TrainedEncoder:
-    try:
-        return load_encoder()
-    except (JudgeError, ConfigError) as error:
-        pytest.skip(f"no shipped encoder: {error}")
+    return load_encoder()
 
 
 def cohort(spoil=None) -> tuple[np.ndarray, list[Note]]:

@@ -43,7 +43,7 @@ def test_a_low_notes_ripple_shows_where_its_pitch_is_not_told():
 
 @pytest.mark.parametrize("attack_s", [0.02, 0.05, 0.1, 0.3])
 def test_a_linear_attack_takes_seven_tenths_of_its_ramp(attack_s):
-    """20 to 90 % of a linear ramp: 70 ms of 100 (computed, reference sheet); the 10 ms window smears the shortest."""
+    """20 to 90 % of a linear ramp: 70 ms of 100 (computed); the 10 ms window smears the shortest."""
     assert env.attack_time_s(level(note(attack_s)), HOP) == pytest.approx(0.7 * attack_s, abs=0.0025)
 
 

@@ -6,6 +6,7 @@ import zlib
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from tests.listen.sounds import RATE_HZ, tone
 from triage.domain.errors import AudioError
@@ -25,7 +26,7 @@ from triage.listen.preview import (
 
 def pixels(png: bytes) -> np.ndarray:
     """Read a PNG with another implementation than ours."""
-    image = pytest.importorskip("PIL.Image").open(io.BytesIO(png))
+    image = Image.open(io.BytesIO(png))
     assert image.mode == "L"
     return np.array(image)
 

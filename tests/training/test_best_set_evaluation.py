@@ -1,4 +1,4 @@
-"""The arithmetic of the two evaluations of issue 7, without any sound."""
+"""The arithmetic of the two evaluations of pick-ups and best set, without any sound."""
 
 import numpy as np
 import pytest

@@ -29,7 +29,7 @@ class HeardHit(Protocol):
 
     @property
     def kind(self) -> str:
-        """One of the design's kinds."""
+        """A kind of noise."""
 
     @property
     def mic(self) -> str:
