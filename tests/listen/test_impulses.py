@@ -95,7 +95,8 @@ def test_blocks_do_not_show():
     wave[20_000] += 0.05
     whole, cut = watched(wave), watched(wave, cuts=[1, 700, 19_999, 20_001, 33_333])
     for one, other in zip(whole, cut, strict=True):
-        assert one.tolist() == other.tolist()
+        # Not to the last bit: on some processors a product of another batch size adds up in another order.
+        np.testing.assert_allclose(other, one, rtol=1e-4, atol=1e-7)
 
 
 def test_a_stretch_shorter_than_a_block_is_heard_as_well():
