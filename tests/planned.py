@@ -7,19 +7,14 @@ from datetime import UTC, date, datetime
 import numpy as np
 from sqlalchemy import Engine
 
-from triage.domain.records import (
-    HitRecord,
-    Judgement,
-    NoteJudgement,
-    NoteRecord,
-    SessionRecord,
-    SheetRowRecord,
-    SpotRecord,
-    TakeJudgement,
-    TakeRecord,
-    TrackRecord,
-    VerdictRecord,
-)
+from triage.domain.hit import Hit
+from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.sheet_row import SheetRow
+from triage.domain.spot import Spot
+from triage.domain.take import Take, Track
+from triage.domain.verdict import Verdict
 from triage.store.engine import writing
 from triage.store.plan import save_sheet
 from triage.store.ranking import save_judgement
@@ -31,7 +26,7 @@ USUAL = {"length_s": 0.4, "level_dbfs": -20.0, "centroid_hz": 900.0, "attack_s":
 
 
 @dataclass(frozen=True)
-class Take:
+class PlannedTake:
     """One take as it was played: sounding pitches, and by note number what is told of it."""
 
     name: str
@@ -44,8 +39,8 @@ class Take:
     cents: Mapping[int, float | None] = field(default_factory=dict)
     measured: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
     vectors: Mapping[int, np.ndarray] = field(default_factory=dict)
-    hits: tuple[HitRecord, ...] = ()
-    spots: tuple[SpotRecord, ...] = ()
+    hits: tuple[Hit, ...] = ()
+    spots: tuple[Spot, ...] = ()
     missing: tuple[int, ...] = ()  # numbers of notes that the sheet asks for and nobody played
     setup: str | None = None
     recorded_at: datetime | None = None
@@ -53,12 +48,12 @@ class Take:
     heard_on: str = "close"
     sheet: tuple[int, ...] | None = None  # where it is not what sounds
 
-    def record(self) -> TakeRecord:
+    def record(self) -> Take:
         """Return it as it is stored; a note a second."""
         asked = [pitch for pitch in self.pitches for _ in range(self.repetitions)]
         played = [pitch for number, pitch in enumerate(asked, 1) if number not in self.missing]
         notes = tuple(
-            NoteRecord(
+            Note(
                 n,
                 float(n),
                 n + 0.5,
@@ -70,7 +65,7 @@ class Take:
             )
             for n, pitch in enumerate(played, 1)
         )
-        return TakeRecord(
+        return Take(
             self.name,
             f"print of {self.name}",
             self.instrument,
@@ -82,7 +77,7 @@ class Take:
             float(len(asked) + 1),
             None,
             True,
-            (TrackRecord("close", f"audio/{self.name}_close.wav", 0, 48_000),),
+            (Track("close", f"audio/{self.name}_close.wav", 0, 48_000),),
             notes,
             self.hits,
             (),
@@ -93,9 +88,9 @@ class Take:
         )
 
 
-def row(take: Take) -> SheetRowRecord:
+def row(take: PlannedTake) -> SheetRow:
     """Return the take's row of the sheet."""
-    return SheetRowRecord(
+    return SheetRow(
         take.name,
         take.instrument,
         take.articulation,
@@ -109,15 +104,15 @@ def row(take: Take) -> SheetRowRecord:
 
 def fill(
     engine: Engine,
-    takes: Sequence[Take],
+    takes: Sequence[PlannedTake],
     name: str = "mill-day2-b",
     day: int = 14,
-    planned: Sequence[Take] = (),
-    verdicts: Sequence[VerdictRecord] = (),
+    planned: Sequence[PlannedTake] = (),
+    verdicts: Sequence[Verdict] = (),
 ) -> int:
     """Store a session: takes that were recorded, others that stand on the sheet alone, and what people said."""
     with writing(engine) as db:
-        session_id = save_session(db, SessionRecord(name, name, date(2026, 3, day), 48_000, 442.0, "close"))
+        session_id = save_session(db, Session(name, name, date(2026, 3, day), 48_000, 442.0, "close"))
         save_sheet(db, session_id, [row(take) for take in (*takes, *planned)])
         for take in takes:
             save_take(db, session_id, take.record())
@@ -134,6 +129,6 @@ def fill(
     return session_id
 
 
-def hit(kind: str, note: int | None, exposed: float = 0.9, level_dbfs: float | None = -50.0) -> HitRecord:
+def hit(kind: str, note: int | None, exposed: float = 0.9, level_dbfs: float | None = -50.0) -> Hit:
     """Return a noise hit, or without a level trouble in the samples."""
-    return HitRecord(kind, 1.0, 1.1, "close", ("close",), level_dbfs, 10.0, exposed, note)
+    return Hit(kind, 1.0, 1.1, "close", ("close",), level_dbfs, 10.0, exposed, note)

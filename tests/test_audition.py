@@ -17,14 +17,14 @@ from triage.audition.excerpts import (
     unpacked,
 )
 from triage.domain.errors import AudioError
-from triage.domain.records import TrackRecord
+from triage.domain.take import Track
 
 RATE_HZ = 48_000
 
 
-def written(folder, samples: np.ndarray, name: str = "a.wav", subtype: str = "PCM_24") -> TrackRecord:
+def written(folder, samples: np.ndarray, name: str = "a.wav", subtype: str = "PCM_24") -> Track:
     soundfile.write(folder / name, samples, RATE_HZ, subtype=subtype)
-    return TrackRecord("close", name, 0)
+    return Track("close", name, 0)
 
 
 def sine(level_dbfs: float, length_s: float, hz: float = 997.0) -> np.ndarray:
@@ -91,7 +91,7 @@ def test_a_file_that_shrank_since_is_filled_with_silence(tmp_path):
 def test_a_channel_that_is_not_there_is_one_line(tmp_path):
     written(tmp_path, np.zeros(10))
     with pytest.raises(AudioError, match="no channel 2; it has 1"):
-        cut(TrackRecord("close", "a.wav", 1), tmp_path)
+        cut(Track("close", "a.wav", 1), tmp_path)
 
 
 def test_only_files_of_the_folder_are_found(tmp_path):

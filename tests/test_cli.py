@@ -15,20 +15,14 @@ import pytest
 
 from triage.cli import main as cli
 from triage.cli.output import PIPED_COLUMNS, csv_text, json_text
-from triage.domain.records import (
-    MEASUREMENTS,
-    ArrivalRecord,
-    ArrivalsRecord,
-    FloorRecord,
-    HitRecord,
-    Judgement,
-    NoteJudgement,
-    NoteRecord,
-    SessionRecord,
-    SpotRecord,
-    TakeJudgement,
-    TakeRecord,
-)
+from triage.domain.arrivals import ArrivalProblem, Arrivals
+from triage.domain.hit import Hit
+from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.measurements import MEASUREMENTS
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.spot import Spot
+from triage.domain.take import NoiseFloor, Take
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, reading, writing
 from triage.store.ranking import save_judgement
@@ -54,22 +48,22 @@ WHY = "0.21 s longer than its neighbours"
 
 def save_session_with_takes(db, name: str, day: int) -> int:
     session_id = save_session(
-        db, SessionRecord(name, name, date(2026, 3, day), 48_000, 442.0, "close"), datetime(2026, 3, day, tzinfo=UTC)
+        db, Session(name, name, date(2026, 3, day), 48_000, 442.0, "close"), datetime(2026, 3, day, tzinfo=UTC)
     )
-    note = NoteRecord(1, 12.31, 12.74, 13.0, 54, 54, {"cents": -3.14159, "length_s": 0.6200004})
-    hit = HitRecord("creak", 20.00049, 20.2, "room", ("room", "close"), -52.0, 11.0, 0.912345, None)
-    floor = (FloorRecord("room", -70.0),)
+    note = Note(1, 12.31, 12.74, 13.0, 54, 54, {"cents": -3.14159, "length_s": 0.6200004})
+    hit = Hit("creak", 20.00049, 20.2, "room", ("room", "close"), -52.0, 11.0, 0.912345, None)
+    floor = (NoiseFloor("room", -70.0),)
     cell = ("horn", "staccato", "ff")
-    for take, floors in (("T011", floor), ("T012", (FloorRecord("room", -66.0),))):
-        record = TakeRecord(take, "f", *cell, duration_s=41.0, notes=(note,), hits=(hit,), floors=floors)
+    for take, floors in (("T011", floor), ("T012", (NoiseFloor("room", -66.0),))):
+        record = Take(take, "f", *cell, duration_s=41.0, notes=(note,), hits=(hit,), floors=floors)
         save_take(db, session_id, record)
     return session_id
 
 
 def save_doubts(db, session_id: int) -> None:
     spots = (
-        SpotRecord("T012", 12.31, 12.74, 1, "length", 0.91, WHY, None, 0.62, 0.41, "s"),
-        SpotRecord("T012", 20.0, 20.2, None, "creak", 0.5, "=creak", "room", -52.0, None, "dBFS"),
+        Spot("T012", 12.31, 12.74, 1, "length", 0.91, WHY, None, 0.62, 0.41, "s"),
+        Spot("T012", 20.0, 20.2, None, "creak", 0.5, "=creak", "room", -52.0, None, "dBFS"),
     )
     takes = (TakeJudgement("T012", 0.94, 3.1, 1), TakeJudgement("T011", 0.00004999, 0.0, 2))
     notes = (NoteJudgement("T012", 1, 0.91, 0.876543, 2.5),)
@@ -217,20 +211,20 @@ def test_hits_as_json_are_counted_and_have_the_background(run, store):
     assert len(result["floor"]) == 1
 
 
-def roll_call(store: str, *entries: ArrivalRecord) -> None:
+def roll_call(store: str, *entries: ArrivalProblem) -> None:
     engine = open_store(store)
     with writing(engine) as db:
-        save_arrivals(db, find_session(db).id, ArrivalsRecord(entries, 7, ("row 4: no pitch 'H3'",)))
+        save_arrivals(db, find_session(db).id, Arrivals(entries, 7, ("row 4: no pitch 'H3'",)))
     engine.dispose()
 
 
 def test_arrivals_as_json_have_the_promised_keys_and_ask_for_a_person(run, store):
     roll_call(
         store,
-        ArrivalRecord("missing", take="T003", mic="room"),
-        ArrivalRecord("unexpected", path="new.wav"),
-        ArrivalRecord("broken", path="T1.wav", why="ends early"),
-        ArrivalRecord("unlike", path="T2.wav", what="sample rate", found=44_100, expected=48_000),
+        ArrivalProblem("missing", take="T003", mic="room"),
+        ArrivalProblem("unexpected", path="new.wav"),
+        ArrivalProblem("broken", path="T1.wav", why="ends early"),
+        ArrivalProblem("unlike", path="T2.wav", what="sample rate", found=44_100, expected=48_000),
     )
     status, out, err = run("arrivals", "--format", "json")
     assert (status, err) == (3, "")
@@ -246,13 +240,13 @@ def test_arrivals_as_json_have_the_promised_keys_and_ask_for_a_person(run, store
 
 @pytest.mark.parametrize("kind, status", [("missing", 3), ("broken", 3), ("unexpected", 0), ("unlike", 0)])
 def test_only_missing_and_broken_files_need_a_person(run, store, kind, status):
-    roll_call(store, ArrivalRecord(kind, path="a.wav", take="T1", mic="close"))
+    roll_call(store, ArrivalProblem(kind, path="a.wav", take="T1", mic="close"))
     assert run("arrivals", "--format", "csv")[0] == run("arrivals")[0] == status
 
 
 def test_a_take_that_never_came_is_one_line_with_all_its_microphones(run, store):
     tracks = [(take, mic) for take in ("T003", "T004") for mic in ("close", "room")]
-    roll_call(store, *(ArrivalRecord("missing", take=take, mic=mic) for take, mic in tracks))
+    roll_call(store, *(ArrivalProblem("missing", take=take, mic=mic) for take, mic in tracks))
     lines = [line.split(maxsplit=1)[1] for line in run("arrivals")[1].splitlines() if line.startswith("missing")]
     assert lines == ["take T003, mic close, room", "take T004, mic close, room"]
 
@@ -269,7 +263,7 @@ def test_the_queue_as_csv_has_a_row_a_take_with_its_top_spot(run, store):
 
 @pytest.mark.parametrize("name, rows", [("queue", 2), ("notes", 2), ("hits", 2), ("arrivals", 1)])
 def test_csv_is_one_header_and_rows_of_equal_length(run, store, name, rows):
-    roll_call(store, ArrivalRecord("unexpected", path="new.wav"))
+    roll_call(store, ArrivalProblem("unexpected", path="new.wav"))
     table = list(csv.reader(io.StringIO(run(name, "--format", "csv")[1])))
     assert len(table) == rows + 1
     assert {len(row) for row in table} == {len(table[0])}
@@ -301,7 +295,7 @@ def test_json_has_no_nan_no_negative_zero_and_rounds_lists_too():
 
 @pytest.mark.parametrize("name", ["queue", "notes", "hits", "arrivals"])
 def test_a_piped_table_is_plain_and_fits(run, store, name):
-    roll_call(store, ArrivalRecord("broken", path="audio/" + "long/" * 40 + "T1.wav", why="ends early"))
+    roll_call(store, ArrivalProblem("broken", path="audio/" + "long/" * 40 + "T1.wav", why="ends early"))
     _, out, _ = run(name)
     assert out.startswith("mill-day2-b: ")
     assert max(map(len, out.splitlines())) <= PIPED_COLUMNS == 100
@@ -334,7 +328,7 @@ def test_the_head_of_the_queue_says_of_how_many_takes_it_is(run, store):
 
 
 def test_names_cannot_steer_a_terminal_or_be_taken_for_markup(run, store):
-    roll_call(store, ArrivalRecord("unexpected", path="a\x1b[31m[bold]b.wav"))
+    roll_call(store, ArrivalProblem("unexpected", path="a\x1b[31m[bold]b.wav"))
     assert "a?[31m[bold]b.wav" in run("arrivals")[1]
 
 
@@ -497,7 +491,7 @@ def test_a_reader_who_has_read_enough_is_no_error(store):
     with writing(engine) as db:
         session_id = find_session(db).id
         for n in range(400):  # more than a pipe holds (64 KiB on Linux)
-            save_take(db, session_id, TakeRecord(f"X{n:03}", "f", "horn"))
+            save_take(db, session_id, Take(f"X{n:03}", "f", "horn"))
     engine.dispose()
     command = [sys.executable, "-c", "from triage.cli.main import main; main(['queue', '--format', 'json'])"]
     # Unbuffered, Python itself passes over a write that the reader cut short.

@@ -8,7 +8,7 @@ import pytest
 from wavinfo import WavInfoReader
 
 from tests.commands import run, sqlite
-from tests.planned import Take, fill, hit
+from tests.planned import PlannedTake, fill, hit
 from tests.sessions import play, row, write_takes
 from triage.store.engine import open_store, reading
 from triage.store.plan import sheet
@@ -21,8 +21,8 @@ def store(tmp_path):
     engine = open_store(address)
     fill(
         engine,
-        [Take("T1", (69, 70), repetitions=2, hits=(hit("creak", 1), hit("creak", 2)))],
-        planned=[Take("T2", (71,))],
+        [PlannedTake("T1", (69, 70), repetitions=2, hits=(hit("creak", 1), hit("creak", 2)))],
+        planned=[PlannedTake("T2", (71,))],
     )
     engine.dispose()
     return address

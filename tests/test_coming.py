@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import insert, select
 
 from tests.training.told import record_of
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.active_learning import Mix
 from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.store import tables
@@ -62,7 +62,7 @@ def hear(engine, session_id, many, says, mix=LOTS, by="anna"):
             found = coming(db, session_id, by, min(10, many - len(heard)), mix)
             for take, why in found:
                 at = NOON + timedelta(seconds=len(heard))
-                word = VerdictRecord(take.name, says(int(take.name[1:])), by, at, blind=why == "again", shown=why)
+                word = Verdict(take.name, says(int(take.name[1:])), by, at, blind=why == "again", shown=why)
                 record_verdict(db, session_id, word)
                 heard.append((take.name, why))
         if not found:
@@ -109,8 +109,8 @@ def test_what_comes_next_stays_the_same_until_something_is_heard(engine):
 def test_a_blind_repeat_settles_nothing_and_can_be_taken_back(engine):
     session_id = ranked(engine, "day", [0.5])
     with writing(engine) as db:
-        record_verdict(db, session_id, VerdictRecord("T0000", "reject", "anna", NOON))
-        record_verdict(db, session_id, VerdictRecord("T0000", "accept", "anna", NOON, blind=True, shown="again"))
+        record_verdict(db, session_id, Verdict("T0000", "reject", "anna", NOON))
+        record_verdict(db, session_id, Verdict("T0000", "accept", "anna", NOON, blind=True, shown="again"))
         take = find_take(db, session_id, "T0000")
         assert take.settled and take.rejected and not take.disputed
         assert [back.verdict for back in take_back(db, session_id, "anna", NOON)] == ["accept"]
@@ -120,7 +120,7 @@ def test_a_blind_repeat_settles_nothing_and_can_be_taken_back(engine):
 def test_a_take_that_came_by_lot_is_known_as_such_until_its_verdict_is_taken_back(engine):
     session_id = ranked(engine, "day", [0.5, 0.4, 0.3])
     with writing(engine) as db:
-        record_verdict(db, session_id, VerdictRecord("T0001", "accept", "anna", NOON, shown="lot"))
+        record_verdict(db, session_id, Verdict("T0001", "accept", "anna", NOON, shown="lot"))
         assert find_take(db, session_id, "T0001").drawn
         take_back(db, session_id, "anna", NOON)
         assert not find_take(db, session_id, "T0001").drawn

@@ -13,10 +13,13 @@ import pytest
 import typer
 
 from tests.commands import run, sqlite
-from tests.planned import Take, fill
+from tests.planned import PlannedTake, fill
 from tests.sessions import play, row, write_takes
 from triage.cli import main as cli
-from triage.domain.records import ArrivalRecord, ArrivalsRecord, HitRecord, SpotRecord, VerdictRecord
+from triage.domain.arrivals import ArrivalProblem, Arrivals
+from triage.domain.hit import Hit
+from triage.domain.spot import Spot
+from triage.domain.verdict import Verdict
 from triage.intake.contents import CONTENTS_FILE, Content, contents_text, read_contents
 from triage.store.accounts import save_person
 from triage.store.arrivals import save_arrivals
@@ -43,7 +46,7 @@ def store(tmp_path):
     address = sqlite(tmp_path)
     engine = open_store(address)
     takes = [
-        Take(
+        PlannedTake(
             f"{evil} {n}",
             (54, 55),
             evil,
@@ -52,17 +55,17 @@ def store(tmp_path):
             doubts={1: 0.9},
             setup=evil,
             heard_on="close",
-            hits=(HitRecord("creak", 1.0, 1.1, "close", ("close",), -50.0, 10.0, 0.9, 1, f"{evil}:creak:alone"),),
-            spots=(SpotRecord(f"{evil} {n}", 1.0, 1.2, 1, "length", 0.9, evil, None, 0.6, 0.4, "s"),),
+            hits=(Hit("creak", 1.0, 1.1, "close", ("close",), -50.0, 10.0, 0.9, 1, f"{evil}:creak:alone"),),
+            spots=(Spot(f"{evil} {n}", 1.0, 1.2, 1, "length", 0.9, evil, None, 0.6, 0.4, "s"),),
         )
         for n, evil in enumerate(EVIL)
     ]
-    missing = [Take(f"{evil} never", (60,), evil, evil, evil) for evil in EVIL]
+    missing = [PlannedTake(f"{evil} never", (60,), evil, evil, evil) for evil in EVIL]
     session_id = fill(engine, takes, "=evil", planned=missing)
-    entries = tuple(ArrivalRecord("unexpected", path=evil, take=evil, mic=evil, why=evil) for evil in EVIL)
+    entries = tuple(ArrivalProblem("unexpected", path=evil, take=evil, mic=evil, why=evil) for evil in EVIL)
     with writing(engine) as db:
-        save_arrivals(db, session_id, ArrivalsRecord(entries, 0, EVIL))
-        record_verdict(db, session_id, VerdictRecord(takes[0].name, "reject", EVIL[0], NOW, 1, EVIL[0], EVIL[0]))
+        save_arrivals(db, session_id, Arrivals(entries, 0, EVIL))
+        record_verdict(db, session_id, Verdict(takes[0].name, "reject", EVIL[0], NOW, 1, EVIL[0], EVIL[0]))
         save_person(db, EVIL[0], "editor")
         card = {"form": EVIL[0], "words": 3, "sessions": ["a"], "scores": None}
         add_model(db, StoredModel(EVIL[0], NOW, EVIL[0], "ear", "0" * 64, card), b"")

@@ -10,7 +10,7 @@ from triage.analysis import file_pass
 from triage.analysis.file_pass import passes, use_hands
 from triage.analysis.take import listen_take
 from triage.domain.errors import AudioError
-from triage.intake.roll import Take, call_roll
+from triage.intake.arrivals import TakeFiles, check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 
@@ -24,9 +24,9 @@ def one_hand():
     use_hands(1)
 
 
-def called(folder: Path) -> Take:
+def called(folder: Path) -> TakeFiles:
     session = read_session(folder)
-    (take,) = call_roll(folder, session, read_sheet(folder / "take_sheet.csv", 4)).takes
+    (take,) = check_arrivals(folder, session, read_sheet(folder / "take_sheet.csv", 4)).takes
     return take
 
 
@@ -40,7 +40,7 @@ def tracks() -> np.ndarray:
 
 
 @pytest.fixture
-def in_many(tmp_path: Path, tracks: np.ndarray) -> Take:
+def in_many(tmp_path: Path, tracks: np.ndarray) -> TakeFiles:
     """A take of six files."""
     folder = write_takes(tmp_path / "many", {}, [row("T001", PITCHES, 1)])
     write(folder / "session.toml", session_toml(mics=MICS).encode())
@@ -50,7 +50,7 @@ def in_many(tmp_path: Path, tracks: np.ndarray) -> Take:
 
 
 @pytest.fixture
-def in_one(tmp_path: Path, tracks: np.ndarray) -> Take:
+def in_one(tmp_path: Path, tracks: np.ndarray) -> TakeFiles:
     """The same take in one file of six channels."""
     folder = tmp_path / "one"
     write(folder / "session.toml", session_toml(name="{take}.wav", mics=MICS).encode())
@@ -60,7 +60,7 @@ def in_one(tmp_path: Path, tracks: np.ndarray) -> Take:
     return called(folder)
 
 
-def record(take: Take, folder: Path, hands: int) -> dict:
+def record(take: TakeFiles, folder: Path, hands: int) -> dict:
     use_hands(hands)
     said = vars(listen_take(take, folder, "m0", 442.0)).copy()
     notes = [

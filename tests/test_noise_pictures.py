@@ -22,8 +22,8 @@ from triage.audition.noise_pictures import (
     picture,
     sound,
 )
+from triage.domain.hit import Hit
 from triage.store.engine import open_store, reading, writing
-from triage.store.stored import StoredHit
 from triage.store.takes import find_session
 
 RATE_HZ = 48_000
@@ -113,11 +113,11 @@ def test_a_hit_is_read_where_it_is_loudest_and_a_lost_recording_has_no_picture(t
         save_noisy(db, folder=str(tmp_path))
     with reading(engine) as db:
         picture_of, sound_of = makers(db, find_session(db))
-        there = StoredHit("creak", 6.36, 6.76, "room", ("room",), -50.0, 9.0, 0.9, 3, take="T003")
+        there = Hit("creak", 6.36, 6.76, "room", ("room",), -50.0, 9.0, 0.9, 3, take="T003")
         made = picture_of(there)
         assert made is not None and (made.start_s, made.end_s) == (pytest.approx(5.56), pytest.approx(8.16))
         assert sound_of(there) is not None
         for gone in (("close", "T003"), ("room", "T004"), ("spot", "T003")):
-            hit = StoredHit("creak", 6.36, 6.76, gone[0], gone[:1], -50.0, 9.0, 0.9, 3, take=gone[1])
+            hit = Hit("creak", 6.36, 6.76, gone[0], gone[:1], -50.0, 9.0, 0.9, 3, take=gone[1])
             assert picture_of(hit) is None and sound_of(hit) is None
     engine.dispose()

@@ -17,7 +17,7 @@ from training.selection import RetrainingConfig
 from training.verdict_examples import examples_of_session
 from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped
-from triage.domain.records import MarkRecord
+from triage.domain.hit import HarmlessMark
 from triage.judge.doubt import load_model
 from triage.ranking.evidence import MOST_BYTES, form_in_use, packed, unpacked
 from triage.ranking.scoring import said, weigh
@@ -98,7 +98,7 @@ def test_what_changes_a_take_or_a_harmless_mark_is_not_judged_by_old_evidence(en
 
 def mark(db, session):
     group = next(iter(groups(db, session.id)))
-    record_mark(db, session.id, MarkRecord(group, True, "day", "anna", datetime(2026, 3, 14, tzinfo=UTC)))
+    record_mark(db, session.id, HarmlessMark(group, True, "day", "anna", datetime(2026, 3, 14, tzinfo=UTC)))
 
 
 @pytest.mark.parametrize("data", [b"", b"PK nonsense", b"x\x9c\x03\x00\x00\x00\x00\x01"])

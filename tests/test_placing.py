@@ -2,14 +2,15 @@
 
 import pytest
 
-from triage.domain.records import NoteRecord, TakeRecord
+from triage.domain.note import Note
+from triage.domain.take import Take
 from triage.ranking.placing import place
 
 
 def take(name, hz, pitches, repetitions=1, instrument="horn"):
-    notes = tuple(NoteRecord(i, 2.0 * i, 2.0 * i + 1, measurements={"f0_hz": f}) for i, f in enumerate(hz, 1))
+    notes = tuple(Note(i, 2.0 * i, 2.0 * i + 1, measurements={"f0_hz": f}) for i, f in enumerate(hz, 1))
     meant = {"expected_pitches": pitches, "repetitions": repetitions}
-    return TakeRecord(name, "f", instrument, "staccato", "ff", notes=notes, **meant)
+    return Take(name, "f", instrument, "staccato", "ff", notes=notes, **meant)
 
 
 def midi_hz(midi, a4_hz=440.0):

@@ -5,12 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from triage.domain.records import MEASUREMENTS, FloorRecord, HitRecord, NoteRecord, TakeRecord, TrackRecord
+from triage.domain.hit import Hit
+from triage.domain.measurements import MEASUREMENTS
+from triage.domain.note import Note
+from triage.domain.take import NoiseFloor, Take, Track
 from triage.judge.doubt import load_model
 from triage.ranking.placing import place
 from triage.ranking.scoring import judge
 
-TRACK = TrackRecord("close", "audio/x.wav", 0)
+TRACK = Track("close", "audio/x.wav", 0)
 
 
 def note(number, rng, **changes):
@@ -20,7 +23,7 @@ def note(number, rng, **changes):
     values |= {"release_s": 0.2, "tail_s": 0.5, "level_dbfs": rng.normal(-20, 0.5), "centroid_hz": 900.0}
     values["loudness_lufs"] = values["level_dbfs"] - 3
     embedding = rng.normal(0, 1, 8).astype(np.float32)
-    return NoteRecord(
+    return Note(
         number,
         2.0 * number,
         2.0 * number + 0.5,
@@ -33,7 +36,7 @@ def note(number, rng, **changes):
 def session(count=10, seed=0):
     rng = np.random.default_rng(seed)
     return [
-        TakeRecord(
+        Take(
             f"T{i:03d}",
             "f",
             "horn",
@@ -44,7 +47,7 @@ def session(count=10, seed=0):
             duration_s=10.0,
             tracks=(TRACK,),
             notes=tuple(note(n, rng) for n in (1, 2, 3)),
-            floors=(FloorRecord("close", -70.0, note_dbfs=-25.0),),
+            floors=(NoiseFloor("close", -70.0, note_dbfs=-25.0),),
         )
         for i in range(1, count + 1)
     ]
@@ -85,7 +88,7 @@ def test_a_flat_note_puts_its_take_first_with_the_reason():
 
 def test_an_exposed_noise_is_a_spot_on_its_microphone_and_a_masked_one_is_none():
     takes = session()
-    loud = HitRecord("knock", 3.0, 3.1, "room", ("room", "close"), -45.0, 25.0, 0.95, 1)
+    loud = Hit("knock", 3.0, 3.1, "room", ("room", "close"), -45.0, 25.0, 0.95, 1)
     takes[2] = replace(takes[2], hits=(loud,))
     takes[6] = replace(takes[6], hits=(replace(loud, exposed=0.02),))
     judgement = judged(takes)
@@ -96,7 +99,7 @@ def test_an_exposed_noise_is_a_spot_on_its_microphone_and_a_masked_one_is_none()
 
 
 def test_a_dropout_needs_no_neighbours():
-    take = replace(session(1)[0], hits=(HitRecord("dropout", 3.0, 3.02, "close", ("close",), None, None, 1.0, 1),))
+    take = replace(session(1)[0], hits=(Hit("dropout", 3.0, 3.02, "close", ("close",), None, None, 1.0, 1),))
     found = {spot.kind: spot for spot in spots_of(judged([take]), "T001")}
     assert found["dropout"].doubt > 0.5 and found["dropout"].mic == "close"
 
@@ -133,7 +136,7 @@ def test_an_empty_session_is_an_empty_queue():
 def test_listening_time_is_the_union_of_spots_with_half_a_second_around():
     takes = session()
     places = ((3.0, "a"), (3.2, "b"))
-    hits = tuple(HitRecord("dropout", at, at + 0.1, mic, (mic,), None, None, 1.0, 1) for at, mic in places)
+    hits = tuple(Hit("dropout", at, at + 0.1, mic, (mic,), None, None, 1.0, 1) for at, mic in places)
     takes[2] = replace(takes[2], hits=hits)
     row = next(row for row in judged(takes).takes if row.take == "T003")
     assert row.listen_s == pytest.approx(3.8 - 2.5)  # 2.5 to 3.6 and 2.7 to 3.8

@@ -3,7 +3,7 @@
 import pytest
 
 from tests.noisy import CHAIR, TAKES, ranked_store, take
-from triage.domain.records import SessionRecord
+from triage.domain.session import Session
 from triage.ranking.suppression import audible, grouped, mark_group, rank_again
 from triage.store.analysed_takes import heard_takes
 from triage.store.engine import reading, writing
@@ -67,7 +67,7 @@ def test_a_lone_hit_of_a_marked_group_is_silent_in_another_session(store):
     mark_group(engine, session, CHAIR, "anna")
     with writing(engine) as db:
         other = find_session(db, "mill-day2-b")
-        other_id = save_session(db, SessionRecord("next-day", "mill", other.date, 48_000, 442.0, "close"))
+        other_id = save_session(db, Session("next-day", "mill", other.date, 48_000, 442.0, "close"))
         save_take(db, other_id, take(3))
         other = find_session(db, "next-day")
     rank_again(engine, other)

@@ -6,9 +6,9 @@ import soundfile
 
 from tests.sessions import MICS, RATE_HZ, play
 from triage.analysis.take import listen_take
+from triage.domain.sheet_row import SheetRow
+from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.intake.integrity import check_file
-from triage.intake.roll import Take, Track
-from triage.intake.sheet import SheetRow
 
 MEANT = SheetRow("T001", "horn", "staccato", "mf", (60, 62), 1, "")
 
@@ -23,10 +23,10 @@ def heard(folder, tracks, together):
         for (name, _), track in zip(places, tracks, strict=True):
             soundfile.write(folder / name, track, RATE_HZ, "PCM_24")
     listed = tuple(
-        Track(mic, name, channel, check_file(folder / name))
+        TrackFile(mic, name, channel, check_file(folder / name))
         for mic, (name, channel) in zip(MICS, places, strict=True)
     )
-    return listen_take(Take("T001", MEANT, {}, listed, MEANT), folder, "close", 442.0)
+    return listen_take(TakeFiles("T001", MEANT, {}, listed, MEANT), folder, "close", 442.0)
 
 
 @pytest.mark.parametrize("together", [True, False])

@@ -5,8 +5,8 @@ import pytest
 
 from tests.sessions import RATE_HZ, play, row, write_takes
 from triage.analysis.take import listen_take
-from triage.domain.records import SessionRecord
-from triage.intake.roll import call_roll
+from triage.domain.session import Session
+from triage.intake.arrivals import check_arrivals
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.store.engine import open_store, reading, writing
@@ -24,8 +24,8 @@ def folder(tmp_path_factory):
 
 def test_a_take_s_floors_are_those_it_was_made_with(folder):
     session = read_session(folder)
-    roll = call_roll(folder, session, read_sheet(folder / SHEET_FILE, 4))
-    floors = {floor.mic: floor for floor in listen_take(roll.takes[0], folder, "close", 442.0).floors}
+    arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, 4))
+    floors = {floor.mic: floor for floor in listen_take(arrived.takes[0], folder, "close", 442.0).floors}
     # White floors of -76 and -72 dBFS as tests.sessions.hear makes them; A-weighting takes 2.7 dB off white noise at
     # 48 kHz (IEC 61672 over 0 to 24 kHz), and the octave at 1 kHz holds 707 of its 24000 Hz: -15.3 dB.
     for mic, floor_dbfs in (("close", -76.0), ("room", -72.0)):
@@ -44,7 +44,7 @@ def test_a_calibration_in_session_toml_reaches_the_store(folder, tmp_path):
     with writing(engine) as db:
         save_session(
             db,
-            SessionRecord(
+            Session(
                 "mill", "mill", session.date, 48_000, 442.0, "close", full_scale_db_spl=session.full_scale_db_spl()
             ),
         )

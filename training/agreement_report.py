@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from cleanlab.filter import find_label_issues
 
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.agreement import cohen_kappa
 
 Place = tuple[str, str]  # session, take
@@ -31,7 +31,7 @@ class Contradiction:
     probability: float
 
 
-def agreement_of(verdicts: Mapping[str, Sequence[VerdictRecord]]) -> list[dict[str, Any]]:
+def agreement_of(verdicts: Mapping[str, Sequence[Verdict]]) -> list[dict[str, Any]]:
     """Return kappa for every two people who settled the same takes, and of each with himself.
 
     Who rejects a note rejects its take. With himself: what he said of a take when it came back unannounced, against

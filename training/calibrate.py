@@ -21,7 +21,7 @@ from training.examples import Ears, EarsConfig, Heard, Order, ears, hear_all
 from training.performance_faults import FAULTS
 from training.technical_faults import MISHAPS
 from triage.config import Strict, read_toml, shipped
-from triage.domain.records import SpotRecord
+from triage.domain.spot import Spot
 from triage.judge.doubt import FINE, DoubtModel, save_model
 from triage.judge.features import Evidence, gather, speaks_for
 from triage.judge.note_table import NoteTable
@@ -203,7 +203,7 @@ def certainties(heard: list[Heard], model: DoubtModel, prior: float) -> dict[str
     return certain
 
 
-def _finding(spot: SpotRecord) -> str | None:
+def _finding(spot: Spot) -> str | None:
     """Return the name of a finding that no classifier made, None for the others."""
     if spot.kind == "wrong-note":
         return "missing" if spot.unit == "notes" else "extra" if spot.found is None else None

@@ -12,7 +12,10 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection, Engine
 
-from triage.domain.records import Judgement, NoteJudgement, NoteRecord, SessionRecord, TakeRecord
+from triage.domain.judgement import Judgement, NoteJudgement
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.take import Take
 from triage.judge.curves import QUANTITIES
 from triage.judge.note_table import COMPARED
 from triage.store.engine import writing
@@ -171,7 +174,7 @@ def _save_session(
 ) -> None:
     day, session = when
     on, name = FIRST_DAY + timedelta(days=day), f"kettle-weir-day{day + 1}-{'abcdef'[session]}"
-    session_id = save_session(db, SessionRecord(name, name, on, 48_000, 442.0, "close"))
+    session_id = save_session(db, Session(name, name, on, 48_000, 442.0, "close"))
     judged = []
     mine = (notes.day == day) & (notes.session == session)
     for turn in np.unique(notes.turn[mine]):
@@ -181,7 +184,7 @@ def _save_session(
         save_take(
             db,
             session_id,
-            TakeRecord(
+            Take(
                 label,
                 label,
                 planted.instrument,
@@ -201,11 +204,11 @@ def _save_session(
 
 def _note(
     planted: Planted, notes: _Notes, values: Mapping[str, np.ndarray], row: int, number: int, rng: np.random.Generator
-) -> NoteRecord:
+) -> Note:
     measurements = {about.measurement: float(values[q][row]) for q, about in QUANTITIES.items()}
     midi, start_s = planted.lowest + int(notes.tone[row]), 2.0 * number
     vector = rng.normal(0.0, 1.0, DIMENSION).astype(np.float32)
-    return NoteRecord(
+    return Note(
         number,
         start_s,
         start_s + measurements["length_s"],

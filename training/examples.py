@@ -31,16 +31,17 @@ from triage.analysis.encoding import BESIDE, encode, encoder_in_use
 from triage.analysis.take import VERSION, listen_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
-from triage.domain.records import NoteRecord, TakeRecord
+from triage.domain.note import Note
+from triage.domain.take import Take
 from triage.intake import wav
-from triage.intake.roll import Take, call_roll
+from triage.intake.arrivals import TakeFiles, check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 from triage.listen.embed import Encoder, FixedEmbedding
 from triage.listen.encoder import load_encoder
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import NoiseDetector, load_detector
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 INVENTED = "invented"  # stands for the synthesised instruments of configs/demo.toml
 SHIPPED = ""  # of the encoders: the one in models/
@@ -54,7 +55,7 @@ class Heard:
     the microphone that each take was judged on; ``encoder`` is the one whose vectors count.
     """
 
-    takes: list[TakeRecord]
+    takes: list[Take]
     truth: dict[str, dict[str, Any]]
     a4_hz: float
     frames: dict[str, np.ndarray]
@@ -208,24 +209,24 @@ def with_general(heard: Heard, folder: Path) -> Heard:
     return replace(heard, takes=takes)
 
 
-def _roll(folder: Path) -> list[Take]:
+def _roll(folder: Path) -> list[TakeFiles]:
     session = read_session(folder)
-    return list(call_roll(folder, session, read_sheet(folder / "take_sheet.csv", session.middle_c_octave)).takes)
+    return list(check_arrivals(folder, session, read_sheet(folder / "take_sheet.csv", session.middle_c_octave)).takes)
 
 
-def _samples(take: Take, folder: Path, mic: str) -> tuple[np.ndarray, int]:
+def _samples(take: TakeFiles, folder: Path, mic: str) -> tuple[np.ndarray, int]:
     track = next(track for track in take.tracks if track.mic == mic)
     blocks = list(wav.blocks(folder / track.path, [track.channel]))
     return np.concatenate(blocks, axis=1)[0], track.facts.sample_rate_hz
 
 
-def notes_of(take: TakeRecord) -> list[Note]:
+def notes_of(take: Take) -> list[NoteSegment]:
     """Return a take's notes as the encoders want them."""
-    return [Note(n.start_s, n.end_s, n.ring_end_s or n.end_s, float("nan")) for n in take.notes]
+    return [NoteSegment(n.start_s, n.end_s, n.ring_end_s or n.end_s, float("nan")) for n in take.notes]
 
 
-def _with(take: TakeRecord, more: list[dict[str, np.ndarray]]) -> TakeRecord:
-    notes: list[NoteRecord] = [
+def _with(take: Take, more: list[dict[str, np.ndarray]]) -> Take:
+    notes: list[Note] = [
         replace(note, embeddings={**note.embeddings, **own}) for note, own in zip(take.notes, more, strict=True)
     ]
     return replace(take, notes=tuple(notes))

@@ -18,7 +18,7 @@ import torch
 from torchaudio.functional import resample
 
 from triage.domain.errors import ConfigError
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 NAME = "aisfx-0.1.2"
 DIMENSION = 512
@@ -51,7 +51,7 @@ def _network() -> Any:
     return network.eval()
 
 
-def general_vectors(samples: np.ndarray, rate_hz: int, notes: Sequence[Note]) -> np.ndarray:
+def general_vectors(samples: np.ndarray, rate_hz: int, notes: Sequence[NoteSegment]) -> np.ndarray:
     """Return one vector a note [shape=(note, 512)] from the samples of its take [shape=(sample,)].
 
     Each note is cut from 0.05 s before its start to the end of its ring, 2.3 s at most (the network's block), and
@@ -64,7 +64,7 @@ def general_vectors(samples: np.ndarray, rate_hz: int, notes: Sequence[Note]) ->
         return np.asarray(_network()(torch.from_numpy(blocks)).numpy())
 
 
-def _block(samples: np.ndarray, rate_hz: int, note: Note) -> np.ndarray:
+def _block(samples: np.ndarray, rate_hz: int, note: NoteSegment) -> np.ndarray:
     """Return the scaled log-mel of one note [shape=(frame, mel)]."""
     import librosa
 

@@ -27,7 +27,7 @@ from triage.analysis.take import listen_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.errors import AudioError
-from triage.intake.roll import call_roll
+from triage.intake.arrivals import check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.judge.doubt import load_model
@@ -168,8 +168,8 @@ def _short(plan: Any, most_notes: int) -> Any:
 
 def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]], collar_s: float) -> None:
     session = read_session(folder)
-    roll = call_roll(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
-    heard = [listen_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in roll.takes]
+    arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
+    heard = [listen_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in arrived.takes]
     placed, missing, _ = place(heard, session.a4_hz)
     judgement = judge(placed, missing, load_model(), {})
     for take in heard:

@@ -19,7 +19,7 @@ from training.demo import DemoRecipe, invented_stage
 from training.plans import TakePlan
 from training.sessions import write_session
 from triage.config import read_toml, shipped
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.clean_notes import DOUBT_BOUND, Cell
 from triage.sheets.pickups import pickup_list
 from triage.store.engine import open_store, reading, writing
@@ -92,13 +92,13 @@ def say_verdicts(engine: Engine, truth: dict[str, Any], lost: set[str]) -> None:
         session = find_session(db)
         for take in takes(db, session.id):
             now = datetime.now(UTC)
-            record_verdict(db, session.id, VerdictRecord(take.name, "accept", "anna", now))
+            record_verdict(db, session.id, Verdict(take.name, "accept", "anna", now))
             bad = spoilt_notes(truth[take.name]) if take.name not in lost else []
             spans = [(n["onset_s"] - EARLY_S, n["end_s"]) for n in truth[take.name]["notes"] if n["note"] in bad]
             for note in notes(db, session.id, take.name):
                 # What a person hears counts, not the number: a spoilt note may be heard as two.
                 if any(start_s <= note.start_s <= end_s for start_s, end_s in spans):
-                    said = VerdictRecord(take.name, "reject", "anna", now, note.number, "planted")
+                    said = Verdict(take.name, "reject", "anna", now, note.number, "planted")
                     record_verdict(db, session.id, said)
 
 

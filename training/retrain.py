@@ -32,7 +32,7 @@ from triage.cli.opening import StoreOption, login, opened_store
 from triage.cli.output import Form, json_text, put, say, table_text
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned_doubt import LearnedDoubt, to_bytes
 from triage.ranking.suppression import judge_all_again, weighed_again
@@ -52,7 +52,7 @@ class Told:
     """All sessions with verdicts: their examples, and the verdicts themselves by session."""
 
     examples: list[VerdictExamples]
-    verdicts: dict[str, tuple[VerdictRecord, ...]]
+    verdicts: dict[str, tuple[Verdict, ...]]
     earlier: list[VerdictExamples]  # only with what the model in use had been told
 
 

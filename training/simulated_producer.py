@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.note_table import NoteTable
 
 BEGAN = datetime(2026, 3, 14, 9, tzinfo=UTC)
@@ -24,7 +24,7 @@ def say(
     slips: float,
     named: float,
     rng: np.random.Generator,
-) -> list[VerdictRecord]:
+) -> list[Verdict]:
     """Return one verdict on each take, in the order heard.
 
     ``slips`` is the share of verdicts turned round, ``named`` the share of rejects that name note and reason.
@@ -38,7 +38,7 @@ def say(
             reason = str(fault["kind"])
             note = _note(fault, truth[take], table, take)
         at = BEGAN + timedelta(seconds=20 * count)
-        said.append(VerdictRecord(take, "reject" if reject else "accept", "producer", at, note, reason))
+        said.append(Verdict(take, "reject" if reject else "accept", "producer", at, note, reason))
     return said
 
 

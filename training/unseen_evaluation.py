@@ -17,7 +17,7 @@ from training.pool import KINDS
 from triage.judge.outliers import local_knn
 from triage.listen.embed import FixedEmbedding
 from triage.listen.encoder import EVIDENCE, LEANINGS, NOISES, Network
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 
 class Validation:
@@ -61,7 +61,7 @@ class Validation:
     def _fixed(self, batch: Batch) -> Tensor:
         frames, times = batch.frames.float().cpu().numpy(), batch.times.cpu().numpy()
         embedding = FixedEmbedding()
-        notes = [[Note(float(s), float(e), float(r), 0.0) for s, e, r in row] for row in times]
+        notes = [[NoteSegment(float(s), float(e), float(r), 0.0) for s, e, r in row] for row in times]
         rows = [embedding.embed(row, own) for row, own in zip(frames, notes, strict=True)]
         return torch.from_numpy(np.stack(rows))
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.features import Evidence
 from triage.judge.note_table import NoteTable
 from triage.ranking.scoring import Weighed
@@ -60,7 +60,7 @@ class VerdictExamples:
     words: tuple[Word, ...]
     rows: tuple[np.ndarray, ...]
 
-    def said(self, verdicts: Sequence[VerdictRecord]) -> "VerdictExamples":
+    def said(self, verdicts: Sequence[Verdict]) -> "VerdictExamples":
         """Return the same notes with what other verdicts say of them."""
         words = resolve(verdicts)
         places = _Places(self.table, words)
@@ -73,19 +73,19 @@ class VerdictExamples:
         return replace(self, words=tuple(self.words[i] for i in chosen), rows=tuple(self.rows[i] for i in chosen))
 
 
-def examples_of_session(session: str, weighed: Weighed, verdicts: Sequence[VerdictRecord]) -> VerdictExamples:
+def examples_of_session(session: str, weighed: Weighed, verdicts: Sequence[Verdict]) -> VerdictExamples:
     """Return the examples of one session; ``verdicts`` in the order given."""
     return VerdictExamples(session, weighed.evidence, weighed.relative, weighed.table, (), ()).said(verdicts)
 
 
-def resolve(verdicts: Sequence[VerdictRecord]) -> list[Word]:
+def resolve(verdicts: Sequence[Verdict]) -> list[Word]:
     """Return one word for each take and note that somebody settled.
 
     Of each person the last verdict counts, "unsure" settles nothing, and what somebody said when a take came again
     unannounced tells of him alone. A reject for a technical reason says nothing of
     the notes and is left out, so that a dropout never teaches that the playing was bad.
     """
-    last: dict[tuple[str, int | None], dict[str, VerdictRecord]] = {}
+    last: dict[tuple[str, int | None], dict[str, Verdict]] = {}
     for said in verdicts:
         if said.blind:
             continue

@@ -13,11 +13,12 @@ from sqlalchemy import Connection, Engine
 from triage.analysis.remote_folder import at_hand
 from triage.analysis.take import fingerprint
 from triage.analysis.workers import listen_all
+from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.errors import ConfigError
-from triage.domain.records import ArrivalRecord, ArrivalsRecord, SessionRecord, SheetRowRecord
+from triage.domain.session import Session
+from triage.intake.arrivals import ArrivedSession, Check, TakeFiles, check_arrivals
 from triage.intake.integrity import check_file
-from triage.intake.roll import Check, Roll, Take, call_roll
-from triage.intake.session import SESSION_FILE, Session, read_session
+from triage.intake.session import SESSION_FILE, SessionDescription, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.ranking.model_in_use import Model, model_in_use
 from triage.ranking.placing import place
@@ -51,10 +52,10 @@ class CheckedIn:
     """A session as it stands in its folder; ``new`` are the takes that the store does not hold as they are."""
 
     folder: Path
-    session: Session
+    session: SessionDescription
     id: int
-    roll: Roll
-    new: list[Take]
+    arrived: ArrivedSession
+    new: list[TakeFiles]
     address: str | None = None  # where the files really lie, if not in the folder
 
 
@@ -70,10 +71,10 @@ def take_in(
         came = check_in(where.folder, db_engine, address=where.address)
         hear(came, came.new, db_engine, tell, cluster)
     with writing(db_engine) as db:
-        drop_takes(db, came.id, [take.name for take in came.roll.takes])
-    problems, ranked = rank_session(db_engine, came.id, came.session.a4_hz, came.roll)
+        drop_takes(db, came.id, [take.name for take in came.arrived.takes])
+    problems, ranked = rank_session(db_engine, came.id, came.session.a4_hz, came.arrived)
     tell("ranking", 1, 1)
-    amiss = came.roll.arrivals
+    amiss = came.arrived.arrivals
     return Summary(came.session.name, ranked, len(came.new), problems, bool(amiss.missing or amiss.broken))
 
 
@@ -81,20 +82,20 @@ def check_in(folder: Path, db_engine: Engine, check: Check = check_file, address
     """Call the roll of a session's folder, store what was meant, and find what has not been listened to yet."""
     session = read_session(folder)
     sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
-    roll = call_roll(folder, session, sheet, check)
+    arrived = check_arrivals(folder, session, sheet, check)
     here = address or str(folder.resolve())
     with writing(db_engine) as db:
-        _refuse_a_namesake(db, session, here, roll)
-        session_id = save_session(db, _record(session, here, roll))
-        save_sheet(db, session_id, [SheetRowRecord(**vars(row)) for row in sheet.rows])
+        _refuse_a_namesake(db, session, here, arrived)
+        session_id = save_session(db, _record(session, here, arrived))
+        save_sheet(db, session_id, sheet.rows)
         known = fingerprints(db, session_id)
     judge_mic = session.judge_mic_name()
-    new = [take for take in roll.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
-    return CheckedIn(folder, session, session_id, roll, new, address)
+    new = [take for take in arrived.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
+    return CheckedIn(folder, session, session_id, arrived, new, address)
 
 
 def hear(
-    came: CheckedIn, takes: Sequence[Take], db_engine: Engine, tell: Progress, cluster: str | None = None
+    came: CheckedIn, takes: Sequence[TakeFiles], db_engine: Engine, tell: Progress, cluster: str | None = None
 ) -> None:
     """Listen to takes and store what was heard, each as soon as it is done."""
     session = came.session
@@ -106,31 +107,31 @@ def hear(
 
 
 def rank_session(
-    db_engine: Engine, session_id: int, a4_hz: float, roll: Roll, model: Model | None = None
+    db_engine: Engine, session_id: int, a4_hz: float, arrived: ArrivedSession, model: Model | None = None
 ) -> tuple[list[str], int]:
     """Judge and rank everything heard of a session; return lines for a person and the number of takes."""
     with reading(db_engine) as db:
         heard, used = grouped(heard_takes(db, session_id), marks(db)), model or model_in_use(db)
         spoken = spoken_takes(db, session_id)
     placed, missing, lines = place(heard, a4_hz)
-    broken = {take.name: list(take.broken) for take in roll.takes if take.broken}
+    broken = {take.name: list(take.broken) for take in arrived.takes if take.broken}
     judgement = judged(placed, missing, broken, used, spoken)
-    problems = [*roll.problems, *lines, *(f"{take.name}: {take.problem}" for take in placed if take.problem)]
+    problems = [*arrived.problems, *lines, *(f"{take.name}: {take.problem}" for take in placed if take.problem)]
     with writing(db_engine) as db:
         save_places(db, session_id, placed)
         save_groups(db, session_id, placed)
-        save_arrivals(db, session_id, _arrivals(roll, problems))
+        save_arrivals(db, session_id, _arrivals(arrived, problems))
         save_judgement(db, session_id, judgement)
     return problems, len(placed)
 
 
-def _refuse_a_namesake(db: Connection, session: Session, here: str, roll: Roll) -> None:
+def _refuse_a_namesake(db: Connection, session: SessionDescription, here: str, arrived: ArrivedSession) -> None:
     """Refuse another folder with a known session's name and none of its files, while that one is still there."""
     known = next((one for one in sessions(db) if one.name == session.name and one.folder != here), None)
     if known is None or not (Path(known.folder) / SESSION_FILE).is_file():
         return
     before = {(track.path, track.size_bytes) for track in tracks_of_session(db, known.id)}
-    now = {(track.path, track.facts.size_bytes) for take in roll.takes for track in take.tracks}
+    now = {(track.path, track.facts.size_bytes) for take in arrived.takes for track in take.tracks}
     if before and now and not before & now:
         raise ConfigError(
             f"{here}: session {session.name!r} of this store was taken in from {known.folder}, which is still there "
@@ -138,10 +139,10 @@ def _refuse_a_namesake(db: Connection, session: Session, here: str, roll: Roll) 
         )
 
 
-def _record(session: Session, folder: str, roll: Roll) -> SessionRecord:
-    rates = [track.facts.sample_rate_hz for take in roll.takes for track in take.tracks]
+def _record(session: SessionDescription, folder: str, arrived: ArrivedSession) -> Session:
+    rates = [track.facts.sample_rate_hz for take in arrived.takes for track in take.tracks]
     usual = max(sorted(set(rates)), key=rates.count) if rates else None
-    return SessionRecord(
+    return Session(
         session.name,
         folder,
         session.date,
@@ -152,10 +153,10 @@ def _record(session: Session, folder: str, roll: Roll) -> SessionRecord:
     )
 
 
-def _arrivals(roll: Roll, problems: list[str]) -> ArrivalsRecord:
-    found = roll.arrivals
-    entries = [ArrivalRecord("missing", **entry) for entry in found.missing]
-    entries += [ArrivalRecord("unexpected", path=path) for path in found.unexpected]
-    entries += [ArrivalRecord("broken", **entry) for entry in found.broken]
-    entries += [ArrivalRecord("unlike", **entry) for entry in found.unlike]
-    return ArrivalsRecord(tuple(entries), found.complete, tuple(problems))
+def _arrivals(arrived: ArrivedSession, problems: list[str]) -> Arrivals:
+    found = arrived.arrivals
+    entries = [ArrivalProblem("missing", **entry) for entry in found.missing]
+    entries += [ArrivalProblem("unexpected", path=path) for path in found.unexpected]
+    entries += [ArrivalProblem("broken", **entry) for entry in found.broken]
+    entries += [ArrivalProblem("unlike", **entry) for entry in found.unlike]
+    return Arrivals(tuple(entries), found.complete, tuple(problems))

@@ -24,13 +24,13 @@ from triage.analysis.file_pass import frames_of
 from triage.analysis.remote_folder import at_hand, fetched
 from triage.analysis.take import fingerprint
 from triage.domain.errors import TriageError
+from triage.intake.arrivals import TakeFiles, TrackFile, check_arrivals
 from triage.intake.integrity import check_file
-from triage.intake.roll import Take, Track, call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.listen.embed import Encoder
 from triage.listen.encoder import TrainedEncoder, load_encoder
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 from triage.pipeline import Progress
 from triage.ranking.suppression import rank_again
 from triage.store.engine import reading, writing
@@ -47,9 +47,9 @@ Vectors = dict[int, dict[str, np.ndarray]]  # by note
 class Job:
     """One take to be looked at again: its track that was judged, its notes by number, where its file lies."""
 
-    take: Take
-    track: Track
-    notes: tuple[tuple[int, Note], ...]
+    take: TakeFiles
+    track: TrackFile
+    notes: tuple[tuple[int, NoteSegment], ...]
     folder: Path
     address: str | None = None
 
@@ -117,13 +117,15 @@ def _all(jobs: Sequence[Job], cluster: str | None) -> Iterator[tuple[Job, Vector
 def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str | None) -> list[Job]:
     """Return the takes of a session of which nothing changed but the encoder."""
     described = read_session(folder)
-    roll = call_roll(folder, described, read_sheet(folder / SHEET_FILE, described.middle_c_octave), check_file)
+    arrived = check_arrivals(
+        folder, described, read_sheet(folder / SHEET_FILE, described.middle_c_octave), check_file
+    )
     mic, a4_hz = described.judge_mic_name(), described.a4_hz
     with reading(db_engine) as db:
         known, cut, judged_on = fingerprints(db, session.id), _notes(db, session.id), _heard_on(db, session.id)
         before = [Named(name) for name in encoders(db, session.id) if not name.endswith(BESIDE)]
     jobs = []
-    for take in roll.takes:
+    for take in arrived.takes:
         stored = known.get(take.name)
         tracks = [track for track in take.tracks if track.mic == judged_on.get(take.name)]
         same = any(stored == fingerprint(take, mic, a4_hz, old) for old in before)  # type: ignore[arg-type]
@@ -132,11 +134,11 @@ def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str 
     return jobs
 
 
-def _notes(db: Connection, session_id: int) -> dict[str, list[tuple[int, Note]]]:
-    found: dict[str, list[tuple[int, Note]]] = {}
+def _notes(db: Connection, session_id: int) -> dict[str, list[tuple[int, NoteSegment]]]:
+    found: dict[str, list[tuple[int, NoteSegment]]] = {}
     for one in notes(db, session_id):
         ring_s = one.end_s if one.ring_end_s is None else one.ring_end_s
-        found.setdefault(one.take, []).append((one.number, Note(one.start_s, one.end_s, ring_s, 0.0)))
+        found.setdefault(one.take, []).append((one.number, NoteSegment(one.start_s, one.end_s, ring_s, 0.0)))
     return found
 
 

@@ -18,8 +18,8 @@ from watchfiles import watch as file_events
 
 from triage.analysis.take import fingerprint
 from triage.domain.errors import TriageError
+from triage.intake.arrivals import ArrivedSession, TakeFiles
 from triage.intake.arriving import GROWING, Arriving, Pace
-from triage.intake.roll import Roll, Take
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
 from triage.pipeline import CheckedIn, check_in, hear, rank_session
@@ -103,7 +103,7 @@ class Follower:
         if self._stale and (not ready[1:] or time.monotonic() - self._ranked_s >= RANK_S):
             self._rank(came)
 
-    def _ready(self, came: CheckedIn, now_s: float) -> list[Take]:
+    def _ready(self, came: CheckedIn, now_s: float) -> list[TakeFiles]:
         """Return the takes to listen to, the newest first, and set when the next one that waits is due."""
         ready, mic, a4_hz = [], came.session.judge_mic_name(), came.session.a4_hz
         for take in came.new:
@@ -119,13 +119,13 @@ class Follower:
                 self.due_s = min(self.due_s or waited_for_s, waited_for_s)
         return sorted(ready, key=lambda take: (-self._since_s(take), take.name))
 
-    def _since_s(self, take: Take) -> float:
+    def _since_s(self, take: TakeFiles) -> float:
         """Return when the last of a take's files changed last; a take of broken files alone was waited for before."""
         return max((self.arriving.since_s(track.path) for track in take.tracks), default=0.0)
 
     def _rank(self, came: CheckedIn) -> None:
-        roll = _as_far_as_here(came.roll)
-        problems, _ = rank_session(self.engine, came.id, came.session.a4_hz, roll)
+        arrived = _as_far_as_here(came.arrived)
+        problems, _ = rank_session(self.engine, came.id, came.session.a4_hz, arrived)
         self._stale, self._ranked_s = False, time.monotonic()
         with reading(self.engine) as db:
             latest = just_played(db, came.id, names=list(self._unranked))
@@ -203,20 +203,21 @@ def _stamp(path: Path) -> tuple[int, int]:
     return status.st_size, status.st_mtime_ns
 
 
-def _comes(take: Take) -> bool:
+def _comes(take: TakeFiles) -> bool:
     """Tell whether a file of a take is still coming in."""
     return any(line.endswith(GROWING) for line in take.broken)
 
 
-def _as_far_as_here(roll: Roll) -> Roll:
-    """Return a roll without what is only still coming in: neither broken nor missing."""
-    coming = {take.name for take in roll.takes if _comes(take)}
+def _as_far_as_here(arrived: ArrivedSession) -> ArrivedSession:
+    """Return a arrived without what is only still coming in: neither broken nor missing."""
+    coming = {take.name for take in arrived.takes if _comes(take)}
     arrivals = replace(
-        roll.arrivals,
-        broken=tuple(entry for entry in roll.arrivals.broken if entry["why"] != GROWING),
-        missing=tuple(entry for entry in roll.arrivals.missing if entry["take"] not in coming),
+        arrived.arrivals,
+        broken=tuple(entry for entry in arrived.arrivals.broken if entry["why"] != GROWING),
+        missing=tuple(entry for entry in arrived.arrivals.missing if entry["take"] not in coming),
     )
     takes = tuple(
-        replace(take, broken=tuple(line for line in take.broken if not line.endswith(GROWING))) for take in roll.takes
+        replace(take, broken=tuple(line for line in take.broken if not line.endswith(GROWING)))
+        for take in arrived.takes
     )
-    return replace(roll, takes=takes, arrivals=arrivals)
+    return replace(arrived, takes=takes, arrivals=arrivals)

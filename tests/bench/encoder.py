@@ -18,7 +18,7 @@ from tests.bench.ceilings import Ceilings, count, measured, median_s
 from training.gpu_rendering import DeviceLogMel
 from triage.listen.encoder import SHIPPED, Network, Shape, TrainedEncoder, load_encoder
 from triage.listen.logmel import LogMel
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 RATE_HZ, TAKE_S, RUNS = 48_000, 120, 7
 
@@ -50,7 +50,7 @@ def one_core(encoder: TrainedEncoder) -> None:
     """Print the real-time factors of one core."""
     wave = 0.1 * np.random.default_rng(0).standard_normal((1, TAKE_S * RATE_HZ)).astype(np.float32)
     blocks = [wave[:, at : at + 10 * RATE_HZ] for at in range(0, wave.shape[1], 10 * RATE_HZ)]
-    notes = [Note(at + 0.5, at + 2.0, at + 3.0, -20.0) for at in range(0, TAKE_S, 4)]
+    notes = [NoteSegment(at + 0.5, at + 2.0, at + 3.0, -20.0) for at in range(0, TAKE_S, 4)]
     mel = LogMel(RATE_HZ)
     frames = np.concatenate(list(mel.frames(blocks)), axis=2)[0]
     mel_s, net_s = core_s(lambda: list(mel.frames(blocks))), core_s(lambda: encoder.listen(frames, notes))

@@ -13,7 +13,8 @@ from sqlalchemy import Connection, Engine, Table
 
 from tests.desk.server.evening import RATE_HZ, preview_of
 from tests.postgres import Server
-from triage.domain.records import MEASUREMENTS, SessionRecord
+from triage.domain.measurements import MEASUREMENTS
+from triage.domain.session import Session
 from triage.store import tables
 from triage.store.engine import writing
 from triage.store.takes import save_session
@@ -48,7 +49,7 @@ def fill(engine: Engine, folder: Path, n_sessions: int, n_takes: int) -> None:
     each, next_id = n_takes // n_sessions, 1
     for n in range(n_sessions):
         with writing(engine) as db:
-            record = SessionRecord(f"day {n}", str(folder), date(2026, 3, 1), RATE_HZ, 442.0, "close")
+            record = Session(f"day {n}", str(folder), date(2026, 3, 1), RATE_HZ, 442.0, "close")
             session_id = save_session(db, record)
             _takes(db, rng, session_id, range(next_id, next_id + each))
             rows = [{"take_id": next_id + k, **vars(drawn)} for k in range(DRAWN)]

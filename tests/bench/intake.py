@@ -27,8 +27,8 @@ from tests.bench.memory import Peak, cores
 from tests.bench.stages import STAGES, Stages
 from triage.analysis.file_pass import use_hands
 from triage.analysis.take import listen_take
+from triage.intake.arrivals import ArrivedSession, check_arrivals
 from triage.intake.arriving import Pace
-from triage.intake.roll import Roll, call_roll
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 from triage.store.engine import open_store
@@ -133,23 +133,23 @@ def _rendered(folder: Path, chosen: argparse.Namespace, rate_hz: int) -> Path:
     return write_made(folder, Size(RENDERED, chosen.tracks, chosen.seconds, rate_hz))
 
 
-def _roll(folder: Path) -> tuple[Roll, str, float]:
+def _roll(folder: Path) -> tuple[ArrivedSession, str, float]:
     session = read_session(folder)
-    roll = call_roll(folder, session, read_sheet(folder / "take_sheet.csv", 4))
-    return roll, session.judge_mic_name(), session.a4_hz
+    arrived = check_arrivals(folder, session, read_sheet(folder / "take_sheet.csv", 4))
+    return arrived, session.judge_mic_name(), session.a4_hz
 
 
 def _one_take(folder: Path) -> dict[str, float]:
-    roll, mic, a4_hz = _roll(folder)
+    arrived, mic, a4_hz = _roll(folder)
     use_hands(1)
-    listen_take(roll.takes[0], folder, mic, a4_hz)  # loads models, plans transforms
+    listen_take(arrived.takes[0], folder, mic, a4_hz)  # loads models, plans transforms
     stages, began = Stages(), time.thread_time()
     with stages.watched():
-        listen_take(roll.takes[1], folder, mic, a4_hz)
+        listen_take(arrived.takes[1], folder, mic, a4_hz)
     whole_s = time.thread_time() - began
-    rate_hz = roll.takes[1].tracks[0].facts.sample_rate_hz
+    rate_hz = arrived.takes[1].tracks[0].facts.sample_rate_hz
     began = time.thread_time()
-    waves = [soundfile.read(folder / track.path, dtype="float32")[0] for track in roll.takes[1].tracks]
+    waves = [soundfile.read(folder / track.path, dtype="float32")[0] for track in arrived.takes[1].tracks]
     read_s = time.thread_time() - began
     n_fft = 2 ** round(np.log2(2048 / 48_000 * rate_hz))
     mel = MelSpectrogram(rate_hz, n_fft=n_fft, hop_length=rate_hz // 100, n_mels=128)

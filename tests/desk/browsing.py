@@ -27,7 +27,7 @@ from triage.desk.maker import make
 from triage.desk.serving import Server
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.pipeline import take_in
 from triage.store.engine import open_store, reading
 from triage.store.standing import said_of
@@ -221,7 +221,7 @@ def settled(page: Page) -> None:
     )
 
 
-def verdicts_of(store: str) -> list[VerdictRecord]:
+def verdicts_of(store: str) -> list[Verdict]:
     """Return the verdicts in a store that nobody has taken back, in the order given."""
     engine = open_store(store)
     with reading(engine) as db:
@@ -229,7 +229,7 @@ def verdicts_of(store: str) -> list[VerdictRecord]:
         said = [(name, one) for name, number in takes.items() for one in said_of(db, number) if not one.taken_back]
     engine.dispose()
     said.sort(key=lambda pair: pair[1].id)
-    return [VerdictRecord(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in said]
+    return [Verdict(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in said]
 
 
 # What the page itself is asked, put in before its own scripts: every sound that starts, on which clock.

@@ -28,7 +28,7 @@ from tests.training.learning import as_toml
 from tests.training.told import made_session, record_of, verdicts_of
 from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped
-from triage.domain.records import TrackRecord
+from triage.domain.take import Track
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, version_in_use
 from triage.store.takes import find_session, save_session, save_take, sessions
@@ -313,7 +313,7 @@ def told(address: str) -> dict[str, list[str]]:
         with writing(engine) as db:
             session_id = save_session(db, record_of(f"s{seed}"))
             for take in takes:
-                save_take(db, session_id, replace(take, tracks=(TrackRecord("close", f"{take.name}.wav", 0),)))
+                save_take(db, session_id, replace(take, tracks=(Track("close", f"{take.name}.wav", 0),)))
             for said in verdicts_of(truth, chance, 0.05):
                 record_verdict(db, session_id, said)
             assert find_session(db, f"s{seed}").id == session_id

@@ -2,16 +2,16 @@ from pathlib import Path
 
 from tests.intake import files
 from tests.intake.files import ramp, wav, write, write_session
-from triage.intake.roll import Roll, call_roll
+from triage.intake.arrivals import ArrivedSession, check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 
 
-def roll(folder: Path) -> Roll:
-    return call_roll(folder, read_session(folder), read_sheet(folder / "take_sheet.csv"))
+def roll(folder: Path) -> ArrivedSession:
+    return check_arrivals(folder, read_session(folder), read_sheet(folder / "take_sheet.csv"))
 
 
-def heard(found: Roll) -> dict[str, list[tuple[str, str, int]]]:
+def heard(found: ArrivedSession) -> dict[str, list[tuple[str, str, int]]]:
     return {take.name: [(t.mic, t.path, t.channel) for t in take.tracks] for take in found.takes}
 
 

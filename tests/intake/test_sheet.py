@@ -3,7 +3,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.intake.files import write
-from triage.intake.sheet import COLUMNS, Sheet, SheetRow, read_sheet
+from triage.domain.sheet_row import SheetRow
+from triage.intake.sheet import COLUMNS, Sheet, read_sheet
 
 HEADER = ",".join(COLUMNS)
 

@@ -9,13 +9,13 @@ from tests.listen.sounds import RATE_HZ, take, tone
 from triage.domain.errors import AudioError
 from triage.listen.embed import N_CEPSTRA, FixedEmbedding
 from triage.listen.logmel import N_MELS, LogMel
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 ENCODER = FixedEmbedding()
 
 
 def note(start_s, end_s):
-    return Note(start_s, end_s, end_s + 0.3, -20.0)
+    return NoteSegment(start_s, end_s, end_s + 0.3, -20.0)
 
 
 def vector(wave, start_s=0.5, length_s=0.8):

@@ -27,11 +27,11 @@ from triage.listen.encoder import (
     take_vector,
 )
 from triage.listen.logmel import HOP_S, LogMel
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 RATE_HZ = 48_000
 SMALL = Shape(width=16, blocks=2, hidden=16, dimension=8)
-NOTES = [Note(0.5, 1.0, 1.4, -20.0), Note(1.9, 2.6, 3.0, -22.0)]
+NOTES = [NoteSegment(0.5, 1.0, 1.4, -20.0), NoteSegment(1.9, 2.6, 3.0, -22.0)]
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +127,7 @@ def test_stretches_share_steps_out_by_overlap():
 def test_a_note_at_the_edge_or_without_length_still_has_every_stretch(times, small):
     share = stretches(torch.tensor([[times]]), torch.tensor([400]), 100)
     assert (share.sum(dim=3) > 0).all()
-    assert np.isfinite(small.listen(take(4.0), [Note(*times, -20.0)])[0]).all()
+    assert np.isfinite(small.listen(take(4.0), [NoteSegment(*times, -20.0)])[0]).all()
 
 
 def test_half_precision_stays_within_tolerance(small):
@@ -240,7 +240,7 @@ def encoder() -> TrainedEncoder:
     return load_encoder()
 
 
-def cohort(spoil=None) -> tuple[np.ndarray, list[Note]]:
+def cohort(spoil=None) -> tuple[np.ndarray, list[NoteSegment]]:
     """Frames and notes of eight held horn notes, C3 to E flat 3 twice; ``spoil`` changes the sixth."""
     rng = np.random.default_rng(8)
     notes, wave = [], 1e-4 * rng.standard_normal(22 * RATE_HZ)
@@ -250,7 +250,7 @@ def cohort(spoil=None) -> tuple[np.ndarray, list[Note]]:
         if spoil and index == 5:
             note = spoil(note)
         wave[at : at + len(note)] += note
-        notes.append(Note(at / RATE_HZ, at / RATE_HZ + 1.3, at / RATE_HZ + 1.6, -20.0))
+        notes.append(NoteSegment(at / RATE_HZ, at / RATE_HZ + 1.3, at / RATE_HZ + 1.6, -20.0))
     return LogMel(RATE_HZ)(wave[None].astype(np.float32))[0], notes
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
 from triage.listen.logmel import LogMel
 from triage.listen.measure import LEAD_S, LONGEST_S, MEASURED, held, measure, window
-from triage.listen.notes import Note, find_notes
+from triage.listen.notes import NoteSegment, find_notes
 
 START_S = 0.5
 SHIFTED = ("level_dbfs", "loudness_lufs", "peak_dbfs")  # by a gain; nothing else is
@@ -19,7 +19,7 @@ LOOSE = ("vibrato_hz", "tremolo_hz")  # of a steady tone: the rate of nothing
 def measured(wave, end_s, rate_hz=RATE_HZ, start_s=START_S, floor_dbfs=-75.0, meant_hz=()):
     """Measure what lies from start_s to end_s in a take, and rings 0.3 s."""
     take_s = len(wave) / rate_hz
-    note = Note(start_s, end_s, min(end_s + 0.3, take_s), -20.0)
+    note = NoteSegment(start_s, end_s, min(end_s + 0.3, take_s), -20.0)
     first_s, last_s = window(note, take_s)
     samples = wave[round(first_s * rate_hz) : round(last_s * rate_hz)]
     return measure(samples, rate_hz, note, floor_dbfs, meant_hz)
@@ -275,9 +275,9 @@ def test_notes_as_they_are_found_have_the_numbers_that_were_planted():
 
 
 def test_the_window_has_quiet_before_the_note_and_an_end():
-    assert window(Note(3.0, 4.0, 4.5, -20.0), 60.0) == (3.0 - LEAD_S, 4.5)
-    assert window(Note(0.1, 4.0, 4.5, -20.0), 4.2) == (0.0, 4.2)
-    assert window(Note(1.0, 40.0, 41.0, -20.0), 60.0)[1] == 1.0 + LONGEST_S
+    assert window(NoteSegment(3.0, 4.0, 4.5, -20.0), 60.0) == (3.0 - LEAD_S, 4.5)
+    assert window(NoteSegment(0.1, 4.0, 4.5, -20.0), 4.2) == (0.0, 4.2)
+    assert window(NoteSegment(1.0, 40.0, 41.0, -20.0), 60.0)[1] == 1.0 + LONGEST_S
 
 
 @given(st.floats(0, 100), st.floats(0, 30))
@@ -305,7 +305,7 @@ def test_any_short_stretch_gives_finite_numbers_or_none(n, start_s, length_s, ri
         "sine": np.sin(np.arange(n) * 0.03),
         "tiny": np.full(n, 1e-30),
     }[kind]
-    note = Note(start_s, start_s + length_s, start_s + length_s + ring_s, -20.0)
+    note = NoteSegment(start_s, start_s + length_s, start_s + length_s + ring_s, -20.0)
     found = measure(samples, rate_hz, note, -75.0)
     assert tuple(found) == MEASURED
     assert not np.isinf(list(found.values())).any()

@@ -5,11 +5,11 @@ import pytest
 
 from triage.domain.errors import AudioError
 from triage.listen.note_evidence import note_evidence
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 KINDS, PLAYED = ("noise", "attack", "release"), ("attack", "release")
 TIMES_S = np.arange(100) * 0.04
-NOTES = [Note(0.5, 1.0, 1.6, -10.0), Note(2.0, 2.6, 3.0, -10.0)]
+NOTES = [NoteSegment(0.5, 1.0, 1.6, -10.0), NoteSegment(2.0, 2.6, 3.0, -10.0)]
 
 
 def seen(**at_s):
@@ -40,7 +40,7 @@ def test_the_release_is_looked_for_at_the_end_of_a_note():
 
 def test_certainty_is_finite_and_a_note_past_the_last_step_has_the_last_one():
     evidence = np.array([[0.0, 1.0]])
-    late = Note(9.0, 9.5, 10.0, 0.0)
+    late = NoteSegment(9.0, 9.5, 10.0, 0.0)
     found = note_evidence(evidence, TIMES_S[:2], [NOTES[0], late], ("noise",), ())
     assert found[1, 0].tolist() == [12.0, 12.0, pytest.approx(0.04)]
     assert np.isfinite(found).all()

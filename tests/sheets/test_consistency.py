@@ -11,7 +11,7 @@ from sqlalchemy import update
 
 from training.consistency_truth import Planted, Shift, plant
 from triage.domain.errors import StoreError
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.judge.variance import Spread
 from triage.sheets.consistency import consistency
 from triage.sheets.consistency_figures import figures
@@ -135,7 +135,7 @@ def test_rejected_notes_are_left_out_and_counted(tmp_path):
     plant(engine, replace(SMALL, days=1), seed=1)
     with writing(engine) as db:
         session = find_session(db)
-        record_verdict(db, session.id, VerdictRecord("T001", "reject", "anna", datetime(2026, 3, 15, tzinfo=UTC)))
+        record_verdict(db, session.id, Verdict("T001", "reject", "anna", datetime(2026, 3, 15, tzinfo=UTC)))
         found = consistency(db)
     engine.dispose()
     assert found.rejected == 10 and "T001" not in {dot.take for dot in found.dots}

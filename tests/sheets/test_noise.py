@@ -11,7 +11,8 @@ import pytest
 from tests.noisy import CHAIR, NOTES, OCTAVES, TAKES, ranked_store, save_noisy
 from tests.noisy import take as noisy_take
 from triage.domain.errors import StoreError
-from triage.domain.records import TakeRecord
+from triage.domain.hit import Hit
+from triage.domain.take import NoiseFloor, Take
 from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import noise_rating, nr_curve_db
 from triage.ranking.suppression import mark_group
@@ -21,7 +22,7 @@ from triage.sheets.noise_charts import course_path, rating_chart
 from triage.sheets.noise_words import line_of, ordinal, rating_words, remedy_of
 from triage.sheets.timeline import MOST_STRIPS, in_order, timeline
 from triage.store.engine import open_store, reading, writing
-from triage.store.stored import StoredFloor, StoredHit, StoredTake
+from triage.store.stored import StoredTake
 from triage.store.takes import save_take, takes
 
 SPL = {"close": 112.0, "room": 106.0}
@@ -164,9 +165,9 @@ def test_a_loud_background_is_said_once_for_all_microphones():
 def test_a_background_that_only_wavers_has_no_drift_and_one_that_was_not_measured_no_level():
     rng = np.random.default_rng(1)
     names = [f"T{n}" for n in range(40)]
-    rows = [StoredFloor("a", -70.0, a_dbfs=-75 + rng.normal(0, 2), take=name) for name in names]
-    rows += [StoredFloor("b", None, take=name) for name in names]
-    rows += [StoredFloor("c", -70.0, a_dbfs=-75 - 0.1 * n, take=name) for n, name in enumerate(names)]
+    rows = [NoiseFloor("a", -70.0, a_dbfs=-75 + rng.normal(0, 2), take=name) for name in names]
+    rows += [NoiseFloor("b", None, take=name) for name in names]
+    rows += [NoiseFloor("c", -70.0, a_dbfs=-75 - 0.1 * n, take=name) for n, name in enumerate(names)]
     wavering, unknown, falling = mic_backgrounds(rows, names, {"b": 110.0})
     assert wavering.change_db is None and falling.change_db == pytest.approx(-3.9)
     assert (unknown.a_dbfs, unknown.db_a, unknown.rating, unknown.change_db) == (None, None, None, None)
@@ -190,7 +191,7 @@ def recorded(store, minutes, source="bext"):
         for number in range(1, TAKES + 1):
             at = datetime(2026, 3, 14, 9, 50) + timedelta(minutes=minutes(number))
             record = {name: value for name, value in vars(noisy_take(number)).items()}
-            save_take(db, session.id, TakeRecord(**record | {"recorded_at": at, "recorded_from": source}))
+            save_take(db, session.id, Take(**record | {"recorded_at": at, "recorded_from": source}))
     with reading(engine) as db:
         return takes(db, session.id)
 
@@ -227,7 +228,7 @@ def a_take(name):
 
 def test_of_very_many_takes_several_share_a_strip_and_no_hit_is_lost():
     names = [f"T{n:04}" for n in range(5000)]
-    hits = [(StoredHit("creak", 1, 2, "room", ("room",), -60.0, 9.0, 0.8, take=name), "creak") for name in names]
+    hits = [(Hit("creak", 1, 2, "room", ("room",), -60.0, 9.0, 0.8, take=name), "creak") for name in names]
     line = timeline([a_take(name) for name in names], hits)
     assert len(line.strips) <= MOST_STRIPS and line.strips[0].name == "T0000 to T0017"
     assert all(strip.x + strip.width <= line.width + 0.1 for strip in line.strips)
@@ -295,7 +296,7 @@ def test_a_session_without_hits_or_takes_has_a_page_too(tmp_path):
     with writing(engine) as db:
         session_id = save_noisy(db)
         for number in range(1, TAKES + 1):
-            save_take(db, session_id, TakeRecord(f"T{number:03}", "g"))
+            save_take(db, session_id, Take(f"T{number:03}", "g"))
     with reading(engine) as db:
         page = page_of(noise_sheet(db, session_id))
     engine.dispose()

@@ -6,8 +6,9 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from tests.planned import NOON, Take, fill, hit
-from triage.domain.records import SpotRecord, VerdictRecord
+from tests.planned import NOON, PlannedTake, fill, hit
+from triage.domain.spot import Spot
+from triage.domain.verdict import Verdict
 from triage.judge.clean_notes import Cell
 from triage.judge.recording_pace import READY_S, USUAL_PAUSE_S
 from triage.sheets.pickups import minutes, pickup_list, pickups_page
@@ -34,7 +35,7 @@ def reasons(engine, **options):
 
 
 def said(take, verdict, note=None, reason=None, by="anna"):
-    return VerdictRecord(take, verdict, by, NOON, note, reason)
+    return Verdict(take, verdict, by, NOON, note, reason)
 
 
 def test_names_of_pitches_are_those_of_the_take_sheet():
@@ -44,7 +45,7 @@ def test_names_of_pitches_are_those_of_the_take_sheet():
 
 
 def test_a_full_plan_has_nothing_to_record_again(engine):
-    fill(engine, [Take("T1", (53, 54), repetitions=3)])
+    fill(engine, [PlannedTake("T1", (53, 54), repetitions=3)])
     found = listed(engine)
     assert (found.cells, found.cells_complete, found.wanted, found.clean, found.missing) == (2, 2, 6, 6, 0)
     assert found.calls == () and found.estimate_s == 0
@@ -58,28 +59,48 @@ def test_an_empty_store_has_an_empty_list(engine):
 
 def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(engine):
     creaks = (hit("creak", 1), hit("creak", 2))
-    fill(engine, [Take("T1", (69,), repetitions=2, hits=creaks)], planned=[Take("T2", (70,), repetitions=3)])
+    fill(
+        engine,
+        [PlannedTake("T1", (69,), repetitions=2, hits=creaks)],
+        planned=[PlannedTake("T2", (70,), repetitions=3)],
+    )
     assert reasons(engine) == ["A4 ff: 0 of 2 clean; both with a creak", "A#4 ff: 0 of 3 clean; no take yet"]
 
 
 @pytest.mark.parametrize(
     "take, verdicts, reason",
     [
-        (Take("T1", (69,), repetitions=3, hits=(hit("creak", 2),)), (), "A4 ff: 2 of 3 clean; 1 more with a creak"),
-        (Take("T1", (69,), repetitions=3, missing=(3,)), (), "A4 ff: 2 of 3 clean; 1 not played"),
-        (Take("T1", (69,), repetitions=1, missing=(1,)), (), "A4 ff: 0 of 1 clean; not played"),
         (
-            Take("T1", (69,), repetitions=3, doubts=dict.fromkeys((1, 2, 3), 0.9)),
+            PlannedTake("T1", (69,), repetitions=3, hits=(hit("creak", 2),)),
+            (),
+            "A4 ff: 2 of 3 clean; 1 more with a creak",
+        ),
+        (PlannedTake("T1", (69,), repetitions=3, missing=(3,)), (), "A4 ff: 2 of 3 clean; 1 not played"),
+        (PlannedTake("T1", (69,), repetitions=1, missing=(1,)), (), "A4 ff: 0 of 1 clean; not played"),
+        (
+            PlannedTake("T1", (69,), repetitions=3, doubts=dict.fromkeys((1, 2, 3), 0.9)),
             (),
             "A4 ff: 0 of 3 clean; all 3 doubtful",
         ),
-        (Take("T1", (69,), cents={1: 101.0}), (), "A4 ff: 0 of 1 clean; one at another pitch"),
-        (Take("T1", (69,), cents={1: None}), (), "A4 ff: 0 of 1 clean; one without a clear pitch"),
-        (Take("T1", (69,), hits=(hit("dropout", 1, 1.0, None),)), (), "A4 ff: 0 of 1 clean; one with a dropout"),
-        (Take("T1", (69,)), (said("T1", "reject", 1, "cracked"),), "A4 ff: 0 of 1 clean; one rejected: cracked"),
-        (Take("T1", (69,)), (said("T1", "reject", None, "too slow"),), "A4 ff: 0 of 1 clean; one rejected: too slow"),
+        (PlannedTake("T1", (69,), cents={1: 101.0}), (), "A4 ff: 0 of 1 clean; one at another pitch"),
+        (PlannedTake("T1", (69,), cents={1: None}), (), "A4 ff: 0 of 1 clean; one without a clear pitch"),
         (
-            Take("T1", (69,)),
+            PlannedTake("T1", (69,), hits=(hit("dropout", 1, 1.0, None),)),
+            (),
+            "A4 ff: 0 of 1 clean; one with a dropout",
+        ),
+        (
+            PlannedTake("T1", (69,)),
+            (said("T1", "reject", 1, "cracked"),),
+            "A4 ff: 0 of 1 clean; one rejected: cracked",
+        ),
+        (
+            PlannedTake("T1", (69,)),
+            (said("T1", "reject", None, "too slow"),),
+            "A4 ff: 0 of 1 clean; one rejected: too slow",
+        ),
+        (
+            PlannedTake("T1", (69,)),
             (said("T1", "accept"), said("T1", "reject", by="ben")),
             "A4 ff: 0 of 1 clean; one disputed",
         ),
@@ -91,12 +112,12 @@ def test_each_kind_of_trouble_has_its_words(engine, take, verdicts, reason):
 
 
 def test_a_noise_that_is_masked_or_in_another_note_does_not_count(engine):
-    fill(engine, [Take("T1", (69, 70), hits=(hit("creak", 1, exposed=0.2), hit("breath", None)))])
+    fill(engine, [PlannedTake("T1", (69, 70), hits=(hit("creak", 1, exposed=0.2), hit("breath", None)))])
     assert listed(engine).missing == 0
 
 
 def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
-    takes = [Take("T1", (69, 70), doubts={1: 0.9})]
+    takes = [PlannedTake("T1", (69, 70), doubts={1: 0.9})]
     session_id = fill(engine, takes, verdicts=[said("T1", "reject"), said("T1", "accept", 1)])
     assert reasons(engine) == ["A#4 ff: 0 of 1 clean; one rejected"]
     with writing(engine) as db:
@@ -105,8 +126,8 @@ def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
 
 
 def test_trouble_of_a_whole_take_spoils_every_note(engine):
-    spot = SpotRecord("T1", 0.0, 3.0, None, "polarity", 0.95, "upside down", "room")
-    fill(engine, [Take("T1", (69, 70), spots=(spot,))])
+    spot = Spot("T1", 0.0, 3.0, None, "polarity", 0.95, "upside down", "room")
+    fill(engine, [PlannedTake("T1", (69, 70), spots=(spot,))])
     assert reasons(engine) == [
         "A4 ff: 0 of 1 clean; one with a microphone upside down",
         "A#4 ff: 0 of 1 clean; one with a microphone upside down",
@@ -114,14 +135,14 @@ def test_trouble_of_a_whole_take_spoils_every_note(engine):
 
 
 def test_another_sessions_notes_fill_the_cell_and_one_session_alone_can_be_asked_for(engine):
-    first = fill(engine, [Take("T1", (69,), repetitions=2, missing=(2,))], "day1", 14)
-    fill(engine, [Take("T1", (69,))], "day2", 15)
+    first = fill(engine, [PlannedTake("T1", (69,), repetitions=2, missing=(2,))], "day1", 14)
+    fill(engine, [PlannedTake("T1", (69,))], "day2", 15)
     assert listed(engine).missing == 0 and listed(engine).sessions == ("day1", "day2")
     assert listed(engine, first).missing == 1
 
 
 def test_takes_that_are_gone_count_no_longer_and_their_rows_stay_planned(engine):
-    session_id = fill(engine, [Take("T1", (69,)), Take("T2", (70,))], verdicts=[said("T1", "accept")])
+    session_id = fill(engine, [PlannedTake("T1", (69,)), PlannedTake("T2", (70,))], verdicts=[said("T1", "accept")])
     with writing(engine) as db:
         assert drop_takes(db, session_id, ["T2"]) == ("T1",)
     assert reasons(engine) == ["A4 ff: 0 of 1 clean; no take yet"]
@@ -136,7 +157,7 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
         for number in range(8):
             pitches = tuple(int(p) for p in np.arange(3) + rng.integers(50, 60))
             dynamic, repetitions = str(rng.choice(["p", "ff"])), int(rng.integers(1, 4))
-            take = Take(f"T{number}", pitches, dynamic, repetitions=repetitions)
+            take = PlannedTake(f"T{number}", pitches, dynamic, repetitions=repetitions)
             count = 3 * repetitions
             spoilt = set()
             for n in range(1, count + 1):
@@ -144,13 +165,13 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
                     how = rng.integers(5)
                     spoilt.add(n)
                     if how == 0:
-                        take = Take(**vars(take) | {"doubts": {**take.doubts, n: 0.8}})
+                        take = PlannedTake(**vars(take) | {"doubts": {**take.doubts, n: 0.8}})
                     elif how == 1:
-                        take = Take(**vars(take) | {"cents": {**take.cents, n: 100.0}})
+                        take = PlannedTake(**vars(take) | {"cents": {**take.cents, n: 100.0}})
                     elif how == 2:
-                        take = Take(**vars(take) | {"hits": (*take.hits, hit("knock", n))})
+                        take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("knock", n))})
                     elif how == 3:
-                        take = Take(**vars(take) | {"hits": (*take.hits, hit("click", n, 1.0, None))})
+                        take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("click", n, 1.0, None))})
                     else:
                         verdicts.append(said(take.name, "reject", n))
             recorded = rng.random() < 0.8
@@ -167,13 +188,16 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
 
 
 def test_one_call_fixes_many_and_the_cheapest_value_comes_first(engine):
-    takes = [Take("T1", tuple(range(50, 60))), Take("T2", (60,), instrument="tuba", repetitions=3, missing=(3,))]
+    takes = [
+        PlannedTake("T1", tuple(range(50, 60))),
+        PlannedTake("T2", (60,), instrument="tuba", repetitions=3, missing=(3,)),
+    ]
     fill(
         engine,
         takes,
         planned=[
-            Take("T3", tuple(range(60, 66)), instrument="oboe", dynamic="p"),
-            Take("T4", (60, 61), instrument="oboe", articulation="sustain"),
+            PlannedTake("T3", tuple(range(60, 66)), instrument="oboe", dynamic="p"),
+            PlannedTake("T4", (60, 61), instrument="oboe", articulation="sustain"),
         ],
     )
     calls = listed(engine).calls
@@ -188,8 +212,8 @@ def test_one_call_fixes_many_and_the_cheapest_value_comes_first(engine):
 def test_players_in_other_seats_are_another_call(engine):
     fill(
         engine,
-        [Take("T1", (50,), setup="by the wall", doubts={1: 0.9})],
-        planned=[Take("T2", (51,), setup="in a half circle"), Take("T3", (52,))],
+        [PlannedTake("T1", (50,), setup="by the wall", doubts={1: 0.9})],
+        planned=[PlannedTake("T2", (51,), setup="in a half circle"), PlannedTake("T3", (52,))],
     )
     found = listed(engine)
     assert sorted(call.setup for call in found.calls) == ["by the wall", "in a half circle", "mill-day2-b"]
@@ -198,7 +222,7 @@ def test_players_in_other_seats_are_another_call(engine):
 
 def test_the_time_is_that_of_the_takes_so_far(engine):
     # 12 notes in 13 s, two of them spoilt: 13/12 s a note, 12/10 restarts.
-    fill(engine, [Take("T1", tuple(range(50, 62)), doubts={1: 0.9, 2: 0.9})])
+    fill(engine, [PlannedTake("T1", tuple(range(50, 62)), doubts={1: 0.9, 2: 0.9})])
     (call,) = listed(engine).calls
     assert call.estimate_s == pytest.approx(READY_S + USUAL_PAUSE_S + 2 * 13 / 12 * 12 / 10)
 
@@ -206,9 +230,9 @@ def test_the_time_is_that_of_the_takes_so_far(engine):
 def test_pauses_are_taken_from_the_recorders_clock_but_not_from_file_times(engine):
     at = datetime(2026, 3, 14, 10, 0)
     takes = [
-        Take("T1", (50,), recorded_at=at, recorded_from="bext"),
-        Take("T2", (51,), recorded_at=at + timedelta(seconds=42), recorded_from="bext"),
-        Take("T3", (52,), recorded_at=at + timedelta(seconds=44), recorded_from="file time", doubts={1: 0.9}),
+        PlannedTake("T1", (50,), recorded_at=at, recorded_from="bext"),
+        PlannedTake("T2", (51,), recorded_at=at + timedelta(seconds=42), recorded_from="bext"),
+        PlannedTake("T3", (52,), recorded_at=at + timedelta(seconds=44), recorded_from="file time", doubts={1: 0.9}),
     ]
     fill(engine, takes)
     found = listed(engine)
@@ -217,7 +241,11 @@ def test_pauses_are_taken_from_the_recorders_clock_but_not_from_file_times(engin
 
 
 def test_pitches_outside_a_brass_range_are_asked_about(engine):
-    fill(engine, [Take("T1", (30, 77)), Take("T2", (20,), instrument="tuba")], planned=[Take("T3", (90,))])
+    fill(
+        engine,
+        [PlannedTake("T1", (30, 77)), PlannedTake("T2", (20,), instrument="tuba")],
+        planned=[PlannedTake("T3", (90,))],
+    )
     assert listed(engine).warnings == (
         "horn: F#6 above the usual sounding range; a slip on the sheet, or written pitch?",
         "horn: F#1 below the usual sounding range; a slip on the sheet, or written pitch?",
@@ -227,7 +255,7 @@ def test_pitches_outside_a_brass_range_are_asked_about(engine):
 
 def test_a_sheet_in_written_pitch_is_filled_by_what_sounds(engine):
     # Horn in F: written C5 (72) sounds F4 (65).
-    fill(engine, [Take("T1", (65, 67), sheet=(72, 74))], planned=[Take("T2", (69,), sheet=(76,))])
+    fill(engine, [PlannedTake("T1", (65, 67), sheet=(72, 74))], planned=[PlannedTake("T2", (69,), sheet=(76,))])
     found = listed(engine)
     assert (found.cells, found.missing) == (3, 1)
     assert [pickup.pitch for pickup in found.pickups] == ["A4"]
@@ -235,8 +263,8 @@ def test_a_sheet_in_written_pitch_is_filled_by_what_sounds(engine):
 
 
 def test_loud_minutes_are_told_with_the_caution(engine):
-    takes = [Take("T1", (50, 51, 52)), Take("T2", (60,), dynamic="p", doubts={1: 0.9})]
-    fill(engine, takes, planned=[Take("T3", (53,))])
+    takes = [PlannedTake("T1", (50, 51, 52)), PlannedTake("T2", (60,), dynamic="p", doubts={1: 0.9})]
+    fill(engine, takes, planned=[PlannedTake("T3", (53,))])
     found = listed(engine)
     (loud,) = found.loud
     assert loud.loud_s == pytest.approx(1.5)  # three notes of half a second
@@ -247,7 +275,7 @@ def test_loud_minutes_are_told_with_the_caution(engine):
 
 
 def test_the_page_is_for_paper_and_holds_no_script(engine):
-    fill(engine, [Take("T1", tuple(range(50, 70)), instrument='<b>horn</b> & "friends"')], "mill <1>")
+    fill(engine, [PlannedTake("T1", tuple(range(50, 70)), instrument='<b>horn</b> & "friends"')], "mill <1>")
     page = pickups_page(listed(engine, repetitions=3))
     assert "<script" not in page and "<b>horn" not in page and "&lt;b&gt;horn" in page
     assert "http://" not in page and "https://" not in page and "src=" not in page

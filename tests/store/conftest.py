@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.postgres import Server
-from triage.domain.records import SessionRecord
+from triage.domain.session import Session
 from triage.store.engine import open_store, writing
 from triage.store.takes import save_session
 
@@ -47,5 +47,5 @@ def engine(address: str, opened: Callable[[str], Engine]) -> Engine:
 def session_id(engine: Engine) -> int:
     """Store one session without takes."""
     with writing(engine) as db:
-        record = SessionRecord("mill-day2-b", "mill", date(2026, 3, 14), 48_000, 442.0, "close")
+        record = Session("mill-day2-b", "mill", date(2026, 3, 14), 48_000, 442.0, "close")
         return save_session(db, record)

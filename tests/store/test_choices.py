@@ -5,7 +5,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from triage.domain.errors import StoreError
-from triage.domain.records import ChoiceRecord, NoteRecord, SheetRowRecord, TakeRecord
+from triage.domain.note import Note
+from triage.domain.sheet_row import SheetRow
+from triage.domain.take import Take
+from triage.domain.verdict import NoteChoice
 from triage.store.changes import changes
 from triage.store.choices import kept_choices, record_choice
 from triage.store.engine import reading, writing
@@ -13,15 +16,15 @@ from triage.store.plan import save_sheet, sheet
 from triage.store.takes import drop_takes, save_take, takes
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
-ROWS = (SheetRowRecord("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall"), SheetRowRecord("T1"))
+ROWS = (SheetRow("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall"), SheetRow("T1"))
 
 
 @pytest.fixture
 def one_take(engine, session_id):
     with writing(engine) as db:
-        notes = (NoteRecord(1, 1, 2, pitch_midi=53, sheet_midi=53), NoteRecord(2, 3, 4, pitch_midi=54))
-        save_take(db, session_id, TakeRecord("T001", "f", notes=notes))
-        save_take(db, session_id, TakeRecord("T002", "f"))
+        notes = (Note(1, 1, 2, pitch_midi=53, sheet_midi=53), Note(2, 3, 4, pitch_midi=54))
+        save_take(db, session_id, Take("T001", "f", notes=notes))
+        save_take(db, session_id, Take("T002", "f"))
     return session_id
 
 
@@ -35,10 +38,10 @@ def test_a_take_sheet_is_kept_in_its_order_and_replaced_whole(engine, session_id
 
 def test_the_last_word_on_a_note_counts(engine, one_take):
     said = [
-        ChoiceRecord("T001", 1, True, "anna", NOON),
-        ChoiceRecord("T001", 2, True, "ben", NOON, 2),
-        ChoiceRecord("T001", 1, False, "anna", NOON + timedelta(hours=1)),
-        ChoiceRecord("T001", 1, True, "ben", NOON + timedelta(hours=2), 3),
+        NoteChoice("T001", 1, True, "anna", NOON),
+        NoteChoice("T001", 2, True, "ben", NOON, 2),
+        NoteChoice("T001", 1, False, "anna", NOON + timedelta(hours=1)),
+        NoteChoice("T001", 1, True, "ben", NOON + timedelta(hours=2), 3),
     ]
     with writing(engine) as db:
         for one in said:
@@ -54,11 +57,11 @@ def test_the_last_word_on_a_note_counts(engine, one_take):
 @pytest.mark.parametrize(
     "said, error",
     [
-        (ChoiceRecord("T001", 3, True, "anna", NOON), "take T001 has no note 3: its notes are 1 to 2"),
-        (ChoiceRecord("T002", 1, True, "anna", NOON), "no notes were found in it"),
-        (ChoiceRecord("T01", 1, True, "anna", NOON), "no take 'T01'; nearest"),
-        (ChoiceRecord("T001", 1, True, " ", NOON), "--by"),
-        (ChoiceRecord("T001", 1, True, "anna", NOON, 0), "count from 1"),
+        (NoteChoice("T001", 3, True, "anna", NOON), "take T001 has no note 3: its notes are 1 to 2"),
+        (NoteChoice("T002", 1, True, "anna", NOON), "no notes were found in it"),
+        (NoteChoice("T01", 1, True, "anna", NOON), "no take 'T01'; nearest"),
+        (NoteChoice("T001", 1, True, " ", NOON), "--by"),
+        (NoteChoice("T001", 1, True, "anna", NOON, 0), "count from 1"),
     ],
 )
 def test_a_choice_that_cannot_be_right_is_refused(engine, one_take, said, error):
@@ -68,7 +71,7 @@ def test_a_choice_that_cannot_be_right_is_refused(engine, one_take, said, error)
 
 def test_a_take_that_a_person_chose_from_is_not_forgotten(engine, one_take):
     with writing(engine) as db:
-        record_choice(db, one_take, ChoiceRecord("T001", 1, True, "anna", NOON))
+        record_choice(db, one_take, NoteChoice("T001", 1, True, "anna", NOON))
         assert drop_takes(db, one_take, []) == ("T001",)
     with reading(engine) as db:
         assert [take.name for take in takes(db, one_take)] == ["T001"]
@@ -77,7 +80,7 @@ def test_a_take_that_a_person_chose_from_is_not_forgotten(engine, one_take):
 
 def test_a_take_keeps_the_clock_of_its_hall_and_its_seats(engine, session_id):
     at = datetime(2026, 3, 14, 23, 59, 58)
-    record = TakeRecord("T1", "f", setup="by the wall", recorded_at=at, recorded_from="bext")
+    record = Take("T1", "f", setup="by the wall", recorded_at=at, recorded_from="bext")
     with writing(engine) as db:
         save_take(db, session_id, record)
     with reading(engine) as db:

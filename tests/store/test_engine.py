@@ -85,7 +85,7 @@ def test_the_migrations_make_just_the_tables_that_the_queries_use(engine):
 
 
 def test_the_migration_names_every_measurement(engine):
-    from triage.domain.records import MEASUREMENTS
+    from triage.domain.measurements import MEASUREMENTS
 
     with reading(engine) as db:
         assert set(MEASUREMENTS) <= {column["name"] for column in inspect(db).get_columns("note")}

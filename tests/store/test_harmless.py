@@ -6,7 +6,9 @@ import pytest
 from sqlalchemy import select
 
 from triage.domain.errors import StoreError
-from triage.domain.records import FloorRecord, HitRecord, MarkRecord, SessionRecord, TakeRecord
+from triage.domain.hit import HarmlessMark, Hit
+from triage.domain.session import Session
+from triage.domain.take import NoiseFloor, Take
 from triage.store.analysed_takes import heard_takes
 from triage.store.engine import reading, writing
 from triage.store.harmless_groups import groups, marks, record_mark
@@ -19,19 +21,19 @@ CREAK, CLICK = "close:creak:after-3", "spot: 2:click:any"
 
 
 def hit(kind, start_s, mic, group=None, harmless=False, level_dbfs=-50.0):
-    return HitRecord(kind, start_s, start_s + 0.1, mic, (mic,), level_dbfs, 12.0, 0.8, None, group, harmless)
+    return Hit(kind, start_s, start_s + 0.1, mic, (mic,), level_dbfs, 12.0, 0.8, None, group, harmless)
 
 
 def said(group=CREAK, harmless=True, by="anna", minutes=0, loudest=-48.5):
-    return MarkRecord(group, harmless, "mill-day2-b", by, NOON + timedelta(minutes=minutes), loudest)
+    return HarmlessMark(group, harmless, "mill-day2-b", by, NOON + timedelta(minutes=minutes), loudest)
 
 
 @pytest.fixture
 def noisy(engine, session_id):
     with writing(engine) as db:
         loud = (hit("creak", 9.0, "close", CREAK, True, -48.5), hit("click", 1.0, "spot: 2", CLICK))
-        save_take(db, session_id, TakeRecord("T002", "f", hits=loud))
-        save_take(db, session_id, TakeRecord("T001", "f", hits=(hit("creak", 2.0, "close", CREAK, True),)))
+        save_take(db, session_id, Take("T002", "f", hits=loud))
+        save_take(db, session_id, Take("T001", "f", hits=(hit("creak", 2.0, "close", CREAK, True),)))
     return session_id
 
 
@@ -59,8 +61,8 @@ def test_a_group_that_is_not_there_is_refused_and_the_nearest_named(engine, nois
 def test_a_word_outlives_the_hits_it_was_about(engine, noisy):
     with writing(engine) as db:
         record_mark(db, noisy, said())
-        save_take(db, noisy, TakeRecord("T001", "g"))
-        save_take(db, noisy, TakeRecord("T002", "g"))
+        save_take(db, noisy, Take("T001", "g"))
+        save_take(db, noisy, Take("T002", "g"))
     with writing(engine) as db:
         assert groups(db, noisy) == {} and marks(db)[CREAK].harmless
         record_mark(db, noisy, said(harmless=False, minutes=1))  # it can be taken back all the same
@@ -85,11 +87,11 @@ def test_groups_are_stored_hit_by_hit_and_a_take_read_anew_meanwhile_is_left_alo
         heard = heard_takes(db, noisy)
     assert [len(one.hits) for one in heard] == [1, 2]  # the judge is given the silent ones too
     changed = [
-        TakeRecord(one.name, "f", hits=tuple(hit(h.kind, h.start_s, h.mic, f"new:{h.kind}:any") for h in one.hits))
+        Take(one.name, "f", hits=tuple(hit(h.kind, h.start_s, h.mic, f"new:{h.kind}:any") for h in one.hits))
         for one in heard
     ]
     with writing(engine) as db:
-        save_take(db, noisy, TakeRecord("T001", "g", hits=(hit("knock", 1.0, "close"), hit("knock", 3.0, "close"))))
+        save_take(db, noisy, Take("T001", "g", hits=(hit("knock", 1.0, "close"), hit("knock", 3.0, "close"))))
         save_groups(db, noisy, changed)
     with reading(engine) as db:
         assert [found.group for found in hits(db, noisy)] == [None, None, "new:click:any", "new:creak:any"]
@@ -98,13 +100,13 @@ def test_groups_are_stored_hit_by_hit_and_a_take_read_anew_meanwhile_is_left_alo
 def test_backgrounds_by_octave_and_calibrations_come_back_as_they_went_in(engine, session_id):
     octaves = (*[-80.25] * 9, None)
     with writing(engine) as db:
-        floor = FloorRecord("close", -70.0, a_dbfs=-77.5, octaves_dbfs=octaves)
-        save_take(db, session_id, TakeRecord("T001", "f", floors=(floor, FloorRecord("room", None))))
+        floor = NoiseFloor("close", -70.0, a_dbfs=-77.5, octaves_dbfs=octaves)
+        save_take(db, session_id, Take("T001", "f", floors=(floor, NoiseFloor("room", None))))
         session = find_session(db, "mill-day2-b")
         names = ("name", "folder", "date", "sample_rate_hz", "a4_hz", "judge_mic")
         record = {name: getattr(session, name) for name in names}
         assert session.full_scale_db_spl is None
-        save_session(db, SessionRecord(**record, full_scale_db_spl={"close": 118.0}))
+        save_session(db, Session(**record, full_scale_db_spl={"close": 118.0}))
     with reading(engine) as db:
         close, room = floors(db, session_id)
         assert (close.a_dbfs, close.octaves_dbfs) == (-77.5, octaves)

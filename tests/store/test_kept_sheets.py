@@ -1,6 +1,6 @@
 """Sheets are kept with what they were made of, on both databases, and replaced whole."""
 
-from triage.domain.records import TakeRecord
+from triage.domain.take import Take
 from triage.store.cached_sheets import ALL, find_sheet, kept_state, save_sheet_parts, state_of
 from triage.store.changes import bump
 from triage.store.engine import reading, writing
@@ -9,7 +9,7 @@ from triage.store.takes import save_take
 
 def test_a_sheet_holds_until_takes_or_verdicts_of_its_session_change(engine, session_id):
     with writing(engine) as db:
-        save_take(db, session_id, TakeRecord("T001", "f"))
+        save_take(db, session_id, Take("T001", "f"))
         of = state_of(db, session_id, "1")
         save_sheet_parts(db, session_id, {"noise": {"hits": 3, "mic": "naïve ♯"}}, of, 0.5)
     with reading(engine) as db:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from sqlalchemy import text
 
 from tests.store.test_review import four, say  # noqa: F401
-from triage.domain.records import TakeRecord
+from triage.domain.take import Take
 from triage.store import schema
 from triage.store.engine import open_store, reading, upgrade_store, writing
 from triage.store.review import take_page
@@ -17,9 +17,9 @@ NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
 def test_a_take_keeps_its_lot_when_it_is_taken_in_again(engine, session_id):
     with writing(engine) as db:
-        save_take(db, session_id, TakeRecord("T1", "a"))
+        save_take(db, session_id, Take("T1", "a"))
         first = find_take(db, session_id, "T1").lot
-        save_take(db, session_id, TakeRecord("T1", "b"))
+        save_take(db, session_id, Take("T1", "b"))
         assert find_take(db, session_id, "T1").lot == first == lot_of(session_id, "T1")
 
 

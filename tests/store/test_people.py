@@ -6,7 +6,8 @@ import pytest
 from sqlalchemy import select
 
 from triage.domain.errors import StoreError
-from triage.domain.records import PreviewRecord, TakeRecord
+from triage.domain.preview import Preview
+from triage.domain.take import Take
 from triage.store import tables
 from triage.store.accounts import (
     accounts,
@@ -101,13 +102,13 @@ def test_a_preference_that_cannot_be_is_refused(engine, changed):
 
 
 def test_pictures_are_replaced_with_their_take(engine, session_id):
-    close = PreviewRecord("close", b"w", 0.01, b"p", 0.02, 30.0, 19_000.0, b"c")
-    room = PreviewRecord("room", b"w2", 0.01, b"p2", 0.06, 30.0, 19_000.0)
+    close = Preview("close", b"w", 0.01, b"p", 0.02, 30.0, 19_000.0, b"c")
+    room = Preview("room", b"w2", 0.01, b"p2", 0.06, 30.0, 19_000.0)
     with writing(engine) as db:
-        take_id = save_take(db, session_id, TakeRecord("T1", "f", previews=(room, close)))
+        take_id = save_take(db, session_id, Take("T1", "f", previews=(room, close)))
         assert drawn_mics(db, take_id) == ("close", "room")
         assert find_preview(db, take_id, "close") == close and pitch_courses(db, take_id) == b"c"
-        save_take(db, session_id, TakeRecord("T1", "g", previews=(room,)))
+        save_take(db, session_id, Take("T1", "g", previews=(room,)))
     with reading(engine) as db:
         assert drawn_mics(db, take_id) == ("room",)
         assert find_preview(db, take_id, "close") is None and pitch_courses(db, take_id) is None

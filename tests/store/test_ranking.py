@@ -6,15 +6,11 @@ import pytest
 from sqlalchemy import event
 
 from triage.domain.errors import StoreError
-from triage.domain.records import (
-    Judgement,
-    NoteJudgement,
-    NoteRecord,
-    SpotRecord,
-    TakeJudgement,
-    TakeRecord,
-    VerdictRecord,
-)
+from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.note import Note
+from triage.domain.spot import Spot
+from triage.domain.take import Take
+from triage.domain.verdict import Verdict
 from triage.store.engine import reading, writing
 from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
 from triage.store.notes import embeddings, notes
@@ -31,13 +27,13 @@ def five(engine, session_id):
     """Takes T001 to T005 with two notes each, not judged."""
     with writing(engine) as db:
         for n in range(1, 6):
-            pair = tuple(NoteRecord(k, k, k + 0.5) for k in (1, 2))
-            save_take(db, session_id, TakeRecord(f"T{n:03}", "f", instrument="horn", duration_s=9.0, notes=pair))
+            pair = tuple(Note(k, k, k + 0.5) for k in (1, 2))
+            save_take(db, session_id, Take(f"T{n:03}", "f", instrument="horn", duration_s=9.0, notes=pair))
     return session_id
 
 
-def spot(take: str, doubt: float, start_s: float = 0.0) -> SpotRecord:
-    return SpotRecord(take, start_s, start_s + 0.5, 1, "length", doubt, "too long", "close", 0.62, 0.41, "s")
+def spot(take: str, doubt: float, start_s: float = 0.0) -> Spot:
+    return Spot(take, start_s, start_s + 0.5, 1, "length", doubt, "too long", "close", 0.62, 0.41, "s")
 
 
 def judged(*ranks: tuple[str, int | None]) -> Judgement:
@@ -68,7 +64,7 @@ def test_before_anything_is_judged_every_take_is_in_the_queue(engine, five):
 def test_a_take_saved_anew_waits_at_the_end_until_it_is_judged(engine, five):
     with writing(engine) as db:
         save_judgement(db, five, judged(*((f"T00{n}", n) for n in range(1, 6))))
-        save_take(db, five, TakeRecord("T001", "f2"))
+        save_take(db, five, Take("T001", "f2"))
         entries = queue(db, five)
     assert [entry.take for entry in entries] == ["T002", "T003", "T004", "T005", "T001"]
     assert (entries[-1].rank, entries[-1].doubt) == (5, None)
@@ -125,7 +121,7 @@ def test_the_queue_shows_the_last_verdict_on_the_whole_take(engine, five):
     at = datetime(2026, 3, 14, tzinfo=UTC)
     with writing(engine) as db:
         for word, note in (("accept", None), ("unsure", None), ("reject", 1)):
-            record_verdict(db, five, VerdictRecord("T001", word, "anna", at, note))
+            record_verdict(db, five, Verdict("T001", word, "anna", at, note))
     with reading(engine) as db:
         assert [entry.verdict for entry in queue(db, five)] == ["unsure", None, None, None, None]
 
@@ -133,12 +129,12 @@ def test_the_queue_shows_the_last_verdict_on_the_whole_take(engine, five):
 def test_judging_a_session_leaves_other_sessions_alone(engine, five):
     from datetime import date
 
-    from triage.domain.records import SessionRecord
+    from triage.domain.session import Session
     from triage.store.takes import save_session
 
     with writing(engine) as db:
-        other = save_session(db, SessionRecord("other", "f", date(2026, 3, 15), None, 440.0, None))
-        save_take(db, other, TakeRecord("T001", "f", notes=(NoteRecord(1, 0.0, 1.0),)))
+        other = save_session(db, Session("other", "f", date(2026, 3, 15), None, 440.0, None))
+        save_take(db, other, Take("T001", "f", notes=(Note(1, 0.0, 1.0),)))
         mark = NoteJudgement("T001", 1, 0.5, 0.5, 1.0)
         save_judgement(db, other, Judgement("m", judged(("T001", 1)).takes, (mark,), (spot("T001", 0.5),)))
         save_judgement(db, five, Judgement("m 2"))

@@ -8,17 +8,13 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import DatabaseError
 
 from triage.domain.errors import StoreError
-from triage.domain.records import (
-    FloorRecord,
-    HitRecord,
-    Judgement,
-    NoteRecord,
-    SessionRecord,
-    SpotRecord,
-    TakeRecord,
-    TrackRecord,
-    VerdictRecord,
-)
+from triage.domain.hit import Hit
+from triage.domain.judgement import Judgement
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.spot import Spot
+from triage.domain.take import NoiseFloor, Take, Track
+from triage.domain.verdict import Verdict
 from triage.store import tables
 from triage.store.engine import reading, writing
 from triage.store.hits import floors, hits
@@ -40,26 +36,26 @@ from triage.store.verdicts import record_verdict, verdicts
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
 
-def a_session(name: str = "a") -> SessionRecord:
-    return SessionRecord(name, "folder", date(2026, 3, 14), 96_000, 442.5, "close")
+def a_session(name: str = "a") -> Session:
+    return Session(name, "folder", date(2026, 3, 14), 96_000, 442.5, "close")
 
 
-def a_take(name: str = "T001", fingerprint: str = "f1", n_notes: int = 2) -> TakeRecord:
+def a_take(name: str = "T001", fingerprint: str = "f1", n_notes: int = 2) -> Take:
     vector = np.arange(4, dtype=np.float16) / 8
-    return TakeRecord(
+    return Take(
         name=name,
         fingerprint=fingerprint,
         instrument="horn",
         expected_pitches=(53, 54),
         repetitions=1,
         duration_s=41.25,
-        tracks=(TrackRecord("close", f"{name}_close.wav", 0, 48_000, 24, 2_000_000, 6_000_044, 1 << 60),),
+        tracks=(Track("close", f"{name}_close.wav", 0, 48_000, 24, 2_000_000, 6_000_044, 1 << 60),),
         notes=tuple(
-            NoteRecord(n, n - 1.0, n - 0.5, None, 52 + n, None, {"cents": 3.5 * n}, {"small-1": vector + n})
+            Note(n, n - 1.0, n - 0.5, None, 52 + n, None, {"cents": 3.5 * n}, {"small-1": vector + n})
             for n in range(1, n_notes + 1)
         ),
-        hits=(HitRecord("creak", 0.6, 0.8, "room", ("room", "close"), -52.0, 11.0, 0.9, 1),),
-        floors=(FloorRecord("close", -78.5),),
+        hits=(Hit("creak", 0.6, 0.8, "room", ("room", "close"), -52.0, 11.0, 0.9, 1),),
+        floors=(NoiseFloor("close", -78.5),),
     )
 
 
@@ -118,12 +114,12 @@ def test_a_take_comes_back_as_it_went_in(engine, session_id):
 
 
 def test_saving_a_take_again_replaces_what_was_heard_and_never_the_verdicts(engine, session_id):
-    said = VerdictRecord("T001", "reject", "anna", NOON, note=2, reason="cracked")
+    said = Verdict("T001", "reject", "anna", NOON, note=2, reason="cracked")
     with writing(engine) as db:
         take_id = save_take(db, session_id, a_take())
         save_take(db, session_id, a_take("T002"))
         record_verdict(db, session_id, said)
-        spot = SpotRecord("T001", 0.0, 0.5, 1, "length", 0.9, "long")
+        spot = Spot("T001", 0.0, 0.5, 1, "length", 0.9, "long")
         save_judgement(db, session_id, Judgement("m", spots=(spot,)))
     with writing(engine) as db:
         assert save_take(db, session_id, a_take(fingerprint="f2", n_notes=1)) == take_id
@@ -139,7 +135,7 @@ def test_saving_a_take_again_replaces_what_was_heard_and_never_the_verdicts(engi
 
 def test_a_take_that_cannot_be_saved_stays_as_it_was_even_when_work_goes_on(engine, session_id):
     twice = a_take(fingerprint="f2")
-    twice = TakeRecord(**vars(twice) | {"notes": (twice.notes[0], twice.notes[0])})
+    twice = Take(**vars(twice) | {"notes": (twice.notes[0], twice.notes[0])})
     with writing(engine) as db:
         save_take(db, session_id, a_take())
         with pytest.raises(DatabaseError):
@@ -152,7 +148,7 @@ def test_a_take_that_cannot_be_saved_stays_as_it_was_even_when_work_goes_on(engi
 
 
 def test_a_measurement_without_a_column_is_refused_by_name(engine, session_id):
-    odd = TakeRecord("T001", "f", notes=(NoteRecord(1, 0.0, 1.0, measurements={"centz": 1.0}),))
+    odd = Take("T001", "f", notes=(Note(1, 0.0, 1.0, measurements={"centz": 1.0}),))
     with writing(engine) as db, pytest.raises(StoreError, match="T001, note 1: no column for measurement 'centz'"):
         save_take(db, session_id, odd)
 
@@ -164,9 +160,9 @@ def test_a_take_of_an_unknown_session_is_refused(engine):
 
 def test_numpy_numbers_and_odd_file_names_can_be_stored(engine, session_id):
     # A file name that is not UTF-8 reaches Python with lone surrogates (PEP 383), which no database takes.
-    odd = TrackRecord("close", "caf\udce9\0.wav", np.int64(1), np.int32(48_000), mtime_ns=np.int64(1 << 60))
-    note = NoteRecord(np.int64(1), np.float32(0.5), np.float64(1.0), measurements={"cents": np.float32(0.25)})
-    take = TakeRecord("T001", "f", expected_pitches=(np.int64(53),), listened=np.True_, tracks=(odd,), notes=(note,))
+    odd = Track("close", "caf\udce9\0.wav", np.int64(1), np.int32(48_000), mtime_ns=np.int64(1 << 60))
+    note = Note(np.int64(1), np.float32(0.5), np.float64(1.0), measurements={"cents": np.float32(0.25)})
+    take = Take("T001", "f", expected_pitches=(np.int64(53),), listened=np.True_, tracks=(odd,), notes=(note,))
     with writing(engine) as db:
         take_id = save_take(db, session_id, take)
     with reading(engine) as db:
@@ -188,7 +184,7 @@ def test_takes_that_are_gone_are_forgotten_but_not_what_was_said_of_them(engine,
     with writing(engine) as db:
         for name in ("T001", "T002", "T003"):
             save_take(db, session_id, a_take(name))
-        record_verdict(db, session_id, VerdictRecord("T003", "accept", "anna", NOON))
+        record_verdict(db, session_id, Verdict("T003", "accept", "anna", NOON))
         assert drop_takes(db, session_id, keep={"T001"}) == ("T003",)
     with reading(engine) as db:
         assert [take.name for take in takes(db, session_id)] == ["T001", "T003"]

@@ -8,15 +8,10 @@ import pytest
 from sqlalchemy import func, insert, select, text
 
 from triage.domain.errors import StoreError
-from triage.domain.records import (
-    Judgement,
-    NoteJudgement,
-    NoteRecord,
-    TakeJudgement,
-    TakeRecord,
-    TrackRecord,
-    VerdictRecord,
-)
+from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.note import Note
+from triage.domain.take import Take, Track
+from triage.domain.verdict import Verdict
 from triage.store import schema, tables
 from triage.store.cached_sheets import save_sheet_parts, state_of
 from triage.store.changes import changes
@@ -34,10 +29,10 @@ NAMES = ("T1", "T2", "T3", "T4")
 DOUBTS = (0.9, 0.5, 0.25, 0.125)
 
 
-def take(name: str, sound: str = "a", pitches: tuple[int, ...] = (60, 62)) -> TakeRecord:
-    played = tuple(NoteRecord(n, n, n + 0.5, n + 0.8, pitch, pitch) for n, pitch in enumerate(pitches, 1))
-    tracks = (TrackRecord("close", f"audio/{name}_close.wav", 0),)
-    return TakeRecord(
+def take(name: str, sound: str = "a", pitches: tuple[int, ...] = (60, 62)) -> Take:
+    played = tuple(Note(n, n, n + 0.5, n + 0.8, pitch, pitch) for n, pitch in enumerate(pitches, 1))
+    tracks = (Track("close", f"audio/{name}_close.wav", 0),)
+    return Take(
         name,
         f"f{sound}",
         "horn",
@@ -68,7 +63,7 @@ def four(engine, session_id):
 
 def say(engine, session_id, name, verdict, by, note=None, key=None, sound=None):
     with writing(engine) as db:
-        return record_verdict(db, session_id, VerdictRecord(name, verdict, by, NOON, note), key, sound)
+        return record_verdict(db, session_id, Verdict(name, verdict, by, NOON, note), key, sound)
 
 
 def names(engine, session_id, by):

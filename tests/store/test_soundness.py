@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import text
 
 from tests import noisy
-from triage.domain.records import ChoiceRecord, VerdictRecord
+from triage.domain.verdict import NoteChoice, Verdict
 from triage.ranking.suppression import rank_again
 from triage.store.choices import record_choice
 from triage.store.engine import open_store, reading, writing
@@ -34,9 +34,9 @@ def spoken_of(address):
     with noisy.ranked_store(address) as (engine, session):
         with writing(engine) as db:
             for by, word in (("anna", "accept"), ("ben", "reject"), ("anna", "unsure")):
-                record_verdict(db, session.id, VerdictRecord("T003", word, by, NOON, note=2 if by == "ben" else None))
+                record_verdict(db, session.id, Verdict("T003", word, by, NOON, note=2 if by == "ben" else None))
             take_back(db, session.id, "anna", NOON)
-            record_choice(db, session.id, ChoiceRecord("T004", 2, True, "anna", NOON))
+            record_choice(db, session.id, NoteChoice("T004", 2, True, "anna", NOON))
         yield engine, session
 
 
@@ -235,8 +235,8 @@ def test_a_session_judged_by_another_model_than_the_one_in_use_is_a_note(lone, m
 def test_a_clock_that_jumped_is_a_note_and_the_last_word_still_counts(filled):
     engine, session = filled
     with writing(engine) as db:
-        record_verdict(db, session.id, VerdictRecord("T006", "reject", "anna", NOON + timedelta(days=9)))
-        record_verdict(db, session.id, VerdictRecord("T006", "accept", "anna", NOON - timedelta(days=9)))
+        record_verdict(db, session.id, Verdict("T006", "reject", "anna", NOON + timedelta(days=9)))
+        record_verdict(db, session.id, Verdict("T006", "accept", "anna", NOON - timedelta(days=9)))
     state, line = found(engine)["dates"]
     assert state == NOTE and line.startswith("verdicts: 1 dated after now, 1 before an earlier one")
     with reading(engine) as db:

@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 
 from triage.domain.errors import StoreError
-from triage.domain.records import NoteRecord, SessionRecord, TakeRecord, TrackRecord, VerdictRecord
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.take import Take, Track
+from triage.domain.verdict import Verdict
 from triage.store.consistency import chosen_sessions, heard_notes, takes_heard, vectors
 from triage.store.engine import reading, writing
 from triage.store.takes import save_session, save_take
@@ -17,11 +20,11 @@ NOW = datetime(2026, 3, 20, tzinfo=UTC)
 
 def take(name, encoders=("small",), vector=1.0):
     notes = tuple(
-        NoteRecord(n, float(n), n + 0.5, None, 60, 60, {"cents": 2.0}, {e: np.full(3, vector) for e in encoders})
+        Note(n, float(n), n + 0.5, None, 60, 60, {"cents": 2.0}, {e: np.full(3, vector) for e in encoders})
         for n in (1, 2)
     )
-    tracks = (TrackRecord("room", f"{name}_room.wav", 0), TrackRecord("close", f"{name}.wav", 1))
-    return TakeRecord(name, name, "horn", "staccato", "mf", tracks=tracks, notes=notes, heard_on="close", setup="A")
+    tracks = (Track("room", f"{name}_room.wav", 0), Track("close", f"{name}.wav", 1))
+    return Take(name, name, "horn", "staccato", "mf", tracks=tracks, notes=notes, heard_on="close", setup="A")
 
 
 @pytest.fixture
@@ -30,7 +33,7 @@ def filled(engine):
     ids = {}
     with writing(engine) as db:
         for name, day in (("second", 15), ("first", 14)):
-            record = SessionRecord(name, f"/takes/{name}", date(2026, 3, day), 48_000, 442.0, "close")
+            record = Session(name, f"/takes/{name}", date(2026, 3, day), 48_000, 442.0, "close")
             ids[name] = save_session(db, record)
             for label in ("T001", "T002"):
                 save_take(db, ids[name], take(label))
@@ -61,9 +64,9 @@ def test_the_last_word_on_a_note_or_its_take_decides(filled):
     engine, ids = filled
     with writing(engine) as db:
         for word, note in (("reject", None), ("accept", 1)):
-            record_verdict(db, ids["first"], VerdictRecord("T001", word, "anna", NOW, note))
+            record_verdict(db, ids["first"], Verdict("T001", word, "anna", NOW, note))
         for word in ("reject", "accept"):
-            record_verdict(db, ids["first"], VerdictRecord("T002", word, "anna", NOW, 2))
+            record_verdict(db, ids["first"], Verdict("T002", word, "anna", NOW, 2))
         found = heard_notes(db, [ids["first"]])
     assert [(n.take, n.number) for n in found if n.rejected] == [("T001", 2)]
 

@@ -2,23 +2,24 @@
 
 import pytest
 
-from triage.domain.records import FloorRecord, HitRecord, TakeRecord
+from triage.domain.hit import Hit
+from triage.domain.take import NoiseFloor, Take
 from triage.store.engine import reading, writing
 from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic
 from triage.store.takes import save_take
 
 
-def hit(kind: str, start_s: float, mic: str) -> HitRecord:
-    return HitRecord(kind, start_s, start_s + 0.1, mic, (mic, "room"), -50.5, 12.0, 0.75, None)
+def hit(kind: str, start_s: float, mic: str) -> Hit:
+    return Hit(kind, start_s, start_s + 0.1, mic, (mic, "room"), -50.5, 12.0, 0.75, None)
 
 
 @pytest.fixture
 def noisy(engine, session_id):
     with writing(engine) as db:
         loud = (hit("creak", 9.0, "close"), hit("click", 1.0, "spot"))
-        save_take(db, session_id, TakeRecord("T002", "f", hits=loud, floors=(FloorRecord("close", float("-inf")),)))
+        save_take(db, session_id, Take("T002", "f", hits=loud, floors=(NoiseFloor("close", float("-inf")),)))
         one = (hit("creak", 2.0, "close"),)
-        save_take(db, session_id, TakeRecord("T001", "f", hits=one, floors=(FloorRecord("close", -80.0),)))
+        save_take(db, session_id, Take("T001", "f", hits=one, floors=(NoiseFloor("close", -80.0),)))
     return session_id
 
 

@@ -3,20 +3,22 @@
 import numpy as np
 import pytest
 
-from triage.domain.records import MEASUREMENTS, NoteRecord, TakeRecord
+from triage.domain.measurements import MEASUREMENTS
+from triage.domain.note import Note
+from triage.domain.take import Take
 from triage.store.engine import reading, writing
 from triage.store.notes import embeddings, notes
 from triage.store.takes import save_take
 
 
-def save(engine, session_id, *records: NoteRecord, name: str = "T001") -> None:
+def save(engine, session_id, *records: Note, name: str = "T001") -> None:
     with writing(engine) as db:
-        save_take(db, session_id, TakeRecord(name, "f", "horn", "staccato", "ff", notes=records))
+        save_take(db, session_id, Take(name, "f", "horn", "staccato", "ff", notes=records))
 
 
 @pytest.mark.parametrize("unknown", [float("nan"), float("-inf"), np.float32("nan"), None])
 def test_what_cannot_be_told_comes_back_as_none(engine, session_id, unknown):
-    save(engine, session_id, NoteRecord(1, 0.0, 1.0, unknown, measurements={"cents": unknown, "f0_hz": 440.0}))
+    save(engine, session_id, Note(1, 0.0, 1.0, unknown, measurements={"cents": unknown, "f0_hz": 440.0}))
     with reading(engine) as db:
         (note,) = notes(db, session_id)
     assert (note.ring_end_s, note.measurements["cents"], note.measurements["f0_hz"]) == (None, None, 440.0)
@@ -24,13 +26,13 @@ def test_what_cannot_be_told_comes_back_as_none(engine, session_id, unknown):
 
 def test_every_measurement_has_its_own_column(engine, session_id):
     values = {name: n + 0.5 for n, name in enumerate(MEASUREMENTS)}
-    save(engine, session_id, NoteRecord(1, 0.0, 1.0, measurements=values))
+    save(engine, session_id, Note(1, 0.0, 1.0, measurements=values))
     with reading(engine) as db:
         assert notes(db, session_id)[0].measurements == values
 
 
 def test_a_note_comes_with_the_cell_of_its_take(engine, session_id):
-    save(engine, session_id, NoteRecord(1, 0.25, 1.5, 2.0, 53, 54))
+    save(engine, session_id, Note(1, 0.25, 1.5, 2.0, 53, 54))
     with reading(engine) as db:
         (note,) = notes(db, session_id)
     assert (note.take, note.instrument, note.articulation, note.dynamic) == ("T001", "horn", "staccato", "ff")
@@ -39,7 +41,7 @@ def test_a_note_comes_with_the_cell_of_its_take(engine, session_id):
 
 def test_notes_come_in_pages_in_order_of_take_and_number(engine, session_id):
     for name in ("T002", "T001"):
-        save(engine, session_id, *(NoteRecord(n, n, n + 1) for n in (2, 10, 1)), name=name)
+        save(engine, session_id, *(Note(n, n, n + 1) for n in (2, 10, 1)), name=name)
     with reading(engine) as db:
         whole = [(note.take, note.number) for note in notes(db, session_id)]
         page = notes(db, session_id, limit=3, offset=2)
@@ -50,7 +52,7 @@ def test_notes_come_in_pages_in_order_of_take_and_number(engine, session_id):
 @pytest.mark.parametrize("kind, stored", [("f2", "f2"), ("f4", "f4"), (">f4", "f4"), ("f8", "f4")])
 def test_embeddings_come_back_bit_for_bit_in_the_kind_they_are_kept(engine, session_id, kind, stored):
     vector = np.random.default_rng(1).normal(size=96).astype(kind)
-    save(engine, session_id, NoteRecord(1, 0, 1, embeddings={"small-1": vector, "other": vector[:3]}))
+    save(engine, session_id, Note(1, 0, 1, embeddings={"small-1": vector, "other": vector[:3]}))
     with reading(engine) as db:
         names, vectors = embeddings(db, session_id, "small-1")
         assert embeddings(db, session_id, "other")[1].shape == (1, 3)
@@ -59,7 +61,7 @@ def test_embeddings_come_back_bit_for_bit_in_the_kind_they_are_kept(engine, sess
 
 
 def test_an_encoder_that_saw_nothing_gives_no_rows(engine, session_id):
-    save(engine, session_id, NoteRecord(1, 0, 1))
+    save(engine, session_id, Note(1, 0, 1))
     with reading(engine) as db:
         names, vectors = embeddings(db, session_id, "small-1")
     assert names == () and vectors.shape == (0, 0)

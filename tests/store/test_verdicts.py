@@ -7,7 +7,9 @@ from sqlalchemy import delete
 from sqlalchemy.exc import IntegrityError
 
 from triage.domain.errors import StoreError
-from triage.domain.records import NoteRecord, TakeRecord, VerdictRecord
+from triage.domain.note import Note
+from triage.domain.take import Take
+from triage.domain.verdict import Verdict
 from triage.store import tables
 from triage.store.engine import reading, writing
 from triage.store.takes import save_take
@@ -19,17 +21,17 @@ NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 @pytest.fixture
 def one_take(engine, session_id):
     with writing(engine) as db:
-        pair = tuple(NoteRecord(n, n, n + 1) for n in (1, 2))
-        save_take(db, session_id, TakeRecord("T001", "f", notes=pair))
-        save_take(db, session_id, TakeRecord("T002", "f"))
+        pair = tuple(Note(n, n, n + 1) for n in (1, 2))
+        save_take(db, session_id, Take("T001", "f", notes=pair))
+        save_take(db, session_id, Take("T002", "f"))
     return session_id
 
 
 def test_verdicts_stay_in_the_order_given(engine, one_take):
     said = (
-        VerdictRecord("T001", "reject", "anna", NOON, 2, "cracked"),
-        VerdictRecord("T002", "accept", "ben", NOON),
-        VerdictRecord("T001", "accept", "anna", NOON - timedelta(days=1)),
+        Verdict("T001", "reject", "anna", NOON, 2, "cracked"),
+        Verdict("T002", "accept", "ben", NOON),
+        Verdict("T001", "accept", "anna", NOON - timedelta(days=1)),
     )
     with writing(engine) as db:
         for one in said:
@@ -42,7 +44,7 @@ def test_verdicts_stay_in_the_order_given(engine, one_take):
 def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
     there = datetime(2026, 3, 14, 7, tzinfo=timezone(timedelta(hours=-5)))
     with writing(engine) as db:
-        record_verdict(db, one_take, VerdictRecord("T001", "unsure", "anna", there))
+        record_verdict(db, one_take, Verdict("T001", "unsure", "anna", there))
     with reading(engine) as db:
         (found,) = verdicts(db, one_take)
     assert found.at == NOON and found.at.utcoffset() == timedelta(0)
@@ -51,11 +53,11 @@ def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
 @pytest.mark.parametrize(
     "said, message",
     [
-        (VerdictRecord("T01", "accept", "anna", NOON), "no take 'T01'; nearest: T001"),
-        (VerdictRecord("T001", "great", "anna", NOON), "'great' is none of accept, reject, unsure"),
-        (VerdictRecord("T001", "accept", " ", NOON), "--by"),
-        (VerdictRecord("T001", "accept", "anna", NOON, note=3), "T001 has no note 3: its notes are 1 to 2"),
-        (VerdictRecord("T002", "accept", "anna", NOON, note=1), "no notes were found in it"),
+        (Verdict("T01", "accept", "anna", NOON), "no take 'T01'; nearest: T001"),
+        (Verdict("T001", "great", "anna", NOON), "'great' is none of accept, reject, unsure"),
+        (Verdict("T001", "accept", " ", NOON), "--by"),
+        (Verdict("T001", "accept", "anna", NOON, note=3), "T001 has no note 3: its notes are 1 to 2"),
+        (Verdict("T002", "accept", "anna", NOON, note=1), "no notes were found in it"),
     ],
 )
 def test_a_verdict_that_cannot_be_right_is_refused(engine, one_take, said, message):
@@ -67,7 +69,7 @@ def test_a_verdict_that_cannot_be_right_is_refused(engine, one_take, said, messa
 
 def test_the_database_itself_holds_a_take_with_a_verdict_fast(engine, one_take):
     with writing(engine) as db:
-        record_verdict(db, one_take, VerdictRecord("T001", "accept", "anna", NOON))
+        record_verdict(db, one_take, Verdict("T001", "accept", "anna", NOON))
     with pytest.raises(IntegrityError), writing(engine) as db:
         db.execute(delete(tables.session))
     with reading(engine) as db:

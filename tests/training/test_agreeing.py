@@ -8,13 +8,13 @@ from sklearn.metrics import cohen_kappa_score
 
 from training.agreement_report import agreement_of, contradictions
 from triage.cli.models import said_text
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
 
 def word(take, verdict, by="anna", note=None, blind=False, minute=0):
-    return VerdictRecord(take, verdict, by, NOON + timedelta(minutes=minute), note, None, None, blind)
+    return Verdict(take, verdict, by, NOON + timedelta(minutes=minute), note, None, None, blind)
 
 
 def test_two_people_are_compared_on_the_takes_that_both_decided():

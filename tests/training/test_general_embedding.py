@@ -6,10 +6,10 @@ import pytest
 from training import general_embedding
 from training.general_embedding import DIMENSION, available, general_vectors
 from triage.domain.errors import ConfigError
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 RATE_HZ = 48_000
-NOTES = [Note(0.1, 0.8, 1.0, 0.0), Note(1.2, 1.9, 2.0, 0.0)]
+NOTES = [NoteSegment(0.1, 0.8, 1.0, 0.0), NoteSegment(1.2, 1.9, 2.0, 0.0)]
 
 
 def tones():

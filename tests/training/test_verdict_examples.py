@@ -7,14 +7,14 @@ import pytest
 
 from tests.training.told import made_session
 from training.verdict_examples import ANY, examples_of_session, resolve
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.ranking.scoring import weigh
 
 AT = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
 
 def word(take, verdict, by="anna", note=None, reason=None, after=0):
-    return VerdictRecord(take, verdict, by, AT + timedelta(seconds=after), note, reason)
+    return Verdict(take, verdict, by, AT + timedelta(seconds=after), note, reason)
 
 
 def test_of_each_person_the_last_word_counts_and_people_are_counted_together():

@@ -8,7 +8,11 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 
 from triage.analysis.encoding import encoder_in_use
-from triage.domain.records import HitRecord, NoteRecord, SessionRecord, TakeRecord, VerdictRecord
+from triage.domain.hit import Hit
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.take import Take
+from triage.domain.verdict import Verdict
 from triage.judge.note_table import COMPARED
 
 USUAL = {"cents": 0.0, "length_s": 0.4, "body_s": 0.35, "level_dbfs": -20.0, "loudness_lufs": -22.0}
@@ -35,10 +39,10 @@ def made_session(seed: int, takes: int = 20, share: float = 0.3, size: float = 1
                 vector[:3] += 0.3 * size
             if k == spoilt and kind == "breath":
                 at_s = k + 0.6
-                hits.append(HitRecord("breath", at_s, at_s + 0.2, "close", ("close",), -55.0, 15.0, 0.8, k + 1))
+                hits.append(Hit("breath", at_s, at_s + 0.2, "close", ("close",), -55.0, 15.0, 0.8, k + 1))
             pitch = 50 + (i * NOTES + k) // 4 % 24
             notes.append(
-                NoteRecord(
+                Note(
                     k + 1,
                     float(k),
                     k + 0.45,
@@ -50,7 +54,7 @@ def made_session(seed: int, takes: int = 20, share: float = 0.3, size: float = 1
                 )
             )
         made.append(
-            TakeRecord(
+            Take(
                 name,
                 f"{seed}-{i}",
                 "horn",
@@ -72,10 +76,10 @@ def verdicts_of(truth, rng, slips: float = 0.0, by: str = "anna", named: float =
         reject = (fault is not None) != bool(rng.random() < slips)
         note, reason = fault if fault and reject and rng.random() < named else (None, None)
         at = START + timedelta(seconds=30 * i)
-        said.append(VerdictRecord(take, "reject" if reject else "accept", by, at, note, reason))
+        said.append(Verdict(take, "reject" if reject else "accept", by, at, note, reason))
     return said
 
 
-def record_of(name: str, day: int = 14) -> SessionRecord:
+def record_of(name: str, day: int = 14) -> Session:
     """Return a session's description."""
-    return SessionRecord(name, f"/nowhere/{name}", date(2026, 3, day), 48_000, 442.0, "close")
+    return Session(name, f"/nowhere/{name}", date(2026, 3, day), 48_000, 442.0, "close")

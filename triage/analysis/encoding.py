@@ -13,7 +13,7 @@ import numpy as np
 from triage.listen.embed import Encoder
 from triage.listen.encoder import EVIDENCE, PLAYED, TrainedEncoder, load_encoder, step_times
 from triage.listen.note_evidence import note_evidence
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 BESIDE = "/evidence"  # ends the name of what is kept beside a vector
 PARTS = ("peak", "mean", "peak_s")
@@ -25,7 +25,7 @@ def encoder_in_use() -> Encoder:
     return load_encoder()
 
 
-def encode(encoder: Encoder, frames: np.ndarray, notes: Sequence[Note]) -> list[dict[str, np.ndarray]]:
+def encode(encoder: Encoder, frames: np.ndarray, notes: Sequence[NoteSegment]) -> list[dict[str, np.ndarray]]:
     """Return name -> array for each note: its vector [shape=(dimension,)] and, of a trained encoder, its evidence.
 
     The evidence is kept flat, kind by kind, each as PARTS: log-odds, log-odds, s from the note's start.

@@ -15,7 +15,7 @@ import numpy as np
 
 from triage.domain.errors import TriageError
 from triage.intake import wav
-from triage.intake.roll import Track
+from triage.intake.arrivals import TrackFile
 from triage.listen.background import Background, BackgroundMeter
 from triage.listen.digital import SampleCheck
 from triage.listen.logmel import N_MELS, SILENCE_DB, LogMel, finite
@@ -42,7 +42,7 @@ def use_hands(count: int) -> None:
     HANDS[0] = max(1, count)
 
 
-def passes(tracks: Sequence[Track], folder: Path) -> Iterator[tuple[list[Track], Heard | Exception]]:
+def passes(tracks: Sequence[TrackFile], folder: Path) -> Iterator[tuple[list[TrackFile], Heard | Exception]]:
     """Yield the tracks of each file with what was heard, or with why it could not be; in order of the tracks."""
     hands = HANDS[0]
     groups = [part for file in _by_file(tracks) for part in _parts(file, hands)]
@@ -50,7 +50,7 @@ def passes(tracks: Sequence[Track], folder: Path) -> Iterator[tuple[list[Track],
         yield from ((group, _tried(group, folder)) for group in groups)
         return
     with ThreadPoolExecutor(hands) as pool:
-        ahead: deque[tuple[list[Track], Future[Heard | Exception]]] = deque()
+        ahead: deque[tuple[list[TrackFile], Future[Heard | Exception]]] = deque()
         try:
             for group in groups:
                 ahead.append((group, pool.submit(_tried, group, folder)))
@@ -62,7 +62,7 @@ def passes(tracks: Sequence[Track], folder: Path) -> Iterator[tuple[list[Track],
             pool.shutdown(cancel_futures=True)
 
 
-def one_pass(group: Sequence[Track], folder: Path) -> Heard:
+def one_pass(group: Sequence[TrackFile], folder: Path) -> Heard:
     """Read the tracks of one file from its first sample to its last."""
     rate_hz, n = group[0].facts.sample_rate_hz, len(group)
     check, sketch = SampleCheck(rate_hz, n), Sketch(rate_hz, n)
@@ -83,34 +83,36 @@ def one_pass(group: Sequence[Track], folder: Path) -> Heard:
     return Heard(frames, check, meter.result(), hum, sketch)
 
 
-def frames_of(track: Track, folder: Path) -> np.ndarray:
+def frames_of(track: TrackFile, folder: Path) -> np.ndarray:
     """Return the frames of one track alone [shape=(mel, frame)], as a pass over its file gives them."""
     blocks = map(finite, wav.blocks(folder / track.path, [track.channel], BLOCK_S))
     parts = [part[0] for part in LogMel(track.facts.sample_rate_hz).frames(blocks)]
     return np.concatenate(parts, axis=1) if parts else np.full((N_MELS, 1), SILENCE_DB, np.float32)
 
 
-def _tried(group: list[Track], folder: Path) -> Heard | Exception:
+def _tried(group: list[TrackFile], folder: Path) -> Heard | Exception:
     try:
         return one_pass(group, folder)
     except (TriageError, OSError, RuntimeError) as error:
         return error
 
 
-def _first(ahead: deque[tuple[list[Track], Future[Heard | Exception]]]) -> tuple[list[Track], Heard | Exception]:
+def _first(
+    ahead: deque[tuple[list[TrackFile], Future[Heard | Exception]]],
+) -> tuple[list[TrackFile], Heard | Exception]:
     group, reading = ahead.popleft()
     return group, reading.result()
 
 
-def _by_file(tracks: Sequence[Track]) -> list[list[Track]]:
+def _by_file(tracks: Sequence[TrackFile]) -> list[list[TrackFile]]:
     """Tracks grouped by the file they are in, the first track's file first and first in it."""
-    files: dict[str, list[Track]] = {}
+    files: dict[str, list[TrackFile]] = {}
     for track in tracks:
         files.setdefault(track.path, []).append(track)
     return list(files.values())
 
 
-def _parts(file: list[Track], hands: int) -> list[list[Track]]:
+def _parts(file: list[TrackFile], hands: int) -> list[list[TrackFile]]:
     """Split the channels of a file: decoding it again is cheap beside what is done with every channel."""
     long = file[0].facts.duration_s * len(file) / MOST_S
     count = min(len(file), max(round(np.ceil(long)), hands if len(file) > WIDE else 1))

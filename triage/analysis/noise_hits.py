@@ -1,6 +1,6 @@
 """Noise hits of one take: what its microphones brought, one line an event, with kind, place and exposure.
 
-``Noises`` is fed one file after another while a take is listened to, and gives HitRecords at the end. Wiring: what is
+``Noises`` is fed one file after another while a take is listened to, and gives hits at the end. Wiring: what is
 a hit and of which kind is settled in ``listen/hits.py``, where in ``listen/place.py``.
 """
 
@@ -9,15 +9,16 @@ from pathlib import Path
 
 import numpy as np
 
-from triage.domain.records import FloorRecord, HitRecord
+from triage.domain.hit import Hit
+from triage.domain.take import NoiseFloor
 from triage.intake import wav
-from triage.intake.roll import Track
+from triage.intake.arrivals import TrackFile
 from triage.listen.digital import SampleCheck
-from triage.listen.hits import Hit, MicHeard, hear_mic, told
+from triage.listen.hits import MicHeard, NoiseEvent, hear_mic, told
 from triage.listen.masking import exposure
 from triage.listen.nearest_mic import closeness_db, later_s, nearest
 from triage.listen.noise_network import NoiseDetector, load_detector
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 from triage.listen.stationary_noise import HumWatch, Steady, broad
 
 COMPARED = 4  # microphones that an arrival is asked of: those that hear it loudest
@@ -32,10 +33,15 @@ class Noises:
         self._detector = detector or load_detector()
         self._heard: list[MicHeard] = []
         self._steady: list[tuple[str, Steady]] = []
-        self._technical: list[HitRecord] = []
+        self._technical: list[Hit] = []
 
     def add(
-        self, group: Sequence[Track], frames: np.ndarray, notes: Sequence[Note], check: SampleCheck, hum: HumWatch
+        self,
+        group: Sequence[TrackFile],
+        frames: np.ndarray,
+        notes: Sequence[NoteSegment],
+        check: SampleCheck,
+        hum: HumWatch,
     ) -> None:
         """Take in one file: its tracks, frames (channel, mel, frame), and what watched its samples go by."""
         for channel, track in enumerate(group):
@@ -45,30 +51,30 @@ class Noises:
 
     def records(
         self,
-        tracks: Sequence[Track],
+        tracks: Sequence[TrackFile],
         folder: Path,
-        notes: Sequence[Note],
-        floors: Sequence[FloorRecord],
+        notes: Sequence[NoteSegment],
+        floors: Sequence[NoiseFloor],
         take_s: float,
-    ) -> tuple[HitRecord, ...]:
+    ) -> tuple[Hit, ...]:
         """Return all hits of the take in order of time, each with the note that it is in or after."""
         joined = [_one(hit, tracks, folder, floors) for hit in told(self._heard, notes, self._detector)]
         starts = np.array([note.start_s for note in notes])
         found = [
-            HitRecord(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
+            Hit(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
             for hit in sorted((*joined, *self._technical), key=lambda h: (h.start_s, h.kind))
         ]
         return (*self._lasting(floors, take_s), *found)
 
-    def _lasting(self, floors: Sequence[FloorRecord], take_s: float) -> Iterator[HitRecord]:
+    def _lasting(self, floors: Sequence[NoiseFloor], take_s: float) -> Iterator[Hit]:
         """Yield hum, rumble and hiss, once a microphone, over the whole take and of no note."""
         known = [floor for floor in floors if floor.octaves_dbfs]
         wide = broad([f.octaves_dbfs or () for f in known], [f.note_dbfs for f in known])
         for mic, one in (*self._steady, *((known[one.channel].mic, one) for one in wide)):
-            yield HitRecord(one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db))
+            yield Hit(one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db))
 
 
-def technical(group: Sequence[Track], check: SampleCheck) -> list[HitRecord]:
+def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:
     """Return dropouts, digital clicks, clipped runs and dead tracks as hits, fully exposed.
 
     They have no level, but for what is clipped: its channel's true peak, in dBTP.
@@ -81,7 +87,7 @@ def technical(group: Sequence[Track], check: SampleCheck) -> list[HitRecord]:
     found += [("dead-track", 0.0, take_s, channel) for channel in check.dead_channels()]
     peaks_dbtp = check.true_peaks_dbtp
     return [
-        HitRecord(
+        Hit(
             kind,
             start_s,
             end_s,
@@ -95,11 +101,11 @@ def technical(group: Sequence[Track], check: SampleCheck) -> list[HitRecord]:
     ]
 
 
-def _one(hit: Hit, tracks: Sequence[Track], folder: Path, floors: Sequence[FloorRecord]) -> HitRecord:
+def _one(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: Sequence[NoiseFloor]) -> Hit:
     """Return one event with the microphone nearest to it and those that hear it."""
     mics = tuple(hit.mics)
     mic = _nearest(hit, tracks, folder, {f.mic: f for f in floors})
-    return HitRecord(
+    return Hit(
         hit.kind,
         hit.start_s,
         hit.end_s,
@@ -111,7 +117,7 @@ def _one(hit: Hit, tracks: Sequence[Track], folder: Path, floors: Sequence[Floor
     )
 
 
-def _nearest(hit: Hit, tracks: Sequence[Track], folder: Path, floors: dict[str, FloorRecord]) -> str:
+def _nearest(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: dict[str, NoiseFloor]) -> str:
     """Return the microphone nearest to an event, from its samples on the few that may be."""
     heard = next(iter(hit.mics))
     rate_hz = next(track.facts.sample_rate_hz for track in tracks if track.mic == heard)
@@ -130,18 +136,18 @@ def _nearest(hit: Hit, tracks: Sequence[Track], folder: Path, floors: dict[str, 
     return known[nearest(later_s(list(stretches), rate_hz), close)].mic
 
 
-def _note_dbfs(floor: FloorRecord | None) -> float | None:
+def _note_dbfs(floor: NoiseFloor | None) -> float | None:
     return floor.note_dbfs if floor else None
 
 
-def _lag_s(floor: FloorRecord) -> float:
+def _lag_s(floor: NoiseFloor) -> float:
     """Return how late a microphone hears the player; the judging one, against which it is told, has none."""
     if floor.lag_s is None:
         return 0.0 if floor.polarity is None else float("nan")
     return floor.lag_s
 
 
-def _stretches(tracks: Sequence[Track], folder: Path, hit: Hit) -> np.ndarray:
+def _stretches(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> np.ndarray:
     """Return the same moment of every track, from before an event is heard anywhere [shape=(track, sample)]."""
     length_s = min(max(hit.end_s - hit.start_s, LEAST_S), MOST_S)
     start_s = max(0.0, hit.start_s - BEFORE_S)

@@ -17,7 +17,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from triage.domain.errors import ConfigError
-from triage.intake.roll import Take
+from triage.intake.arrivals import TakeFiles
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
 
@@ -58,7 +58,7 @@ def at_hand(folder: str | Path) -> Iterator[Place]:
 
 
 @contextmanager
-def fetched(take: Take, address: str) -> Iterator[tuple[Take, Path]]:
+def fetched(take: TakeFiles, address: str) -> Iterator[tuple[TakeFiles, Path]]:
     """Give a take with its files whole, in a folder of this machine that is gone afterwards."""
     fs, root = _opened(address)
     with tempfile.TemporaryDirectory(prefix="triage-") as home:

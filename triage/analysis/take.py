@@ -1,4 +1,4 @@
-"""One take's way through the house: its files in, one TakeRecord out, with notes, measurements, hits, embeddings.
+"""One take's way through the house: its files in, one Take out, with notes, measurements, hits, embeddings.
 
 Every file is read once in blocks for the frames and the sample checks (``file_pass.py``); the judging microphone's
 notes are then read again, note by note. Nothing larger than a few microphones' frames and one note's samples is held.
@@ -15,18 +15,19 @@ from triage.analysis.encoding import encode, encoder_in_use
 from triage.analysis.file_pass import passes
 from triage.analysis.noise_hits import Noises
 from triage.analysis.previews import Drawing
+from triage.domain.note import Note
 from triage.domain.pitch import midi_to_hz
-from triage.domain.records import FloorRecord, NoteRecord, TakeRecord, TrackRecord
+from triage.domain.take import NoiseFloor, Take, Track
 from triage.intake import wav
+from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.intake.recording_time import recorded_at
-from triage.intake.roll import Take, Track
 from triage.listen.background import Background
 from triage.listen.embed import Encoder
 from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite, power_of
 from triage.listen.measure import measure, window
 from triage.listen.mics import Reference, match
 from triage.listen.noise_network import NoiseDetector
-from triage.listen.notes import Note, find_notes, floor_db
+from triage.listen.notes import NoteSegment, find_notes, floor_db
 from triage.listen.spurious_notes import without_strays
 
 VERSION = "6"  # of what listening finds: a new one listens to every take again
@@ -34,12 +35,12 @@ MATCHED = 12  # notes that a track is matched with the judging one over
 
 
 class _Judged(NamedTuple):
-    track: Track
+    track: TrackFile
     folder: Path
     frames: np.ndarray  # (mel, frame)
 
 
-def fingerprint(take: Take, judge_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
+def fingerprint(take: TakeFiles, judge_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
     """Return a text that changes when a file of the take, its row, or the way of listening changes."""
     encoder = encoder or encoder_in_use()
     parts = [VERSION, judge_mic, f"{a4_hz:g}", encoder.name, repr(take.meant)]
@@ -48,13 +49,13 @@ def fingerprint(take: Take, judge_mic: str, a4_hz: float, encoder: Encoder | Non
 
 
 def listen_take(
-    take: Take,
+    take: TakeFiles,
     folder: Path,
     judge_mic: str,
     a4_hz: float,
     encoder: Encoder | None = None,
     detector: NoiseDetector | None = None,
-) -> TakeRecord:
+) -> Take:
     """Listen to one take; what cannot be read is said in its ``problem``, and the rest goes on.
 
     ``encoder`` and ``detector`` stand for the shipped ones.
@@ -63,8 +64,8 @@ def listen_take(
     tracks = sorted(take.tracks, key=lambda t: t.mic != judge_mic)
     problems: list[str] = []
     unsure: list[str] = []  # files that may be whole when they are read again
-    notes: list[Note] = []
-    records: list[NoteRecord] = []
+    notes: list[NoteSegment] = []
+    records: list[Note] = []
     heard_on, floors, duration_s = None, [], 0.0
     drawing, noises = Drawing(), Noises(detector)
     for group, heard in passes(tracks, folder):
@@ -77,7 +78,7 @@ def listen_take(
         if not records:  # the judging microphone, or the next one where that one holds no note
             meant = len(take.meant.pitches) * max(take.meant.repetitions or 1, 1)
             found = ((_Judged(t, folder, f), _notes(t, folder, f, meant)) for t, f in zip(group, frames, strict=True))
-            none = _Judged(group[0], folder, frames[0]), list[Note]()
+            none = _Judged(group[0], folder, frames[0]), list[NoteSegment]()
             judged, notes = next(((one, own) for one, own in found if own), none)
             meant_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.meant.pitches))]
             heard_on, records = judged.track, _measured(judged, notes, encoder, meant_hz)
@@ -95,7 +96,7 @@ def listen_take(
     unsure += (changed := _changed(take, folder))
     problems += [f"{path}: changed while it was read; taken in again it is heard anew" for path in changed]
     at, clock = recorded_at({track.path: track.facts for track in take.tracks}.values())
-    return TakeRecord(
+    return Take(
         name=take.name,
         fingerprint="" if unsure else fingerprint(take, judge_mic, a4_hz, encoder),
         duration_s=duration_s or None,
@@ -120,7 +121,7 @@ def listen_take(
     )
 
 
-def _changed(take: Take, folder: Path) -> list[str]:
+def _changed(take: TakeFiles, folder: Path) -> list[str]:
     """Return the files that are no longer what they were when the roll was called."""
     then = {track.path: (track.facts.size_bytes, track.facts.mtime_ns) for track in take.tracks}
     return [path for path, looks in then.items() if _looks(folder / path) not in (looks, None)]
@@ -134,7 +135,7 @@ def _looks(path: Path) -> tuple[int, int] | None:
     return status.st_size, status.st_mtime_ns
 
 
-def _notes(track: Track, folder: Path, frames: np.ndarray, meant: int) -> list[Note]:
+def _notes(track: TrackFile, folder: Path, frames: np.ndarray, meant: int) -> list[NoteSegment]:
     def span(start_s: float, end_s: float) -> np.ndarray:
         samples = wav.read_span(folder / track.path, track.channel, start_s, end_s)
         return np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
@@ -142,7 +143,7 @@ def _notes(track: Track, folder: Path, frames: np.ndarray, meant: int) -> list[N
     return without_strays(frames, find_notes(frames, span, track.facts.sample_rate_hz)[0], meant)
 
 
-def _measured(judged: _Judged, notes: list[Note], encoder: Encoder, meant_hz: list[float]) -> list[NoteRecord]:
+def _measured(judged: _Judged, notes: list[NoteSegment], encoder: Encoder, meant_hz: list[float]) -> list[Note]:
     track, folder, frames = judged.track, judged.folder, judged.frames
     encoded = encode(encoder, frames, notes)
     take_s = frames.shape[1] * HOP_S
@@ -152,7 +153,7 @@ def _measured(judged: _Judged, notes: list[Note], encoder: Encoder, meant_hz: li
         quiet_dbfs = gap_dbfs(frames, note, notes[number - 2] if number > 1 else None)
         found = measure(samples, track.facts.sample_rate_hz, note, quiet_dbfs, meant_hz)
         records.append(
-            NoteRecord(
+            Note(
                 number,
                 note.start_s,
                 note.end_s,
@@ -164,7 +165,7 @@ def _measured(judged: _Judged, notes: list[Note], encoder: Encoder, meant_hz: li
     return records
 
 
-def gap_dbfs(frames: np.ndarray, note: Note, before: Note | None) -> float:
+def gap_dbfs(frames: np.ndarray, note: NoteSegment, before: NoteSegment | None) -> float:
     """Return the quietest 0.1 s of the gap before a note, all bands together, in dB re full scale."""
     first = round((before.end_s if before else 0.0) / HOP_S)
     last = max(first + 1, round((note.start_s - 0.03) / HOP_S))
@@ -174,7 +175,7 @@ def gap_dbfs(frames: np.ndarray, note: Note, before: Note | None) -> float:
     return float(10 * np.log10(ndimage.uniform_filter1d(power, 10, mode="nearest").min() + 1e-12)) - BANDS_OVER_RMS_DB
 
 
-def _attacks(track: Track, folder: Path, notes: list[Note]) -> list[np.ndarray]:
+def _attacks(track: TrackFile, folder: Path, notes: list[NoteSegment]) -> list[np.ndarray]:
     """Return the stretches around the first notes' starts, by which tracks are matched."""
     return [
         finite(wav.read_span(folder / track.path, track.channel, note.start_s - 0.1, note.start_s + 0.5))
@@ -183,12 +184,12 @@ def _attacks(track: Track, folder: Path, notes: list[Note]) -> list[np.ndarray]:
 
 
 def _floor(
-    track: Track,
+    track: TrackFile,
     frames: np.ndarray,
-    notes: list[Note],
-    reference: tuple[Track | None, Path, Reference],
+    notes: list[NoteSegment],
+    reference: tuple[TrackFile | None, Path, Reference],
     quiet: Background,
-) -> FloorRecord:
+) -> NoiseFloor:
     """Return a microphone's background, its level under the notes, and how it follows the judging one."""
     quiet_dbfs = _total_db(floor_db(frames))
     power = power_of(frames).sum(axis=0)
@@ -197,7 +198,7 @@ def _floor(
     note_dbfs = float(np.median(levels)) if levels else None
     judged, folder, attacks = reference
     if judged is None or judged == track or judged.facts.sample_rate_hz != track.facts.sample_rate_hz:
-        return FloorRecord(track.mic, quiet_dbfs, None, None, None, note_dbfs, quiet.a_dbfs, quiet.octaves_dbfs)
+        return NoiseFloor(track.mic, quiet_dbfs, None, None, None, note_dbfs, quiet.a_dbfs, quiet.octaves_dbfs)
     spans = _attacks(track, folder, notes)
     if [len(span) for span in spans] == attacks.lengths:
         found = attacks.match(spans)
@@ -205,7 +206,7 @@ def _floor(
         both = zip(_attacks(judged, folder, notes), spans, strict=True)
         pairs = [(a[: min(len(a), len(b))], b[: min(len(a), len(b))]) for a, b in both]
         found = match(pairs, track.facts.sample_rate_hz)
-    return FloorRecord(
+    return NoiseFloor(
         track.mic, quiet_dbfs, found.lag_s, found.sign, found.clear, note_dbfs, quiet.a_dbfs, quiet.octaves_dbfs
     )
 
@@ -214,9 +215,9 @@ def _total_db(bands_db: np.ndarray) -> float:
     return float(10 * np.log10((10 ** (bands_db / 10)).sum())) - BANDS_OVER_RMS_DB
 
 
-def _track_record(track: Track) -> TrackRecord:
+def _track_record(track: TrackFile) -> Track:
     facts = track.facts
-    return TrackRecord(
+    return Track(
         track.mic,
         track.path,
         track.channel,

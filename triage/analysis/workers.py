@@ -24,8 +24,8 @@ from triage.analysis.cluster import Lost, spread
 from triage.analysis.file_pass import use_hands
 from triage.analysis.remote_folder import fetched
 from triage.analysis.take import fingerprint, listen_take
-from triage.domain.records import TakeRecord
-from triage.intake.roll import Take
+from triage.domain.take import Take
+from triage.intake.arrivals import TakeFiles
 
 HERE = (None, None)
 FEW = 4  # takes that are not worth starting processes for
@@ -36,7 +36,7 @@ LOST = "whatever listened to it was lost twice (killed, or out of memory); intak
 class Job:
     """One take to listen to, as it is handed to a worker."""
 
-    take: Take
+    take: TakeFiles
     folder: Path
     judge_mic: str
     a4_hz: float
@@ -44,8 +44,12 @@ class Job:
 
 
 def listen_all(
-    takes: Sequence[Take], folder: Path, judge_mic: str, a4_hz: float, elsewhere: tuple[str | None, str | None] = HERE
-) -> Iterator[TakeRecord]:
+    takes: Sequence[TakeFiles],
+    folder: Path,
+    judge_mic: str,
+    a4_hz: float,
+    elsewhere: tuple[str | None, str | None] = HERE,
+) -> Iterator[Take]:
     """Yield what was heard in each take, in the order they are done.
 
     ``elsewhere``: the address of the session's folder where ``folder`` only outlines it, and the cluster's.
@@ -62,7 +66,7 @@ def listen_all(
         yield from _in_processes(jobs, workers)
 
 
-def listened(job: Job) -> TakeRecord:
+def listened(job: Job) -> Take:
     """Listen to one take; what goes wrong with it is its problem."""
     torch.set_num_threads(1)  # the cores are shared out by takes and files; and sums add up the same everywhere
     try:
@@ -73,10 +77,10 @@ def listened(job: Job) -> TakeRecord:
         return unheard(job, f"{type(error).__name__}: {error} ({place.name}, line {place.lineno})")
 
 
-def unheard(job: Job, why: str) -> TakeRecord:
+def unheard(job: Job, why: str) -> Take:
     """Return the record of a take that could not be listened to."""
     meant = job.take.meant
-    return TakeRecord(
+    return Take(
         job.take.name,
         "",
         meant.instrument,
@@ -92,7 +96,7 @@ def unheard(job: Job, why: str) -> TakeRecord:
 
 
 @contextmanager
-def _files_of(job: Job) -> Iterator[tuple[Take, Path]]:
+def _files_of(job: Job) -> Iterator[tuple[TakeFiles, Path]]:
     if job.address is None:
         yield job.take, job.folder
     else:
@@ -100,7 +104,7 @@ def _files_of(job: Job) -> Iterator[tuple[Take, Path]]:
             yield found
 
 
-def _on_cluster(jobs: Sequence[Job], cluster: str) -> Iterator[TakeRecord]:
+def _on_cluster(jobs: Sequence[Job], cluster: str) -> Iterator[Take]:
     for job, heard in spread(listened, jobs, cluster):
         if isinstance(heard, Lost):
             yield unheard(job, f"{LOST} ({heard})")
@@ -128,7 +132,7 @@ def _context() -> BaseContext:
     return context
 
 
-def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[TakeRecord]:
+def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[Take]:
     waiting = list(jobs)
     while waiting:
         yield from _until_one_is_lost(waiting, workers)
@@ -140,7 +144,7 @@ def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[TakeRecord]:
             yield from (unheard(left, LOST) for left in alone)
 
 
-def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[TakeRecord]:
+def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[Take]:
     """Yield what is heard, and take it off the list; end early if a worker is lost."""
     with ProcessPoolExecutor(workers, mp_context=_context(), initializer=_end_with_parent) as pool:
         jobs = {pool.submit(listened, job): job for job in waiting}

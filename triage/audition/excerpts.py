@@ -16,7 +16,7 @@ import soundfile
 
 from triage.domain.errors import AudioError
 from triage.domain.pitch import pitch_name
-from triage.domain.records import TrackRecord
+from triage.domain.take import Track
 from triage.intake import wav
 from triage.listen.loudness import integrated_lufs, note_lufs
 
@@ -85,9 +85,7 @@ class Cut:
             raise AudioError(f"{self.path}: cannot be read ({error}); check the file, or copy it again") from None
 
 
-def cut(
-    track: TrackRecord, folder: Path, start_s: float = 0.0, end_s: float | None = None, gain_db: float = 0.0
-) -> Cut:
+def cut(track: Track, folder: Path, start_s: float = 0.0, end_s: float | None = None, gain_db: float = 0.0) -> Cut:
     """Return a stretch of a track, its times rounded to the nearest sample and cut to what the file holds.
 
     A gain above 0 dB is lowered until the stretch peaks at ``CEILING_DBFS`` at most.

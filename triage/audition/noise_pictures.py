@@ -17,9 +17,10 @@ from scipy import signal
 from sqlalchemy import Connection
 
 from triage.domain.errors import TriageError
+from triage.domain.hit import Hit
 from triage.intake import wav
 from triage.sheets.noise import Picture, PictureOf, Sound, SoundOf
-from triage.store.stored import StoredHit, StoredSession
+from triage.store.stored import StoredSession
 from triage.store.takes import find_take, tracks
 
 BEFORE_S, LONGEST_S = 0.8, 2.6
@@ -36,11 +37,11 @@ INKS = ((255, 253, 248), (236, 208, 150), (176, 88, 34), (29, 27, 24))
 def makers(db: Connection, session: StoredSession) -> tuple[PictureOf, SoundOf]:
     """Return what gives the picture and the sound of a hit of the session."""
 
-    def picture_of(hit: StoredHit) -> Picture | None:
+    def picture_of(hit: Hit) -> Picture | None:
         found = _excerpt(db, session, hit)
         return None if found is None else picture(*found)
 
-    def sound_of(hit: StoredHit) -> Sound | None:
+    def sound_of(hit: Hit) -> Sound | None:
         found = _excerpt(db, session, hit)
         return None if found is None else sound(*found[:2])
 
@@ -136,7 +137,7 @@ def png(pixels: np.ndarray, colours: np.ndarray) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
 
 
-def _excerpt(db: Connection, session: StoredSession, hit: StoredHit) -> tuple[np.ndarray, int, float] | None:
+def _excerpt(db: Connection, session: StoredSession, hit: Hit) -> tuple[np.ndarray, int, float] | None:
     """Return samples around a hit where it is loudest, their rate, and when they begin."""
     start_s = max(0.0, hit.start_s - BEFORE_S)
     there = tracks(db, find_take(db, session.id, hit.take).id)

@@ -29,8 +29,8 @@ from triage.cli.tables import arrivals_text, notes_text, queue_text
 from triage.cli.watch import watch_folder
 from triage.config import store_url
 from triage.domain.errors import ConfigError, TriageError
-from triage.domain.records import VerdictRecord
 from triage.domain.text import one_line
+from triage.domain.verdict import Verdict
 from triage.store.arrivals import arrivals
 from triage.store.engine import upgrade_store, writing
 from triage.store.notes import notes
@@ -166,7 +166,7 @@ def give_verdict(
     store: StoreOption = None,
 ) -> None:
     """Record a verdict. It is on a take or on one note of it; earlier ones stay, the last one counts."""
-    said = VerdictRecord(take, verdict.value, by or login(), datetime.now(UTC), note, reason)
+    said = Verdict(take, verdict.value, by or login(), datetime.now(UTC), note, reason)
     with opened_store(store) as engine, writing(engine) as db:
         found = find_session(db, session)
         record_verdict(db, found.id, said)

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from triage.cli.opening import FormOption, StoreOption, login, opened_store
 from triage.cli.output import Form, progress_bar, put, say
 from triage.domain.errors import ConfigError
-from triage.domain.records import ChoiceRecord
+from triage.domain.verdict import NoteChoice
 from triage.store.choices import record_choice
 from triage.store.engine import reading, writing
 from triage.store.takes import find_session
@@ -147,7 +147,7 @@ def _choose(db: Connection, session: str | None, keep: list[str], free: list[str
     for kept, words in said.items():
         for word in words:
             take, note, repetition = _place(word)
-            record_choice(db, session_id, ChoiceRecord(take, note, kept, by, now, repetition))
+            record_choice(db, session_id, NoteChoice(take, note, kept, by, now, repetition))
 
 
 def _place(text: str) -> tuple[str, int, int | None]:

@@ -9,9 +9,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from triage.cli.output import Form, csv_text, json_text, number, table_text
+from triage.domain.arrivals import ARRIVAL_KINDS, ArrivalProblem, Arrivals
+from triage.domain.hit import Hit
+from triage.domain.measurements import MEASUREMENTS
 from triage.domain.pitch import pitch_name
-from triage.domain.records import ARRIVAL_KINDS, MEASUREMENTS, ArrivalRecord, ArrivalsRecord, SpotRecord
-from triage.store.stored import QueueEntry, StoredHit, StoredNote, StoredSession
+from triage.domain.spot import Spot
+from triage.store.stored import QueueEntry, StoredNote, StoredSession
 
 if TYPE_CHECKING:  # what makes sheets is slow to load
     from triage.sheets.backgrounds import MicBackground
@@ -88,7 +91,7 @@ def notes_text(form: Form, session: StoredSession, notes: Sequence[StoredNote]) 
 def hits_text(
     form: Form,
     session: StoredSession,
-    hits: Sequence[StoredHit],
+    hits: Sequence[Hit],
     counts: tuple[dict[str, int], dict[str, int]],
     sheet: "NoiseSheet",
 ) -> str:
@@ -114,7 +117,7 @@ def hits_text(
     return text
 
 
-def arrivals_text(form: Form, session: StoredSession, arrived: ArrivalsRecord) -> str:
+def arrivals_text(form: Form, session: StoredSession, arrived: Arrivals) -> str:
     """Return what did not arrive as it should."""
     if form is Form.json:
         result: dict[str, Any] = {"session": session.name}
@@ -155,7 +158,7 @@ def _queue_cells(entry: QueueEntry) -> list[str]:
     return [str(entry.rank), doubt, entry.take, _cell(entry), listen, "\n".join(lines)]
 
 
-def _reason(spot: SpotRecord) -> str:
+def _reason(spot: Spot) -> str:
     note = "" if spot.note is None else f" note {spot.note}"
     return f"{spot.start_s:.1f} s{note}: {spot.why}"
 
@@ -182,7 +185,7 @@ def _note_cells(row: dict[str, Any]) -> list[str]:
     ]
 
 
-def _hit_cells(hit: StoredHit) -> list[str]:
+def _hit_cells(hit: Hit) -> list[str]:
     others = [mic for mic in hit.mics if mic != hit.mic]
     heard = hit.mic + (f", also {', '.join(others)}" if others else "")
     return [
@@ -246,14 +249,14 @@ def _group_cells(line: "GroupLine") -> list[str]:
     return [number(line.group.exposed, 2), line.levels or "-", line.group.key, line.line]
 
 
-def _arrivals_of(kind: str, entries: Sequence[ArrivalRecord]) -> list[Any]:
+def _arrivals_of(kind: str, entries: Sequence[ArrivalProblem]) -> list[Any]:
     chosen = [entry for entry in entries if entry.kind == kind]
     if kind == "unexpected":
         return [entry.path for entry in chosen]
     return [_keys(entry, ARRIVAL_KEYS[kind]) for entry in chosen]
 
 
-def _a_line_a_take(entries: Sequence[ArrivalRecord]) -> Iterable[ArrivalRecord]:
+def _a_line_a_take(entries: Sequence[ArrivalProblem]) -> Iterable[ArrivalProblem]:
     """Yield the entries with a take's missing microphones in one, which name them all."""
     missing: dict[str | None, list[str]] = {}
     for entry in entries:
@@ -266,7 +269,7 @@ def _a_line_a_take(entries: Sequence[ArrivalRecord]) -> Iterable[ArrivalRecord]:
             yield replace(entry, mic=", ".join(mics))
 
 
-def _arrival_cells(entry: ArrivalRecord) -> list[str]:
+def _arrival_cells(entry: ArrivalProblem) -> list[str]:
     what = entry.path or f"take {entry.take}, mic {entry.mic}"
     why = entry.why or ""
     if entry.what:

@@ -12,7 +12,7 @@ from starlette.responses import Response, StreamingResponse
 from triage.audition.excerpts import Cut, cut, matching_gain_db, session_folder
 from triage.desk.access import AtDesk, Db, desk_of, may
 from triage.desk.pages import Id
-from triage.domain.records import TrackRecord
+from triage.domain.take import Track
 from triage.store.neighbours import note_span
 from triage.store.takes import session_of, take_of, tracks
 
@@ -131,7 +131,7 @@ def _note(request: Request, db: Connection, take_id: int, note: int, mic: str) -
     return _cut(request, db, take_id, mic, max(0.0, span[0] - BEFORE_S), span[1], 0.0)
 
 
-def _track(db: Connection, take_id: int, mic: str) -> TrackRecord | None:
+def _track(db: Connection, take_id: int, mic: str) -> Track | None:
     return next((track for track in tracks(db, take_id) if track.mic == mic), None)
 
 

@@ -6,7 +6,7 @@ from urllib.parse import quote
 from sqlalchemy import Connection
 
 from triage.audition.excerpts import pitch_words
-from triage.domain.records import SpotRecord
+from triage.domain.spot import Spot
 from triage.ranking.queue_mixing import Unheard
 from triage.store.hits import hits
 from triage.store.neighbours import Beside
@@ -123,7 +123,7 @@ def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
     return found
 
 
-def _spot(spot: SpotRecord, take: StoredTake, around_s: float) -> dict[str, Any]:
+def _spot(spot: Spot, take: StoredTake, around_s: float) -> dict[str, Any]:
     longer_s = max(0.0, SHORTEST_SPOT_S - (spot.end_s - spot.start_s)) / 2
     start_s, end_s = spot.start_s - around_s - longer_s, spot.end_s + around_s + longer_s
     start_s, end_s = max(0.0, start_s), min(take.duration_s or end_s, end_s)

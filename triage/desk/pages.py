@@ -17,7 +17,7 @@ from starlette.responses import Response
 from triage.desk.access import AtDesk, Db, Me
 from triage.desk.sheet_views import FORM
 from triage.desk.template_filters import FILTERS
-from triage.domain.records import ARRIVAL_KINDS
+from triage.domain.arrivals import ARRIVAL_KINDS
 from triage.store.arrivals import arrivals
 from triage.store.progress import progress
 from triage.store.review import take_page

@@ -13,7 +13,7 @@ from triage.desk.access import AtDesk, Db, may
 from triage.desk.json_views import beside_shown, left_shown, row_shown, take_shown
 from triage.desk.pages import Here, Id
 from triage.desk.sheet_views import FORM
-from triage.domain.records import PreviewRecord
+from triage.domain.preview import Preview
 from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.store.changes import changes
 from triage.store.neighbours import notes_beside
@@ -135,7 +135,7 @@ def pitch(request: Request, take: HereTake, me: Hears, db: Db) -> Response:
     return _kept(request, take, body, "application/json", {})
 
 
-def _preview(db: Connection, take: StoredTake, mic: str) -> PreviewRecord:
+def _preview(db: Connection, take: StoredTake, mic: str) -> Preview:
     found = find_preview(db, take.id, mic)
     if found is None:
         raise HTTPException(404, f"no picture of take {take.name}, {mic[:60]!r}; take the session in again")

@@ -10,7 +10,7 @@ from triage.desk.access import AtDesk, Db, Me, WriteDb, change
 from triage.desk.json_views import words_shown
 from triage.desk.pages import Id, found_session
 from triage.desk.takes import left_of
-from triage.domain.records import VerdictRecord
+from triage.domain.verdict import Verdict
 from triage.store.preferences import preferences, save_preferences
 from triage.store.review_sampling import has_spoken
 from triage.store.standing import said_of
@@ -24,7 +24,7 @@ Text = Annotated[str | None, Field(max_length=LONGEST_TEXT)]
 MOST_STEPS = 1000
 
 
-class Verdict(BaseModel):
+class PostedVerdict(BaseModel):
     """What a person says of a take, or of one note of it."""
 
     model_config = ConfigDict(extra="forbid")
@@ -46,12 +46,12 @@ class Undo(BaseModel):
 
 
 @router.post("/takes/{take_id}/verdict")
-def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: Verdict) -> dict[str, Any]:
+def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: PostedVerdict) -> dict[str, Any]:
     """Add a verdict; the same key again is the same verdict. Answers with everybody's words and what is left."""
     take = take_of(db, take_id)
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
-    record = VerdictRecord(
+    record = Verdict(
         take.name,
         said.verdict,
         me.name,

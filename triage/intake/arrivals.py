@@ -1,89 +1,219 @@
-"""What came against what was meant: files missing, unexpected, broken, unlike the others.
+"""The roll call: which takes are there, with which tracks, and what is missing, unexpected, broken or unlike.
 
-In: the sound files of a session, grouped by take. Out: entries as `triage arrivals` prints them. Rates in Hz,
-depth in bits, lengths in s.
+In: a session's folder, its description and its take sheet. Out: a Roll: the takes that can be worked on, each
+with its sound tracks, the arrivals, and one line for each other thing that a person should know. Nothing of
+this raises because of one file; no recording is written to.
 """
 
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from statistics import median_high
-from typing import Any
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 
-from triage.intake.integrity import FileFacts
+from triage.domain.errors import SheetError
+from triage.domain.pitch import parse_pitch
+from triage.domain.sheet_row import SheetRow
+from triage.intake.audio_files import list_files
+from triage.intake.file_differences import Arrivals, find_unlike
+from triage.intake.headers import Headers, read_headers
+from triage.intake.integrity import FileFacts, check_file
+from triage.intake.names import NamePattern
+from triage.intake.session import SessionDescription
+from triage.intake.sheet import Sheet
 
-# Tracks of one take start and stop together, to the sample. Converting a sample rate moves an end by some
-# samples, recorders that stop apart by a buffer or two (512 samples at 48 kHz are 10.7 ms); below 10 ms no
-# note is lost.
-LENGTH_TOLERANCE_S = 0.010
+# No instrument's note is heard out in less; a recorder started and stopped by mistake leaves such files.
+SHORTEST_TAKE_S = 0.1
 
 
 @dataclass(frozen=True)
-class Arrivals:
-    """The roll call's outcome; `complete` counts the takes whose every track is there and sound."""
+class TrackFile:
+    """One mic of a take: `channel`, from 0, of the file at `path`, posix, relative to the session."""
 
-    missing: tuple[dict[str, str], ...] = ()
-    unexpected: tuple[str, ...] = ()
-    broken: tuple[dict[str, str], ...] = ()
-    unlike: tuple[dict[str, Any], ...] = ()
-    complete: int = 0
+    mic: str
+    path: str
+    channel: int
+    facts: FileFacts
 
 
-def find_unlike(
-    takes: Iterable[Mapping[str, FileFacts]], sample_rate_hz: int | None, channels: int
-) -> tuple[dict[str, Any], ...]:
-    """Return one entry for each way in which a sound file differs from the others.
+@dataclass(frozen=True)
+class TakeFiles:
+    """A take with its sound tracks, in the order of the session's mics; none where all its files are broken.
+
+    `row` is its row of the sheet, None where it is not on it; `fields` is what its file names say; `meant` is
+    the row with its gaps filled from the file names, and is always there. `broken` has a line for each of its
+    files that cannot be used.
+    """
+
+    name: str
+    row: SheetRow | None
+    fields: dict[str, str]
+    tracks: tuple[TrackFile, ...]
+    meant: SheetRow
+    broken: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ArrivedSession:
+    """Takes in the order of the sheet, then those not on it by name; arrivals; lines for a person."""
+
+    takes: tuple[TakeFiles, ...]
+    arrivals: Arrivals
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _File:
+    take: str
+    mic: str | None  # None: one file holds all microphones
+    path: str
+    fields: dict[str, str]
+    facts: FileFacts
+
+
+Check = Callable[[Path], FileFacts]
+
+
+def check_arrivals(
+    folder: Path, session: SessionDescription, sheet: Sheet, check: Check = check_file
+) -> ArrivedSession:
+    """Return what came of a session against what was meant.
 
     Parameters
     ----------
-    takes : iterable of mapping
-        For each take, path to facts of its sound files.
-    sample_rate_hz : int or None
-        What session.toml asks for; None means that of most files.
-    channels : int
-        Channels that each file should have.
+    folder : Path
+        The session's folder.
+    session : Session
+        Its description.
+    sheet : Sheet
+        Its take sheet; without rows, the takes found are taken for those meant.
+    check : callable
+        Gives the facts of a file; one that knows them already saves opening it again.
 
     Returns
     -------
-    tuple of dict
-        Keys path, what ("sample_rate_hz", "bit_depth", "channels", "length_s"), found, expected; sorted by
-        path. Lengths are compared within a take, with the (higher) median of its tracks, so that one odd
-        track among three is named alone; of two tracks both are named, since neither is known to be right.
+    Roll
+        `arrivals.missing` has one entry for each mic of each take meant; files of takes not on the sheet are
+        unexpected, yet the takes are there. `problems` repeats the sheet's.
     """
-    groups = [dict(take) for take in takes]
-    files = {path: facts for group in groups for path, facts in group.items()}
-    rate_hz = sample_rate_hz or _most([facts.sample_rate_hz for facts in files.values()])
-    depth = _most([facts.bit_depth for facts in files.values()])
-    unlike = []
-    for path, facts in files.items():
-        for what, found, expected in (
-            ("sample_rate_hz", facts.sample_rate_hz, rate_hz),
-            ("bit_depth", facts.bit_depth, depth),
-            ("channels", facts.channels, channels),
-        ):
-            if found != expected:
-                unlike.append(_entry(path, what, found, expected))
-    for group in groups:
-        unlike += _odd_lengths(group)
-    return tuple(sorted(unlike, key=lambda entry: (entry["path"], entry["what"])))
+    folder, problems = Path(folder), list(sheet.problems)
+    rows = {row.take: row for row in sheet.rows}
+    files, unexpected, lines = _find(folder, session, rows, check)
+    problems += lines
+    by_take: dict[str, list[_File]] = {}
+    for file in files:
+        by_take.setdefault(file.take, []).append(file)
+    order = [name for name in rows if name in by_take] + sorted(by_take.keys() - rows.keys())
+    takes = []
+    for name in order:
+        take, lines = _take(folder, session, rows.get(name), by_take[name])
+        takes.append(take)
+        problems += lines
+    if rows:
+        unlisted = [name for name in order if name not in rows]
+        problems += [f"take {name}: not on the take sheet, ranked all the same; add a row" for name in unlisted]
+        unexpected += [file.path for name in unlisted for file in by_take[name]]
+    arrivals = _arrivals(session, list(rows or by_take), takes, by_take)
+    return ArrivedSession(tuple(takes), replace(arrivals, unexpected=tuple(sorted(unexpected))), tuple(problems))
 
 
-def _odd_lengths(group: Mapping[str, FileFacts]) -> list[dict[str, Any]]:
-    lengths_s = {path: facts.duration_s for path, facts in group.items()}
-    odd = []
-    for path, found_s in lengths_s.items():
-        others_s = [length_s for other, length_s in lengths_s.items() if other != path]
-        expected_s = median_high(others_s if len(others_s) < 2 else lengths_s.values()) if others_s else found_s
-        if abs(found_s - expected_s) > LENGTH_TOLERANCE_S:
-            odd.append(_entry(path, "length_s", round(found_s, 3), round(expected_s, 3)))
-    return odd
+def _find(
+    folder: Path, session: SessionDescription, known_takes: Iterable[str], check: Check
+) -> tuple[list[_File], list[str], list[str]]:
+    """Return the checked file of each track, the paths of files that are none, and lines about those."""
+    audio = PurePosixPath(session.files.folder)
+    names = NamePattern(session.files.name, session.mic_names, list(known_takes))
+    listing = list_files(folder, session.files.folder)
+    unexpected, problems = [(audio / stray).as_posix() for stray in listing.strays], list(listing.problems)
+    files: dict[tuple[str, str | None], _File] = {}
+    for relative in listing.paths:
+        path, fields = (audio / relative).as_posix(), names.match(relative)
+        if fields is None:
+            unexpected.append(path)
+            problems.append(f"{path}: fits no take and mic by {names.pattern!r}; rename or remove it")
+            continue
+        track = take, mic = fields.pop("take"), fields.pop("mic", None)
+        if track in files:
+            unexpected.append(path)
+            of = f"take {take}, mic {mic}" if mic else f"take {take}"
+            problems.append(f"{path}: a second file for {of}; {files[track].path} is used, remove one")
+            continue
+        files[track] = _File(take, mic, path, fields, check(folder / path))
+    return list(files.values()), unexpected, problems
 
 
-def _most(values: Sequence[int]) -> int:
-    """Return the value that most files have; of equals the larger, so that the answer is the same twice."""
-    counts = Counter(values)
-    return max(counts, key=lambda value: (counts[value], value), default=0)
+def _take(
+    folder: Path, session: SessionDescription, row: SheetRow | None, files: list[_File]
+) -> tuple[TakeFiles, list[str]]:
+    name, fields = files[0].take, files[0].fields
+    tracks, problems = [], []
+    for file in files:
+        if file.facts.problem is None:
+            channels, lines = _channels(folder, session, file)
+            tracks += [TrackFile(mic, file.path, channel, file.facts) for mic, channel in channels.items()]
+            problems += lines
+    tracks.sort(key=lambda track: session.mic_names.index(track.mic))
+    longest_s = max((track.facts.duration_s for track in tracks), default=SHORTEST_TAKE_S)
+    if longest_s < SHORTEST_TAKE_S:
+        problems.append(f"take {name}: {1000 * longest_s:.0f} ms long, too short for a note; is it a slip?")
+    meant, lines = _meant(name, row, fields, session.middle_c_octave)
+    broken = tuple(f"{file.path}: {file.facts.problem}" for file in files if file.facts.problem)
+    return TakeFiles(name, row, fields, tuple(tracks), meant, broken), problems + lines
 
 
-def _entry(path: str, what: str, found: float, expected: float) -> dict[str, Any]:
-    return {"path": path, "what": what, "found": found, "expected": expected}
+def _channels(folder: Path, session: SessionDescription, file: _File) -> tuple[dict[str, int], list[str]]:
+    """Return the channel, from 0, of each mic that the file holds: by iXML name, the rest by order."""
+    if file.mic is not None:
+        return {file.mic: 0}, []
+    headers = read_headers(folder / file.path) if file.facts.channels > 1 else Headers()
+    problems = [f"{file.path}: {headers.problem}"] if headers.problem else []
+    free = list(range(file.facts.channels))
+    # Reversed, so that of two channels of one name the first counts.
+    names = {name.casefold(): channel - 1 for channel, name in reversed(headers.tracks.items())}
+    named = {mic: names[mic.casefold()] for mic in session.mic_names if names.get(mic.casefold()) in free}
+    free = [channel for channel in free if channel not in named.values()]
+    rest = [mic for mic in session.mic_names if mic not in named]
+    guessed = dict(zip(rest, free, strict=False))
+    if named and guessed:
+        told = ", ".join(f"{mic} = channel {channel + 1}" for mic, channel in guessed.items())
+        problems.append(f"{file.path}: iXML does not name every mic; taken by order: {told}")
+    return named | guessed, problems
+
+
+def _meant(
+    name: str, row: SheetRow | None, fields: dict[str, str], middle_c_octave: int
+) -> tuple[SheetRow, list[str]]:
+    """Return the sheet's row, its gaps filled from the file name."""
+    meant, problems = row or SheetRow(name), []
+    meant = replace(
+        meant,
+        instrument=meant.instrument or fields.get("instrument", ""),
+        articulation=meant.articulation or fields.get("articulation", ""),
+        dynamic=meant.dynamic or fields.get("dynamic", ""),
+    )
+    if "pitch" in fields and not meant.pitches:
+        try:
+            meant = replace(meant, pitches=(parse_pitch(fields["pitch"], middle_c_octave),))
+        except SheetError as error:
+            problems.append(f"take {name}: pitch in the file name: {error}")
+    return meant, problems
+
+
+def _arrivals(
+    session: SessionDescription, meant: list[str], takes: list[TakeFiles], by_take: dict[str, list[_File]]
+) -> Arrivals:
+    files = [file for take in by_take.values() for file in take]
+    heard = {take.name: {track.mic for track in take.tracks} for take in takes}
+    broken = {(file.take, file.mic): file for file in files if file.facts.problem}
+    missing = [
+        {"take": take, "mic": mic}
+        for take in meant
+        for mic in session.mic_names
+        if mic not in heard.get(take, ()) and not {(take, mic), (take, None)} & broken.keys()
+    ]
+    groups = [{f.path: f.facts for f in take if f.facts.problem is None} for take in by_take.values()]
+    polyphonic = any(file.mic is None for file in files)
+    return Arrivals(
+        missing=tuple(missing),
+        broken=tuple({"path": file.path, "why": str(file.facts.problem)} for file in broken.values()),
+        unlike=find_unlike(groups, session.sample_rate_hz, len(session.mics) if polyphonic else 1),
+        complete=sum(heard.get(take, set()) >= set(session.mic_names) for take in meant),
+    )

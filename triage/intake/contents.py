@@ -15,7 +15,7 @@ from pathlib import Path, PurePosixPath
 
 from triage.domain.errors import AudioError, TriageError
 from triage.intake.names import NamePattern
-from triage.intake.session import SESSION_FILE, Session, read_session
+from triage.intake.session import SESSION_FILE, SessionDescription, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 
 CONTENTS_FILE = "contents.csv"
@@ -182,7 +182,7 @@ def _unfit(path: Path, relative: str) -> str | None:
     return None if stat.S_ISREG(mode) else "not a file"
 
 
-def _placed(path: str, session: Session, names: NamePattern) -> Content:
+def _placed(path: str, session: SessionDescription, names: NamePattern) -> Content:
     audio = PurePosixPath(session.files.folder)
     pure = PurePosixPath(path)
     if path in (SESSION_FILE, SHEET_FILE) or not pure.is_relative_to(audio):

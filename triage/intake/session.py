@@ -75,7 +75,7 @@ class Mic(Strict):
     full_scale_db_spl: Annotated[float, Field(ge=60, le=200)] | None = None
 
 
-class Session(Strict):
+class SessionDescription(Strict):
     """A whole session.toml, with its tables `about`, `files` and `mics`."""
 
     about: About = Field(alias="session")
@@ -83,7 +83,7 @@ class Session(Strict):
     mics: tuple[Mic, ...] = ()
 
     @model_validator(mode="after")
-    def _agrees(self) -> "Session":
+    def _agrees(self) -> "SessionDescription":
         _check_mics(self.mic_names, self.about.judge_mic)
         NamePattern(self.files.name, self.mic_names)
         return self
@@ -133,7 +133,7 @@ class Session(Strict):
         return self.mics[0].name
 
 
-def read_session(folder: Path) -> Session:
+def read_session(folder: Path) -> SessionDescription:
     """Return the session that a folder's session.toml describes.
 
     Parameters
@@ -154,7 +154,7 @@ def read_session(folder: Path) -> Session:
     """
     path = Path(folder) / SESSION_FILE
     try:
-        return read_toml(path, Session)
+        return read_toml(path, SessionDescription)
     except ConfigError as error:
         # Slips between keys are found without knowing the file; each message is to name it.
         where = "" if str(error).startswith(str(path)) else f"{path}: "

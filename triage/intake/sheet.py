@@ -14,6 +14,7 @@ from pathlib import Path
 
 from triage.domain.errors import SheetError
 from triage.domain.pitch import HIGHEST_MIDI, parse_pitch
+from triage.domain.sheet_row import SheetRow
 
 SHEET_FILE = "take_sheet.csv"
 COLUMNS = ("take", "instrument", "articulation", "dynamic", "pitches", "repetitions", "remark")
@@ -24,24 +25,6 @@ LOWEST_SOUNDING_MIDI = 12
 # Far above any plan; a slip of the keyboard must not become a list of millions of notes.
 MOST_REPETITIONS = 1_000
 MOST_BYTES = 20_000_000  # a hundred thousand takes
-
-
-@dataclass(frozen=True)
-class SheetRow:
-    """One row: a take and what it was meant to hold; texts are "" and pitches () where not given."""
-
-    take: str
-    instrument: str = ""
-    articulation: str = ""
-    dynamic: str = ""
-    pitches: tuple[int, ...] = ()
-    repetitions: int = 1
-    remark: str = ""
-    setup: str = ""
-
-    def expected(self) -> tuple[int, ...]:
-        """Return the MIDI pitch of each note in the order played: each pitch `repetitions` times in a row."""
-        return tuple(pitch for pitch in self.pitches for _ in range(self.repetitions))
 
 
 @dataclass(frozen=True)

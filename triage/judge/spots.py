@@ -19,7 +19,7 @@ AROUND_PEAK_S = (0.25, 0.35)  # a wobble or a sag needs this much to be heard as
 
 
 @dataclass(frozen=True)
-class Spot:
+class NoteSpot:
     """A stretch worth hearing; ``row`` is the note's row in the table."""
 
     row: int
@@ -33,7 +33,7 @@ class Spot:
     unit: str | None = None
 
 
-def note_spots(table: NoteTable, evidence: Evidence, kinds: list[str], doubts: np.ndarray) -> list[Spot]:
+def note_spots(table: NoteTable, evidence: Evidence, kinds: list[str], doubts: np.ndarray) -> list[NoteSpot]:
     """Return the spots of all notes, noise left to its hits.
 
     Parameters
@@ -66,25 +66,27 @@ def note_spots(table: NoteTable, evidence: Evidence, kinds: list[str], doubts: n
     return spots
 
 
-def _spot(table: NoteTable, evidence: Evidence, row: int, kind: str, doubt: float) -> Spot:
+def _spot(table: NoteTable, evidence: Evidence, row: int, kind: str, doubt: float) -> NoteSpot:
     start_s, end_s = _stretch(table, evidence, row, kind)
     if kind == "wrong-note":
         return _wrong_note(table, row, doubt)
     name = _loudest(evidence, row, kind)
     if name is None:
-        return Spot(row, start_s, end_s, kind, doubt, f"{kind} unlike its neighbours")
+        return NoteSpot(row, start_s, end_s, kind, doubt, f"{kind} unlike its neighbours")
     found, expected = _in_unit(table, evidence, row, name)
-    return Spot(row, start_s, end_s, kind, doubt, _words(name, found, expected), found, expected, COMPARED[name].unit)
+    return NoteSpot(
+        row, start_s, end_s, kind, doubt, _words(name, found, expected), found, expected, COMPARED[name].unit
+    )
 
 
-def _wrong_note(table: NoteTable, row: int, doubt: float) -> Spot:
+def _wrong_note(table: NoteTable, row: int, doubt: float) -> NoteSpot:
     pitch, away = table.pitch[row], table.values["cents"][row] / 100
     found = float(np.round(pitch + away, 2))
     why = f"sounds {abs(away):.1f} semitones {'above' if away > 0 else 'below'} the take sheet's note"
-    return Spot(row, table.start_s[row], table.end_s[row], "wrong-note", doubt, why, found, float(pitch), "MIDI")
+    return NoteSpot(row, table.start_s[row], table.end_s[row], "wrong-note", doubt, why, found, float(pitch), "MIDI")
 
 
-def _unlike(table: NoteTable, evidence: Evidence, row: int, doubt: float) -> Spot:
+def _unlike(table: NoteTable, evidence: Evidence, row: int, doubt: float) -> NoteSpot:
     z = {name: d.z[row] for name, d in evidence.deviations.items() if np.isfinite(d.z[row])}
     most = sorted(z, key=lambda name: -abs(z[name]))[:2]
     where = f", most in {' and '.join(_plain(name) for name in most)}" if most else ""
@@ -92,7 +94,7 @@ def _unlike(table: NoteTable, evidence: Evidence, row: int, doubt: float) -> Spo
     kind = max((k for k in HEARD if k != "noise"), key=lambda k: heard_sigmas(evidence, row, k))
     if near := _at_peak(table, evidence, row, kind):
         span_s, where = near, f"{where}, clearest {_into(table, row, kind)}"
-    return Spot(row, *span_s, UNLIKE, doubt, "sounds unlike its neighbours" + where, found, 0.0, "sigma")
+    return NoteSpot(row, *span_s, UNLIKE, doubt, "sounds unlike its neighbours" + where, found, 0.0, "sigma")
 
 
 def heard_sigmas(evidence: Evidence, row: int, kind: str) -> float:

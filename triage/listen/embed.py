@@ -11,7 +11,7 @@ from scipy.fft import dct
 
 from triage.domain.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 N_CEPSTRA = 20
 RANGE_DB = 60.0  # below the note's own peak there is room and floor, not playing
@@ -23,7 +23,7 @@ class Encoder(Protocol):
     name: str
     dimension: int
 
-    def embed(self, frames: np.ndarray, notes: list[Note]) -> np.ndarray:
+    def embed(self, frames: np.ndarray, notes: list[NoteSegment]) -> np.ndarray:
         """Return one vector a note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
         ...
 
@@ -39,7 +39,7 @@ class FixedEmbedding:
     name = "mel-cepstra-1"
     dimension = 6 * N_CEPSTRA
 
-    def embed(self, frames: np.ndarray, notes: list[Note]) -> np.ndarray:
+    def embed(self, frames: np.ndarray, notes: list[NoteSegment]) -> np.ndarray:
         """Return one vector a note.
 
         Parameters
@@ -63,7 +63,7 @@ class FixedEmbedding:
         return np.array(vectors, dtype=np.float32).reshape(len(notes), self.dimension)
 
     @staticmethod
-    def _vector(frames: np.ndarray, note: Note) -> np.ndarray:
+    def _vector(frames: np.ndarray, note: NoteSegment) -> np.ndarray:
         start, end = note.start_s, max(note.end_s, note.start_s + 0.08)
         half = (start + end) / 2
         stretches = [

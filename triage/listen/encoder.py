@@ -19,7 +19,7 @@ from torch.nn import functional
 from triage.config import shipped
 from triage.domain.errors import AudioError, JudgeError
 from triage.listen.logmel import HOP_S, N_MELS
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_weights, refused, write_weights
 
 STRIDE = 4  # frames a step
@@ -175,11 +175,11 @@ class TrainedEncoder:
         self.name, self.dimension = name, network.shape.dimension
         self.device, self.half = torch.device(device), half
 
-    def embed(self, frames: np.ndarray, notes: Sequence[Note]) -> np.ndarray:
+    def embed(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
         """Return one vector a note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
         return self.listen(frames, notes)[0]
 
-    def listen(self, frames: np.ndarray, notes: Sequence[Note]) -> tuple[np.ndarray, np.ndarray]:
+    def listen(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> tuple[np.ndarray, np.ndarray]:
         """Hear one take.
 
         Parameters
@@ -209,7 +209,9 @@ class TrainedEncoder:
         """
         return vectors @ self.network.lean.weight.detach().float().cpu().numpy().T
 
-    def listen_many(self, takes: Sequence[tuple[np.ndarray, Sequence[Note]]]) -> list[tuple[np.ndarray, np.ndarray]]:
+    def listen_many(
+        self, takes: Sequence[tuple[np.ndarray, Sequence[NoteSegment]]]
+    ) -> list[tuple[np.ndarray, np.ndarray]]:
         """Hear several takes of any length in one batch; the same as ``listen`` on each."""
         for frames, _ in takes:
             if frames.ndim != 2 or frames.shape[0] != N_MELS:

@@ -14,7 +14,7 @@ from triage.listen.logmel import BANDS_OVER_RMS_DB
 from triage.listen.masking import exposure
 from triage.listen.mel_groups import group_levels
 from triage.listen.noise_network import KINDS, STEP_S, STRIDE, Heard, NoiseDetector
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 SURE = 0.5  # least probability of a noise at its surest step
 ON = 0.25  # least probability of a noise while it lasts
@@ -45,7 +45,7 @@ class MicLevel:
 
 
 @dataclass(frozen=True)
-class Hit:
+class NoiseEvent:
     """One noise event; times in seconds from the take's start."""
 
     kind: str
@@ -60,7 +60,7 @@ class Hit:
         return max(mic.exposed for mic in self.mics.values())
 
 
-def hear_mic(frames: np.ndarray, notes: Sequence[Note], mic: str, detector: NoiseDetector) -> MicHeard:
+def hear_mic(frames: np.ndarray, notes: Sequence[NoteSegment], mic: str, detector: NoiseDetector) -> MicHeard:
     """Hear one microphone.
 
     Parameters
@@ -83,7 +83,7 @@ def hear_mic(frames: np.ndarray, notes: Sequence[Note], mic: str, detector: Nois
     return MicHeard(mic, detector.own(frames, notes), level.astype(np.float16), floor)
 
 
-def told(heard: Sequence[MicHeard], notes: Sequence[Note], detector: NoiseDetector) -> list[Hit]:
+def told(heard: Sequence[MicHeard], notes: Sequence[NoteSegment], detector: NoiseDetector) -> list[NoiseEvent]:
     """Say which noises there are, from all microphones of a take together.
 
     Parameters
@@ -104,7 +104,7 @@ def told(heard: Sequence[MicHeard], notes: Sequence[Note], detector: NoiseDetect
     return [hit for hit in hits if hit and hit.exposed >= LEAST_EXPOSED]
 
 
-def _spans(sure: np.ndarray, notes: Sequence[Note]) -> list[tuple[int, int]]:
+def _spans(sure: np.ndarray, notes: Sequence[NoteSegment]) -> list[tuple[int, int]]:
     """Return first and past-last step of each noise."""
     on = np.flatnonzero(sure > ON)
     runs = np.split(on, np.flatnonzero(np.diff(on) > JOINED_S / STEP_S + 1) + 1) if len(on) else []
@@ -117,7 +117,7 @@ def _spans(sure: np.ndarray, notes: Sequence[Note]) -> list[tuple[int, int]]:
     return spans
 
 
-def _hit(span: tuple[int, int], found: Heard, heard: Sequence[MicHeard]) -> Hit | None:
+def _hit(span: tuple[int, int], found: Heard, heard: Sequence[MicHeard]) -> NoiseEvent | None:
     first, last = span
     there = found.there[:, first:last].amax(dim=1).numpy()
     audible = found.audible[:, first:last].amax(dim=1).numpy()
@@ -129,7 +129,7 @@ def _hit(span: tuple[int, int], found: Heard, heard: Sequence[MicHeard]) -> Hit 
     likely = found.kinds[:, first:last].mean(dim=1)
     kind = list(KINDS)[int(likely.argmax())]
     sure = float(found.any[first:last].max())
-    return Hit(kind, first * STEP_S, last * STEP_S, {mic: levels[mic] for mic in ranked}, sure)
+    return NoiseEvent(kind, first * STEP_S, last * STEP_S, {mic: levels[mic] for mic in ranked}, sure)
 
 
 def _level(one: MicHeard, span: tuple[int, int], audible_db: float) -> MicLevel:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from triage.listen import envelope, loudness, pitch, steadiness, tone
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 MEASURED = (
     "f0_hz",
@@ -57,13 +57,13 @@ SHORTEST_TAIL_S = 0.01
 ENVELOPE_HOP_S = 0.002
 
 
-def window(note: Note, take_s: float) -> tuple[float, float]:
+def window(note: NoteSegment, take_s: float) -> tuple[float, float]:
     """Return the stretch of a take, in seconds, whose samples ``measure`` wants for a note."""
     return max(0.0, note.start_s - LEAD_S), min(take_s, note.ring_end_s, note.start_s + LONGEST_S)
 
 
 def measure(
-    samples: np.ndarray, rate_hz: int, note: Note, floor_dbfs: float, meant_hz: Sequence[float] = ()
+    samples: np.ndarray, rate_hz: int, note: NoteSegment, floor_dbfs: float, meant_hz: Sequence[float] = ()
 ) -> dict[str, float]:
     """Measure one note.
 

@@ -22,7 +22,7 @@ from torch.nn import functional
 from triage.config import shipped
 from triage.domain.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_weights, refused, write_weights
 
 STRIDE = 2  # frames a step
@@ -173,7 +173,7 @@ class NoiseDetector:
     def __init__(self, network: NoiseNetwork, name: str):
         self.network, self.name = network.eval(), name
 
-    def own(self, frames: np.ndarray, notes: Sequence[Note]) -> np.ndarray:
+    def own(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
         """Return what is told of one microphone [shape=(step, told), float16] from frames [shape=(mel, frame)]."""
         if frames.ndim != 2 or frames.shape[0] != N_MELS:
             raise AudioError(f"frames have shape {frames.shape}, expected ({N_MELS}, frame)")

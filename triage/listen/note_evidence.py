@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from triage.domain.errors import AudioError
-from triage.listen.notes import Note
+from triage.listen.notes import NoteSegment
 
 LIMIT = 12.0  # log-odds beyond this are rounding of the network's half precision
 BEFORE_S, AFTER_S = 0.08, 0.12  # around a note's sounding part, for what the player did
@@ -20,7 +20,11 @@ LEAST_STEPS = 1
 
 
 def note_evidence(
-    evidence: np.ndarray, times_s: np.ndarray, notes: Sequence[Note], kinds: Sequence[str], played: Sequence[str]
+    evidence: np.ndarray,
+    times_s: np.ndarray,
+    notes: Sequence[NoteSegment],
+    kinds: Sequence[str],
+    played: Sequence[str],
 ) -> np.ndarray:
     """Return peak, mean and time of the peak of each kind of evidence for each note.
 
@@ -65,7 +69,7 @@ def note_evidence(
     return found
 
 
-def _window(kind: str, note: Note, until_s: float, played: bool, times_s: np.ndarray) -> tuple[int, int]:
+def _window(kind: str, note: NoteSegment, until_s: float, played: bool, times_s: np.ndarray) -> tuple[int, int]:
     """Return the first and past-last step of a note's window for one kind; at least one step."""
     from_s, to_s = note.start_s - BEFORE_S, note.end_s + AFTER_S
     if kind == "release":

@@ -32,7 +32,7 @@ QUIET_NOTE_DB = 16.0  # a sound this far below the take's usual note is a stray
 
 
 @dataclass(frozen=True)
-class Note:
+class NoteSegment:
     """One sounding event of a take, times in seconds from the take's start."""
 
     start_s: float
@@ -68,7 +68,7 @@ def top_bands(bands: np.ndarray) -> np.ndarray:
     return np.partition(bands, -TOP_BANDS, axis=0)[-TOP_BANDS:].mean(axis=0)
 
 
-def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[Note], list[Note]]:
+def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteSegment], list[NoteSegment]]:
     """Cut a take into notes.
 
     Parameters
@@ -90,8 +90,8 @@ def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[Note]
     sounds = [_sound(first, last, frames, over, level) for first, last in _between(starts, frames.shape[1])]
     sounds = _join_held(sounds, level)
     usual = _usual_level([s.level_db for s in sounds])
-    notes: list[Note] = []
-    strays: list[Note] = []
+    notes: list[NoteSegment] = []
+    strays: list[NoteSegment] = []
     for sound in sounds:
         if sound.level_db <= usual - QUIET_NOTE_DB:
             strays.append(sound)
@@ -132,7 +132,7 @@ def _level(frames: np.ndarray, over: np.ndarray) -> np.ndarray:
     return 10 * np.log10(power + 1e-12)
 
 
-def _sound(first: int, last: int, frames: np.ndarray, over: np.ndarray, level: np.ndarray) -> Note:
+def _sound(first: int, last: int, frames: np.ndarray, over: np.ndarray, level: np.ndarray) -> NoteSegment:
     own = ndimage.uniform_filter1d(level[first:last], 5, mode="nearest")
     peak = int(own.argmax())
     limit = own[peak] - DROP_DB
@@ -145,12 +145,12 @@ def _sound(first: int, last: int, frames: np.ndarray, over: np.ndarray, level: n
         else np.zeros(0, bool)
     )
     ring = first + end + (int(quiet.argmax()) if quiet.any() else len(quiet))
-    return Note(first * HOP_S, (first + end) * HOP_S, ring * HOP_S, float(own[peak]))
+    return NoteSegment(first * HOP_S, (first + end) * HOP_S, ring * HOP_S, float(own[peak]))
 
 
-def _join_held(sounds: list[Note], level: np.ndarray) -> list[Note]:
+def _join_held(sounds: list[NoteSegment], level: np.ndarray) -> list[NoteSegment]:
     """Join what a dropout, a wobble or a slow attack cut, and leave out what starts in a tail without a rise."""
-    joined: list[Note] = []
+    joined: list[NoteSegment] = []
     for sound in sounds:
         last = joined[-1] if joined else None
         if last is None or not _held(last, sound, level):
@@ -158,13 +158,13 @@ def _join_held(sounds: list[Note], level: np.ndarray) -> list[Note]:
         elif last.end_s < sound.start_s - HOP_S and sound.level_db < last.level_db - DROP_DB / 2:
             joined[-1] = replace(last, ring_end_s=sound.ring_end_s)  # a noise in the tail
         else:
-            joined[-1] = Note(
+            joined[-1] = NoteSegment(
                 last.start_s, max(sound.end_s, last.end_s), sound.ring_end_s, max(last.level_db, sound.level_db)
             )
     return joined
 
 
-def _held(last: Note, new: Note, level: np.ndarray) -> bool:
+def _held(last: NoteSegment, new: NoteSegment, level: np.ndarray) -> bool:
     """True if the new start brings no rise: it belongs to the sound before it or to its tail.
 
     Either the sound was still growing (a soft attack comes in steps), or it was as loud as now less than HOLD_S
@@ -188,7 +188,7 @@ def _usual_level(levels: list[float]) -> float:
     return float(np.median(strong[strong > strong.max() - 20.0]))
 
 
-def _placed(note: Note, over: np.ndarray, span: Span, rate_hz: int) -> Note:
+def _placed(note: NoteSegment, over: np.ndarray, span: Span, rate_hz: int) -> NoteSegment:
     """Place the start on the samples: where the note's own bands first leave what was there before."""
     at = round(note.start_s / HOP_S)
     own = over[:, at : at + 20].max(axis=1)

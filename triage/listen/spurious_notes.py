@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from triage.listen.logmel import HOP_S
-from triage.listen.notes import Note, floor_db
+from triage.listen.notes import NoteSegment, floor_db
 
 ALIKE = 3  # other notes that a note is compared with
 LEAST_NOTES = 4  # to know what is usual
@@ -19,7 +19,7 @@ SOFTER_DB = 6.0  # than usual, where the sheet does not say that one is too many
 SPAN_S = 0.4  # of a note's start that is compared
 
 
-def likeness(frames: np.ndarray, notes: Sequence[Note]) -> np.ndarray:
+def likeness(frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
     """Return how alike each note's spectrum is to those of the take's notes most like it.
 
     The mean of the three highest Pearson correlations with other notes, of the levels over the floor in all bands,
@@ -49,7 +49,7 @@ def likeness(frames: np.ndarray, notes: Sequence[Note]) -> np.ndarray:
     return np.asarray(np.sort(same, axis=1)[:, -ALIKE:].mean(axis=1))
 
 
-def without_strays(frames: np.ndarray, notes: Sequence[Note], meant: int) -> list[Note]:
+def without_strays(frames: np.ndarray, notes: Sequence[NoteSegment], meant: int) -> list[NoteSegment]:
     """Return the notes that are notes.
 
     Parameters

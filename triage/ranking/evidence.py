@@ -16,7 +16,8 @@ import numpy as np
 from triage import __version__
 from triage.analysis.encoding import encoder_in_use
 from triage.domain.errors import JudgeError
-from triage.domain.records import EvidenceRecord, SpotRecord
+from triage.domain.judgement import SerialisedFeatures
+from triage.domain.spot import Spot
 from triage.judge.cohorts import Expectation
 from triage.judge.features import Evidence
 from triage.judge.note_table import NoteTable
@@ -46,7 +47,7 @@ def form_in_use() -> str:
     return f"{FORM} of {__version__}, {encoder_in_use().name}"
 
 
-def packed(weighed: Weighed) -> EvidenceRecord:
+def packed(weighed: Weighed) -> SerialisedFeatures:
     """Return what was weighed as the store keeps it."""
     table, evidence = weighed.table, weighed.evidence
     arrays: dict[str, np.ndarray] = {name: getattr(table, name) for name in COLUMNS}
@@ -67,7 +68,7 @@ def packed(weighed: Weighed) -> EvidenceRecord:
     file = BytesIO()
     arrays["words"] = np.frombuffer(json.dumps(words).encode(), np.uint8)
     np.savez(file, **arrays)  # type: ignore[arg-type]  # NumPy takes every name but allow_pickle for an array
-    return EvidenceRecord(form_in_use(), zlib.compress(file.getvalue(), LEVEL))
+    return SerialisedFeatures(form_in_use(), zlib.compress(file.getvalue(), LEVEL))
 
 
 def unpacked(data: bytes) -> Weighed | None:
@@ -123,5 +124,5 @@ def _weighed(arrays: dict[str, np.ndarray]) -> Weighed:
         Evidence(deviations, arrays["outlier"].astype(float), tuple(words["names"]), matrix),
         arrays["relative"].astype(float),
         words["lengths_s"],
-        tuple(Finding(SpotRecord(*spot), *rest) for spot, *rest in words["findings"]),
+        tuple(Finding(Spot(*spot), *rest) for spot, *rest in words["findings"]),
     )

@@ -1,14 +1,16 @@
 """Findings: what is wrong with a take whatever its notes sound like, and the noises beside them, as spots to be.
 
-TakeRecords go in as ``place`` returns them; findings come out. How sure each one is says the model that judges: of a
+Takes go in as ``place`` returns them; findings come out. How sure each one is says the model that judges: of a
 noise its note's doubt, of all else the share of such findings that were one.
 """
 
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from triage.domain.hit import Hit
 from triage.domain.pitch import pitch_name
-from triage.domain.records import HitRecord, SpotRecord, TakeRecord
+from triage.domain.spot import Spot
+from triage.domain.take import Take
 from triage.judge.track_faults import TrackFacts, track_faults
 from triage.ranking.placing import expected
 
@@ -26,25 +28,25 @@ USUAL = 0.9  # of a finding that the model knows nothing of
 class Finding(NamedTuple):
     """A spot, and what its doubt rests on: ``certain[basis]``, or ``share`` of the noise doubt of note ``row``."""
 
-    spot: SpotRecord
+    spot: Spot
     basis: str
     row: int = -1
     share: float = 1.0
 
 
-def is_technical(hit: HitRecord) -> bool:
+def is_technical(hit: Hit) -> bool:
     """Tell trouble in the samples from a sound in the room (which has a level)."""
     return hit.kind in TECHNICAL and (hit.level_dbfs is None or hit.kind != "click")
 
 
-def is_of_a_note(hit: HitRecord) -> bool:
+def is_of_a_note(hit: Hit) -> bool:
     """Tell a noise beside a note from trouble in the samples and from what lasts for the whole take."""
     lasting = hit.kind in LASTING and hit.note is None and hit.start_s == 0.0
     return not is_technical(hit) and not lasting
 
 
 def findings_of(
-    takes: Sequence[TakeRecord],
+    takes: Sequence[Take],
     row: Mapping[tuple[str, int], int],
     missing: Mapping[str, list[int]],
     broken: Mapping[str, list[str]],
@@ -54,7 +56,7 @@ def findings_of(
     return [*found, *_broken(takes, broken)]
 
 
-def _noises(takes: Sequence[TakeRecord], row: Mapping[tuple[str, int], int]) -> list[Finding]:
+def _noises(takes: Sequence[Take], row: Mapping[tuple[str, int], int]) -> list[Finding]:
     """Return each noise hit beside a note: less than its note's strongest as it is less exposed."""
     found = []
     for take in takes:
@@ -66,7 +68,7 @@ def _noises(takes: Sequence[TakeRecord], row: Mapping[tuple[str, int], int]) -> 
             note = hit.note or 1
             over = f"{hit.over_floor_db or 0:.0f} dB over the floor"
             why = f"{hit.kind.replace('-', ' ')} in the {hit.mic} microphone, {over}"
-            spot = SpotRecord(
+            spot = Spot(
                 take.name, hit.start_s, hit.end_s, hit.note, hit.kind, 0.0, why, hit.mic, hit.level_dbfs, None, "dBFS"
             )
             share = (hit.exposed or 0.0) / max(strongest[note], 1e-9)
@@ -74,7 +76,7 @@ def _noises(takes: Sequence[TakeRecord], row: Mapping[tuple[str, int], int]) -> 
     return found
 
 
-def _technical(takes: Sequence[TakeRecord]) -> list[Finding]:
+def _technical(takes: Sequence[Take]) -> list[Finding]:
     """Return one finding for each kind of technical trouble on each microphone of a take."""
     found = []
     for take in takes:
@@ -88,7 +90,7 @@ def _technical(takes: Sequence[TakeRecord]) -> list[Finding]:
                 why = f"{TECHNICAL[hit.kind]} in the {hit.mic} microphone{places}{peak}"
                 found.append(
                     Finding(
-                        SpotRecord(
+                        Spot(
                             take.name,
                             hit.start_s,
                             hit.end_s,
@@ -108,7 +110,7 @@ def _technical(takes: Sequence[TakeRecord]) -> list[Finding]:
     return found + [one for one in _tracks(takes) if (one.spot.take, one.spot.mic, one.spot.kind) not in known]
 
 
-def _tracks(takes: Sequence[TakeRecord]) -> list[Finding]:
+def _tracks(takes: Sequence[Take]) -> list[Finding]:
     """Return a finding for each track that is unlike the others of its microphone."""
     facts = [
         TrackFacts(take.name, take.instrument or "", f.mic, f.level_dbfs, f.note_dbfs, f.lag_s, f.polarity, f.clear)
@@ -118,7 +120,7 @@ def _tracks(takes: Sequence[TakeRecord]) -> list[Finding]:
     length = {take.name: take.duration_s or 0.0 for take in takes}
     return [
         Finding(
-            SpotRecord(
+            Spot(
                 fault.take,
                 0.0,
                 length[fault.take],
@@ -137,11 +139,11 @@ def _tracks(takes: Sequence[TakeRecord]) -> list[Finding]:
     ]
 
 
-def _silent(takes: Sequence[TakeRecord]) -> list[Finding]:
+def _silent(takes: Sequence[Take]) -> list[Finding]:
     """Return a finding for each take that was read and holds no note at all."""
     return [
         Finding(
-            SpotRecord(
+            Spot(
                 take.name, 0.0, take.duration_s or 0.0, None, "dead-track", USUAL, "no note found in the whole take"
             ),
             "dead-track",
@@ -151,7 +153,7 @@ def _silent(takes: Sequence[TakeRecord]) -> list[Finding]:
     ]
 
 
-def _off_the_sheet(takes: Sequence[TakeRecord], missing: Mapping[str, list[int]]) -> list[Finding]:
+def _off_the_sheet(takes: Sequence[Take], missing: Mapping[str, list[int]]) -> list[Finding]:
     """Return a finding where a note is too few or too many against the sheet."""
     found = []
     for take in takes:
@@ -161,7 +163,7 @@ def _off_the_sheet(takes: Sequence[TakeRecord], missing: Mapping[str, list[int]]
             why = f"{len(gaps)} of {wanted} notes on the take sheet not found: {names}"
             found.append(
                 Finding(
-                    SpotRecord(
+                    Spot(
                         take.name,
                         0.0,
                         take.duration_s or 0.0,
@@ -179,7 +181,7 @@ def _off_the_sheet(takes: Sequence[TakeRecord], missing: Mapping[str, list[int]]
             )
         found += [
             Finding(
-                SpotRecord(
+                Spot(
                     take.name,
                     note.start_s,
                     note.end_s,
@@ -196,10 +198,10 @@ def _off_the_sheet(takes: Sequence[TakeRecord], missing: Mapping[str, list[int]]
     return found
 
 
-def _broken(takes: Sequence[TakeRecord], broken: Mapping[str, list[str]]) -> list[Finding]:
+def _broken(takes: Sequence[Take], broken: Mapping[str, list[str]]) -> list[Finding]:
     length = {take.name: take.duration_s or 0.0 for take in takes}
     return [
-        Finding(SpotRecord(name, 0.0, length[name], None, "truncated", 0.95, line), "truncated")
+        Finding(Spot(name, 0.0, length[name], None, "truncated", 0.95, line), "truncated")
         for name, lines in sorted(broken.items())
         if name in length
         for line in lines

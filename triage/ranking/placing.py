@@ -1,6 +1,6 @@
 """Placing: the notes of every take put on the take sheet's pitches.
 
-TakeRecords come in as they were heard; they go out with each note's pitch on the sheet and its distance in cents,
+Takes come in as they were heard; they go out with each note's pitch on the sheet and its distance in cents,
 with the pitches that no note was found for, and a line for each instrument whose sheet is off by a constant.
 """
 
@@ -9,19 +9,20 @@ from dataclasses import replace
 
 import numpy as np
 
+from triage.domain.note import Note
 from triage.domain.pitch import hz_to_midi
-from triage.domain.records import NoteRecord, TakeRecord
+from triage.domain.take import Take
 from triage.judge.alignment import align, sheet_offset
 
 OCTAVE_CENTS = 60.0  # this near to a whole number of octaves off the sheet
 
 
-def place(takes: Sequence[TakeRecord], a4_hz: float) -> tuple[list[TakeRecord], dict[str, list[int]], list[str]]:
+def place(takes: Sequence[Take], a4_hz: float) -> tuple[list[Take], dict[str, list[int]], list[str]]:
     """Put the notes of every take on the take sheet's pitches.
 
     Returns
     -------
-    takes : list of TakeRecord
+    takes : list of Take
         With pitch_midi, sheet_midi and cents filled in.
     missing : dict of str to list of int
         For each take the MIDI pitches that no note was found for.
@@ -44,18 +45,18 @@ def place(takes: Sequence[TakeRecord], a4_hz: float) -> tuple[list[TakeRecord], 
     return placed, missing, problems
 
 
-def expected(take: TakeRecord) -> tuple[int, ...]:
+def expected(take: Take) -> tuple[int, ...]:
     """Return the MIDI pitch of each note that the sheet asks for, repetitions written out."""
     return tuple(pitch for pitch in take.expected_pitches for _ in range(take.repetitions or 1))
 
 
-def to_midi(note: NoteRecord, a4_hz: float) -> float:
+def to_midi(note: Note, a4_hz: float) -> float:
     """Return a note's pitch as a fractional MIDI number at the session's A4; NaN where it has none."""
     f0_hz = note.measurements.get("f0_hz")
     return hz_to_midi(f0_hz, a4_hz) if f0_hz and f0_hz > 0 else np.nan
 
 
-def _offsets(takes: Sequence[TakeRecord], a4_hz: float) -> tuple[dict[str, int], list[str]]:
+def _offsets(takes: Sequence[Take], a4_hz: float) -> tuple[dict[str, int], list[str]]:
     """Return by how many semitones each instrument sounds off its sheet, and a line for each that does."""
     differences: dict[str, list[float]] = {}
     for take in takes:
@@ -73,7 +74,7 @@ def _offsets(takes: Sequence[TakeRecord], a4_hz: float) -> tuple[dict[str, int],
     return {name: by for name, by in offsets.items() if by}, lines
 
 
-def _placed(note: NoteRecord, midi: float, meant: int | None) -> NoteRecord:
+def _placed(note: Note, midi: float, meant: int | None) -> Note:
     known = np.isfinite(midi)
     pitch = meant if meant is not None else (round(midi) if known else None)
     cents = 100 * (midi - pitch) if known and pitch is not None else np.nan

@@ -1,6 +1,6 @@
 """From what was heard to what is doubtful: all takes of one session in, notes put on the sheet, doubts and ranks out.
 
-Nothing is listened to here and no database is asked: TakeRecords come in as ``take.py`` made them. ``weigh`` gathers
+Nothing is listened to here and no database is asked: takes come in as ``take.py`` made them. ``weigh`` gathers
 what speaks against each note, which takes long; ``said`` asks a model for the doubts, which does not: another model
 begins there.
 """
@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from triage.analysis.encoding import PARTS, evidence_of, vector_name
-from triage.domain.records import Judgement, NoteJudgement, SpotRecord, TakeJudgement, TakeRecord
+from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.spot import Spot
+from triage.domain.take import Take
 from triage.judge.active_learning import teaching_order
 from triage.judge.cohorts import Expectation
 from triage.judge.doubt import DoubtModel, any_of
@@ -19,7 +21,7 @@ from triage.judge.features import COHORT, Evidence, Trouble, gather
 from triage.judge.learned_doubt import LearnedDoubt
 from triage.judge.note_table import COMPARED, NoteTable
 from triage.judge.relative_vectors import relative_vectors
-from triage.judge.spots import LEAST_DOUBT, Spot, note_spots
+from triage.judge.spots import LEAST_DOUBT, NoteSpot, note_spots
 from triage.listen.encoder import EVIDENCE, NOISES
 from triage.listen.masking import over_decay
 from triage.ranking.findings import NOISE, Finding, findings_of, is_of_a_note
@@ -43,7 +45,7 @@ class Weighed:
     findings: tuple[Finding, ...]
 
 
-def table_of(takes: Sequence[TakeRecord], encoder: str | None = None) -> NoteTable:
+def table_of(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
     """Return all notes of a session as one table, with the vectors of ``encoder`` where there are some."""
     rows = [(take, note) for take in takes for note in take.notes]
     name = vector_name([note.embeddings for _, note in rows], encoder) or ""
@@ -77,7 +79,7 @@ def table_of(takes: Sequence[TakeRecord], encoder: str | None = None) -> NoteTab
     )
 
 
-def trouble_of(takes: Sequence[TakeRecord], table: NoteTable) -> Trouble:
+def trouble_of(takes: Sequence[Take], table: NoteTable) -> Trouble:
     """Return what was found around each note beside its playing: the strongest noise hit, the sheet's pitch."""
     row = _rows(table)
     over, under = np.zeros(len(table)), np.full(len(table), np.nan)
@@ -90,12 +92,12 @@ def trouble_of(takes: Sequence[TakeRecord], table: NoteTable) -> Trouble:
     return Trouble(over, under)
 
 
-def weigh(takes: Sequence[TakeRecord], missing: Mapping[str, list[int]], broken: Mapping[str, list[str]]) -> Weighed:
+def weigh(takes: Sequence[Take], missing: Mapping[str, list[int]], broken: Mapping[str, list[str]]) -> Weighed:
     """Gather what speaks against the notes and takes of a session.
 
     Parameters
     ----------
-    takes : sequence of TakeRecord
+    takes : sequence of Take
         As ``place`` returns them.
     missing : mapping of str to list of int
         Take to the pitches without a note.
@@ -127,7 +129,7 @@ def as_kept(evidence: Evidence) -> Evidence:
 
 
 def judge(
-    takes: Sequence[TakeRecord], missing: dict[str, list[int]], model: Model, broken: dict[str, list[str]]
+    takes: Sequence[Take], missing: dict[str, list[int]], model: Model, broken: dict[str, list[str]]
 ) -> Judgement:
     """Judge and rank all takes of a session; parameters as of ``weigh``."""
     return said(weigh(takes, missing, broken), model)
@@ -177,8 +179,8 @@ def _rows(table: NoteTable) -> dict[tuple[str, int], int]:
     return {key: i for i, key in enumerate(keys)}
 
 
-def _spot_record(table: NoteTable, spot: Spot) -> SpotRecord:
-    return SpotRecord(
+def _spot_record(table: NoteTable, spot: NoteSpot) -> Spot:
+    return Spot(
         str(table.take[spot.row]),
         spot.start_s,
         spot.end_s,
@@ -193,13 +195,13 @@ def _spot_record(table: NoteTable, spot: Spot) -> SpotRecord:
     )
 
 
-def _noise_spots(findings: Sequence[Finding], noise: np.ndarray) -> list[SpotRecord]:
+def _noise_spots(findings: Sequence[Finding], noise: np.ndarray) -> list[Spot]:
     """Return a spot for each noise hit: the doubt of its note's strongest, less as it is less exposed."""
     doubted = ((one.spot, float(noise[one.row]) * one.share) for one in findings if one.basis == NOISE)
     return [replace(spot, doubt=doubt) for spot, doubt in doubted if doubt >= LEAST_DOUBT]
 
 
-def _heard_spots(weighed: Weighed, noise: np.ndarray) -> list[SpotRecord]:
+def _heard_spots(weighed: Weighed, noise: np.ndarray) -> list[Spot]:
     """Return a spot for each note with a noise that the encoder heard and no hit explains, where it was clearest."""
     table, spots = weighed.table, []
     if "noise" not in table.heard_s:
@@ -213,7 +215,7 @@ def _heard_spots(weighed: Weighed, noise: np.ndarray) -> list[SpotRecord]:
         kind = kind if odds[kind] > 0 else "other-noise"  # more likely than not, by the encoder's own count
         why = f"{kind.replace('-', ' ')} heard with the note, clearer than with its neighbours"
         spots.append(
-            SpotRecord(
+            Spot(
                 str(table.take[i]),
                 max(0.0, at_s - 0.15),
                 at_s + 0.25,
@@ -227,11 +229,9 @@ def _heard_spots(weighed: Weighed, noise: np.ndarray) -> list[SpotRecord]:
     return spots
 
 
-def _ranked(
-    weighed: Weighed, own: np.ndarray, spots: Sequence[SpotRecord], certain: Sequence[SpotRecord]
-) -> list[TakeJudgement]:
+def _ranked(weighed: Weighed, own: np.ndarray, spots: Sequence[Spot], certain: Sequence[Spot]) -> list[TakeJudgement]:
     doubts: dict[str, list[float]] = {name: [] for name in weighed.lengths_s}
-    hear: dict[str, list[SpotRecord]] = {name: [] for name in weighed.lengths_s}
+    hear: dict[str, list[Spot]] = {name: [] for name in weighed.lengths_s}
     for name, doubt in zip(weighed.table.take.tolist(), own.tolist(), strict=True):
         doubts[name].append(doubt)
     for spot in certain:
@@ -264,7 +264,7 @@ def _with_lessons(
     return tuple(replace(take, teach=teach.get(at)) for at, take in enumerate(ranked))
 
 
-def _union_s(spots: Sequence[SpotRecord], length_s: float | None) -> float:
+def _union_s(spots: Sequence[Spot], length_s: float | None) -> float:
     """Return how long it takes to hear a take's spots once, each with AROUND_S before and after it."""
     total, until = 0.0, 0.0
     for spot in sorted(spots, key=lambda s: s.start_s):

@@ -1,6 +1,6 @@
 """Silence: hits put into groups, and what somebody heard and called harmless left out of the doubt.
 
-TakeRecords as the store gives them go in; they come out with each hit's group, and without the harmless hits for
+Takes as the store gives them go in; they come out with each hit's group, and without the harmless hits for
 the judge. A hit is harmless where the last word on its group says so and it is not clearly louder than what was
 heard then: who has heard a creak has not heard one of twice that strength.
 """
@@ -12,7 +12,9 @@ from datetime import UTC, datetime
 import numpy as np
 from sqlalchemy import Engine
 
-from triage.domain.records import HitRecord, Judgement, MarkRecord, TakeRecord
+from triage.domain.hit import HarmlessMark, Hit
+from triage.domain.judgement import Judgement
+from triage.domain.take import Take
 from triage.judge.hit_groups import group_keys
 from triage.judge.hit_rhythms import TakeNotes
 from triage.ranking.evidence import form_in_use, packed, unpacked
@@ -27,27 +29,27 @@ from triage.store.hits import save_groups
 from triage.store.ranking import save_judgement
 from triage.store.review_sampling import spoken_takes
 from triage.store.spots import broken_files
-from triage.store.stored import StoredHit, StoredSession
+from triage.store.stored import StoredSession
 from triage.store.takes import sessions
 
 LOUDER_DB = 6.0  # than the loudest that was heard: back on the list
 
 
-def grouped(takes: Sequence[TakeRecord], words: Mapping[str, MarkRecord]) -> list[TakeRecord]:
+def grouped(takes: Sequence[Take], words: Mapping[str, HarmlessMark]) -> list[Take]:
     """Return the takes with the group of each hit, and whether it is harmless by the last word on that group."""
     notes = {take.name: notes_of(take) for take in takes}
-    rows = [StoredHit(**vars(hit), take=take.name) for take in takes for hit in take.hits]
+    rows = [replace(hit, take=take.name) for take in takes for hit in take.hits]
     harmless = {group for group, mark in words.items() if mark.harmless}
     keys = iter(group_keys(rows, notes, harmless))
     return [replace(take, hits=tuple(_marked(hit, next(keys), words) for hit in take.hits)) for take in takes]
 
 
-def audible(takes: Sequence[TakeRecord]) -> list[TakeRecord]:
+def audible(takes: Sequence[Take]) -> list[Take]:
     """Return the takes without their harmless hits."""
     return [replace(take, hits=tuple(hit for hit in take.hits if not hit.harmless)) for take in takes]
 
 
-def notes_of(take: TakeRecord) -> TakeNotes:
+def notes_of(take: Take) -> TakeNotes:
     """Return when a take's notes sound."""
     starts, ends = ([getattr(note, name) for note in take.notes] for name in ("start_s", "end_s"))
     return TakeNotes(np.array(starts, float), np.array(ends, float), take.duration_s or max(ends, default=0.0))
@@ -57,12 +59,12 @@ def mark_group(db_engine: Engine, session: StoredSession, group: str, by: str, h
     """Record what somebody said of a group, rank the session anew, and return how many of its hits are silent now."""
     with writing(db_engine) as db:
         loudest = groups(db, session.id).get(group)
-        record_mark(db, session.id, MarkRecord(group, harmless, session.name, by, datetime.now(UTC), loudest))
+        record_mark(db, session.id, HarmlessMark(group, harmless, session.name, by, datetime.now(UTC), loudest))
     return sum(hit.harmless for take in rank_again(db_engine, session) for hit in take.hits if hit.group == group)
 
 
 def judged(
-    placed: Sequence[TakeRecord],
+    placed: Sequence[Take],
     missing: Mapping[str, list[int]],
     broken: Mapping[str, list[str]],
     model: Model,
@@ -108,7 +110,7 @@ def weighed_again(db_engine: Engine, session: StoredSession) -> Weighed:
     return weigh(audible(placed), missing, broken)
 
 
-def rank_again(db_engine: Engine, session: StoredSession, model: Model | None = None) -> list[TakeRecord]:
+def rank_again(db_engine: Engine, session: StoredSession, model: Model | None = None) -> list[Take]:
     """Group, judge and rank a session from what the store holds of it, its files not needed; return its takes."""
     with reading(db_engine) as db:
         heard, words, broken = heard_takes(db, session.id), marks(db), broken_files(db, session.id)
@@ -122,13 +124,13 @@ def rank_again(db_engine: Engine, session: StoredSession, model: Model | None = 
     return placed
 
 
-def _marked(hit: HitRecord, group: str, words: Mapping[str, MarkRecord]) -> HitRecord:
+def _marked(hit: Hit, group: str, words: Mapping[str, HarmlessMark]) -> Hit:
     mark = words.get(group)
     silent = mark is not None and mark.harmless and not _louder(hit, mark)
     return replace(hit, group=group, harmless=silent)
 
 
-def _louder(hit: HitRecord, mark: MarkRecord) -> bool:
+def _louder(hit: Hit, mark: HarmlessMark) -> bool:
     if hit.level_dbfs is None or mark.loudest_dbfs is None:
         return False
     return hit.level_dbfs > mark.loudest_dbfs + LOUDER_DB

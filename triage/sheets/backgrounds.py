@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from triage.domain.take import NoiseFloor
 from triage.judge.noise_rating import BANDS_HZ, NoiseRating, noise_rating
 from triage.judge.trend import mann_kendall
-from triage.store.stored import StoredFloor
 
 TONE_DBFS = -3.01  # a tone at full scale, as a mean square
 SURE, LEAST_CHANGE_DB = 0.01, 2.0  # of a drift that is told
@@ -39,10 +39,10 @@ class MicBackground:
 
 
 def mic_backgrounds(
-    floors: Sequence[StoredFloor], takes: Sequence[str], full_scale_db_spl: Mapping[str, float]
+    floors: Sequence[NoiseFloor], takes: Sequence[str], full_scale_db_spl: Mapping[str, float]
 ) -> list[MicBackground]:
     """Return the background of each microphone, in order of name; ``takes`` are in the order they were recorded."""
-    by_mic: dict[str, dict[str, StoredFloor]] = {}
+    by_mic: dict[str, dict[str, NoiseFloor]] = {}
     for floor in floors:
         by_mic.setdefault(floor.mic, {})[floor.take] = floor
     return [
@@ -51,7 +51,7 @@ def mic_backgrounds(
     ]
 
 
-def _of_mic(mic: str, rows: list[StoredFloor], full_scale_db_spl: float | None) -> MicBackground:
+def _of_mic(mic: str, rows: list[NoiseFloor], full_scale_db_spl: float | None) -> MicBackground:
     course = tuple(row.a_dbfs for row in rows)
     plain = _usual([(row.level_dbfs, row.take) for row in rows if row.level_dbfs is not None])
     weighted = _usual([(row.a_dbfs, row.take) for row in rows if row.a_dbfs is not None])

@@ -13,6 +13,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from triage.domain.errors import StoreError
+from triage.domain.hit import Hit
 from triage.judge.hit_groups import HitGroup, groups_of, key_of, kind_of, parts_of
 from triage.judge.noise_rating import AIMED_NR, MOST_NR
 from triage.judge.trend import mann_kendall
@@ -23,7 +24,6 @@ from triage.sheets.noise_words import levels_of, line_of, name_of, rating_words,
 from triage.sheets.timeline import Timeline, in_order, timeline
 from triage.store.harmless_groups import marks
 from triage.store.hits import floors, hits
-from triage.store.stored import StoredHit
 from triage.store.takes import session_of, takes
 
 LEAST_HITS = 3  # of a group that is worth a search before the next session
@@ -39,9 +39,9 @@ class GroupLine:
     levels: str
     course: str  # of a steady noise's level over the session
     group: HitGroup
-    worst: StoredHit
-    first: StoredHit
-    last: StoredHit
+    worst: Hit
+    first: Hit
+    last: Hit
 
 
 @dataclass(frozen=True)
@@ -102,8 +102,8 @@ class Sound:
     gain_db: float
 
 
-PictureOf = Callable[[StoredHit], Picture | None]
-SoundOf = Callable[[StoredHit], Sound | None]
+PictureOf = Callable[[Hit], Picture | None]
+SoundOf = Callable[[Hit], Sound | None]
 
 
 def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> NoiseSheet:
@@ -140,7 +140,7 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
     )
 
 
-def group_of(hit: StoredHit) -> str:
+def group_of(hit: Hit) -> str:
     """Return a hit's group; one that was never ranked goes by microphone and kind."""
     return hit.group or key_of(hit.mic, kind_of(hit), "any")
 
@@ -170,7 +170,7 @@ def clock(seconds: float) -> str:
     return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
 
 
-def _line(group: HitGroup, listed: list[StoredHit]) -> GroupLine:
+def _line(group: HitGroup, listed: list[Hit]) -> GroupLine:
     worst, first, last = (listed[at] for at in (group.worst, group.first, group.last))
     return GroupLine(line_of(group), levels_of(group), _course(group, listed), group, worst, first, last)
 
@@ -186,7 +186,7 @@ def _counts(found: list[tuple[str, str]]) -> tuple[dict[str, dict[str, int]], tu
     return {kind: by_kind[kind] for kind in kinds}, tuple(sorted(by_mic, key=lambda mic: (-by_mic[mic], mic)))
 
 
-def _harmless(db: Connection, silent: list[StoredHit]) -> tuple[SilentGroup, ...]:
+def _harmless(db: Connection, silent: list[Hit]) -> tuple[SilentGroup, ...]:
     said = marks(db)
     groups = groups_of(silent, [group_of(hit) for hit in silent])
     return tuple(
@@ -216,7 +216,7 @@ def _is_worth(group: HitGroup) -> bool:
     return len(group.hits) >= LEAST_HITS or group.rhythm == "steady" or group.kind in SERIOUS
 
 
-def _course(group: HitGroup, listed: list[StoredHit]) -> str:
+def _course(group: HitGroup, listed: list[Hit]) -> str:
     """Return how the level of a steady noise went over the session, where that is no chance."""
     if group.rhythm != "steady":
         return ""

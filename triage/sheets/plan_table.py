@@ -9,7 +9,9 @@ from statistics import median
 
 from sqlalchemy import Connection, select
 
-from triage.domain.records import SheetRowRecord, SpotRecord
+from triage.domain.hit import Hit
+from triage.domain.sheet_row import SheetRow
+from triage.domain.spot import Spot
 from triage.judge.clean_notes import EXPOSED_BOUND, FAILURES, Played, fault_of
 from triage.judge.plan import Meant, sheet_shift
 from triage.judge.recording_pace import Cost
@@ -20,7 +22,7 @@ from triage.store.notes import notes
 from triage.store.plan import sheet
 from triage.store.spots import spots_among
 from triage.store.standing import resolve, said_among
-from triage.store.stored import Said, StoredHit, StoredNote, StoredSession, StoredTake
+from triage.store.stored import Said, StoredNote, StoredSession, StoredTake
 from triage.store.takes import GONE, sessions, takes
 
 MATCH_CENTS = 50.0  # further off its pitch on the sheet a note is nearer to another one
@@ -152,14 +154,14 @@ def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
     return told
 
 
-def _add_failure(told: _Told, hit: StoredHit) -> None:
+def _add_failure(told: _Told, hit: Hit) -> None:
     if hit.kind in WHOLE_TAKE:
         told.whole[hit.take].append(hit.kind)
     elif hit.note is not None:
         told.failures[hit.take, hit.note].append(hit.kind)
 
 
-def _add_spot(told: _Told, take: str, spot: SpotRecord) -> None:
+def _add_spot(told: _Told, take: str, spot: Spot) -> None:
     """Spots come the most doubtful first, so the first kind of a note is its main reason."""
     if spot.note is not None:
         told.kinds.setdefault((take, spot.note), spot.kind)
@@ -203,7 +205,7 @@ def _meant(take: StoredTake, shifts: dict[str, int], session: str, order: int) -
     )
 
 
-def _unrecorded(row: SheetRowRecord, shifts: dict[str, int], session: str, order: int) -> Meant:
+def _unrecorded(row: SheetRow, shifts: dict[str, int], session: str, order: int) -> Meant:
     shift = shifts.get(row.instrument, 0)
     return Meant(
         row.take,

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from triage.store.stored import StoredHit, StoredTake
+from triage.domain.hit import Hit
+from triage.store.stored import StoredTake
 
 WIDTH, LEFT, ROW, TOP, BOTTOM = 1000.0, 130.0, 26.0, 26.0, 28.0
 LEAST_STRIP = 1.0  # so wide a take is drawn at least
@@ -84,7 +85,7 @@ def on_clock(takes: Sequence[StoredTake]) -> bool:
     )
 
 
-def timeline(takes: Sequence[StoredTake], hits: Sequence[tuple[StoredHit, str]]) -> Timeline:
+def timeline(takes: Sequence[StoredTake], hits: Sequence[tuple[Hit, str]]) -> Timeline:
     """Return the timeline of takes ``in_order`` with hits and the kind each one is grouped under."""
     clock = on_clock(takes)
     starts, total_s = _starts(takes, clock)
@@ -146,9 +147,9 @@ def _ticks(total_s: float, per_s: float, first: datetime | None) -> tuple[tuple[
 
 
 def _marks(
-    strips: dict[str, TakeStrip], rows: dict[str, float], hits: Sequence[tuple[StoredHit, str]]
+    strips: dict[str, TakeStrip], rows: dict[str, float], hits: Sequence[tuple[Hit, str]]
 ) -> tuple[HitMark, ...]:
-    found: dict[tuple[TakeStrip, str, str], list[tuple[StoredHit, str]]] = {}
+    found: dict[tuple[TakeStrip, str, str], list[tuple[Hit, str]]] = {}
     for hit, kind in hits:
         found.setdefault((strips[hit.take], hit.mic, SHAPE_OF.get(kind, "peak")), []).append((hit, kind))
     order = list(SHAPES)

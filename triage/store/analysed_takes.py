@@ -2,11 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, update
 
-from triage.domain.records import FloorRecord, HitRecord, NoteRecord, TakeRecord
+from triage.domain.note import Note
+from triage.domain.take import Take
 from triage.store import tables
 from triage.store.hits import floors, hits
 from triage.store.notes import embeddings, encoders, notes
@@ -15,7 +17,7 @@ from triage.store.takes import take_ids, takes, tracks_of_takes
 note = tables.note
 
 
-def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
+def heard_takes(db: Connection, session_id: int) -> list[Take]:
     """Return every take of a session with its notes, embeddings, hits and floors, in order of name."""
     vectors: dict[tuple[str, int], dict[str, Any]] = defaultdict(dict)
     for encoder in encoders(db, session_id):
@@ -25,7 +27,7 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
     own_notes, own_hits, own_floors = defaultdict(list), defaultdict(list), defaultdict(list)
     for row in notes(db, session_id):
         own_notes[row.take].append(
-            NoteRecord(
+            Note(
                 row.number,
                 row.start_s,
                 row.end_s,
@@ -37,12 +39,12 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
             )
         )
     for hit in hits(db, session_id, harmless=True):
-        own_hits[hit.take].append(HitRecord(**{k: v for k, v in vars(hit).items() if k != "take"}))
+        own_hits[hit.take].append(replace(hit, take=""))
     for floor in floors(db, session_id):
-        own_floors[floor.take].append(FloorRecord(**{k: v for k, v in vars(floor).items() if k != "take"}))
+        own_floors[floor.take].append(replace(floor, take=""))
     own_tracks = tracks_of_takes(db, session_id)
     return [
-        TakeRecord(
+        Take(
             stored.name,
             stored.fingerprint or "",
             stored.instrument,
@@ -67,7 +69,7 @@ def heard_takes(db: Connection, session_id: int) -> list[TakeRecord]:
     ]
 
 
-def save_places(db: Connection, session_id: int, placed: Sequence[TakeRecord]) -> None:
+def save_places(db: Connection, session_id: int, placed: Sequence[Take]) -> None:
     """Store each note's pitch on the sheet, the nearest pitch, and its distance from it in cents."""
     ids = take_ids(db, session_id)
     rows = [

@@ -2,7 +2,7 @@
 
 from sqlalchemy import Connection, delete, insert, select, update
 
-from triage.domain.records import ArrivalRecord, ArrivalsRecord
+from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.takes import lock_session
@@ -10,7 +10,7 @@ from triage.store.takes import lock_session
 arrival, problem, session = tables.arrival, tables.problem, tables.session
 
 
-def save_arrivals(db: Connection, session_id: int, record: ArrivalsRecord) -> None:
+def save_arrivals(db: Connection, session_id: int, record: Arrivals) -> None:
     """Store the roll call of a session in place of the one before, all or nothing."""
     with db.begin_nested():
         lock_session(db, session_id)
@@ -24,11 +24,11 @@ def save_arrivals(db: Connection, session_id: int, record: ArrivalsRecord) -> No
         bump(db, session_id, "takes")
 
 
-def arrivals(db: Connection, session_id: int) -> ArrivalsRecord:
+def arrivals(db: Connection, session_id: int) -> Arrivals:
     """Return the last roll call of a session."""
     columns = [column for column in arrival.c if column.name not in ("id", "session_id")]
     rows = db.execute(select(*columns).where(arrival.c.session_id == session_id).order_by(arrival.c.id))
     of_session = problem.c.session_id == session_id
     lines = db.scalars(select(problem.c.text).where(of_session).order_by(problem.c.id))
     complete = db.scalar(select(session.c.complete).where(session.c.id == session_id))
-    return ArrivalsRecord(tuple(ArrivalRecord(**row._mapping) for row in rows), complete or 0, tuple(lines))
+    return Arrivals(tuple(ArrivalProblem(**row._mapping) for row in rows), complete or 0, tuple(lines))

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from sqlalchemy import Connection, insert, select
 
 from triage.domain.errors import StoreError
-from triage.domain.records import ChoiceRecord
+from triage.domain.verdict import NoteChoice
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.notes import notes
@@ -15,7 +15,7 @@ from triage.store.takes import find_take
 take, choice = tables.take, tables.choice
 
 
-def record_choice(db: Connection, session_id: int, said: ChoiceRecord) -> None:
+def record_choice(db: Connection, session_id: int, said: NoteChoice) -> None:
     """Add one choice; the note's pitch is put down with it, because numbers may move when a file changes."""
     if not said.by.strip():
         raise StoreError("a choice needs a name: say who chooses with --by")
@@ -31,7 +31,7 @@ def record_choice(db: Connection, session_id: int, said: ChoiceRecord) -> None:
     bump(db, session_id, "verdicts")
 
 
-def kept_choices(db: Connection, session_id: int) -> tuple[ChoiceRecord, ...]:
+def kept_choices(db: Connection, session_id: int) -> tuple[NoteChoice, ...]:
     """Return the notes that stand as chosen, in order of take and note."""
     last = {(said.take, said.note): said for said in _all(db, session_id)}
     return tuple(said for _, said in sorted(last.items()) if said.kept)
@@ -42,8 +42,8 @@ def pitch_of(note: StoredNote) -> int | None:
     return note.pitch_midi if note.sheet_midi is None else note.sheet_midi
 
 
-def _all(db: Connection, session_id: int) -> Iterator[ChoiceRecord]:
+def _all(db: Connection, session_id: int) -> Iterator[NoteChoice]:
     columns = [column for column in choice.c if column.name not in ("id", "take_id")]
     query = select(take.c.name.label("take"), *columns).join(choice, choice.c.take_id == take.c.id)
     for row in db.execute(query.where(take.c.session_id == session_id).order_by(choice.c.id)):
-        yield ChoiceRecord(**row._mapping)
+        yield NoteChoice(**row._mapping)

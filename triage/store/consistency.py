@@ -8,7 +8,7 @@ from datetime import date, datetime
 import numpy as np
 from sqlalchemy import Connection, select
 
-from triage.domain.records import MEASUREMENTS
+from triage.domain.measurements import MEASUREMENTS
 from triage.store import tables
 from triage.store.notes import embeddings
 from triage.store.stored import StoredSession

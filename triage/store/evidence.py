@@ -6,13 +6,13 @@ ranked: whatever changes one of these forgets it, and the next ranking gathers i
 
 from sqlalchemy import Connection, delete, insert, select
 
-from triage.domain.records import EvidenceRecord
+from triage.domain.judgement import SerialisedFeatures
 from triage.store import tables
 
 evidence = tables.evidence
 
 
-def save_evidence(db: Connection, session_id: int, record: EvidenceRecord) -> None:
+def save_evidence(db: Connection, session_id: int, record: SerialisedFeatures) -> None:
     """Keep a session's evidence in place of what was kept of it."""
     forget_evidence(db, session_id)
     db.execute(insert(evidence).values(session_id=session_id, **vars(record)))

@@ -9,14 +9,14 @@ from difflib import get_close_matches
 from sqlalchemy import Connection, func, insert, select
 
 from triage.domain.errors import StoreError
-from triage.domain.records import MarkRecord
+from triage.domain.hit import HarmlessMark
 from triage.store import tables
 from triage.store.evidence import forget_evidence
 
 take, hit, mark = tables.take, tables.hit, tables.mark
 
 
-def record_mark(db: Connection, session_id: int, said: MarkRecord) -> None:
+def record_mark(db: Connection, session_id: int, said: HarmlessMark) -> None:
     """Add one word on a group of the session; an unknown group is an error that names the nearest."""
     if not said.by.strip():
         raise StoreError("a mark needs a name: say who gives it with --by")
@@ -29,11 +29,11 @@ def record_mark(db: Connection, session_id: int, said: MarkRecord) -> None:
     forget_evidence(db)  # a word holds in every session that is ranked after it
 
 
-def marks(db: Connection) -> dict[str, MarkRecord]:
+def marks(db: Connection) -> dict[str, HarmlessMark]:
     """Return group -> the last word on it, for every group that anybody spoke of."""
     last = select(func.max(mark.c.id)).group_by(mark.c.group)
     rows = db.execute(select(*(c for c in mark.c if c.name != "id")).where(mark.c.id.in_(last)).order_by(mark.c.id))
-    return {row.group: MarkRecord(**row._mapping) for row in rows}
+    return {row.group: HarmlessMark(**row._mapping) for row in rows}
 
 
 def groups(db: Connection, session_id: int) -> dict[str, float | None]:

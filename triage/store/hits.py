@@ -8,9 +8,9 @@ from typing import Any
 
 from sqlalchemy import Column, Connection, Row, bindparam, false, func, select, true, update
 
-from triage.domain.records import TakeRecord
+from triage.domain.hit import Hit
+from triage.domain.take import NoiseFloor, Take
 from triage.store import tables
-from triage.store.stored import StoredFloor, StoredHit
 
 take, hit, floor = tables.take, tables.hit, tables.floor
 
@@ -22,7 +22,7 @@ def hits(
     limit: int | None = None,
     offset: int = 0,
     harmless: bool = False,
-) -> tuple[StoredHit, ...]:
+) -> tuple[Hit, ...]:
     """Return the noise hits of a session, or of one take, in order of take name and time; ``harmless`` ones too."""
     columns = [column for column in hit.c if column.name not in ("id", "take_id")]
     query = select(take.c.name.label("take"), *columns).join(hit, hit.c.take_id == take.c.id)
@@ -43,7 +43,7 @@ def hits_by_kind(db: Connection, session_id: int, harmless: bool = False) -> dic
     return _count(db, session_id, hit.c.kind, harmless)
 
 
-def save_groups(db: Connection, session_id: int, takes: Sequence[TakeRecord]) -> None:
+def save_groups(db: Connection, session_id: int, takes: Sequence[Take]) -> None:
     """Store the group of every hit, and whether it is harmless; takes and hits as ``heard_takes`` gave them."""
     query = select(take.c.name, hit.c.id).join(hit, hit.c.take_id == take.c.id)
     query = query.where(take.c.session_id == session_id).order_by(take.c.name, hit.c.start_s, hit.c.id)
@@ -62,12 +62,12 @@ def save_groups(db: Connection, session_id: int, takes: Sequence[TakeRecord]) ->
         db.execute(update(hit).where(hit.c.id == bindparam("of")).values(values), rows)
 
 
-def floors(db: Connection, session_id: int) -> tuple[StoredFloor, ...]:
+def floors(db: Connection, session_id: int) -> tuple[NoiseFloor, ...]:
     """Return the background level of each microphone in each take, in order of microphone and take name."""
     query = select(*(column for column in floor.c if column.name not in ("id", "take_id")), take.c.name.label("take"))
     query = query.join(floor, floor.c.take_id == take.c.id).where(take.c.session_id == session_id)
     rows = db.execute(query.order_by(floor.c.mic, take.c.name, floor.c.id))
-    return tuple(StoredFloor(**dict(row._mapping) | {"octaves_dbfs": _octaves(row)}) for row in rows)
+    return tuple(NoiseFloor(**dict(row._mapping) | {"octaves_dbfs": _octaves(row)}) for row in rows)
 
 
 def _listed(harmless: bool) -> Any:
@@ -86,5 +86,5 @@ def _count(db: Connection, session_id: int, column: Column[Any], harmless: bool)
     return {row.what: row.number for row in db.execute(query)}
 
 
-def _stored(row: Row[Any]) -> StoredHit:
-    return StoredHit(**dict(row._mapping) | {"mics": tuple(row.mics)})
+def _stored(row: Row[Any]) -> Hit:
+    return Hit(**dict(row._mapping) | {"mics": tuple(row.mics)})

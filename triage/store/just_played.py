@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
-from triage.domain.records import SpotRecord
+from triage.domain.spot import Spot
 from triage.store import tables
 from triage.store.spots import spots_of
 from triage.store.stored import StoredTake
@@ -20,7 +20,7 @@ class JustPlayed:
     """One take, its spots (the most doubtful first), its missing microphones, and other takes to judge it by."""
 
     take: StoredTake
-    spots: tuple[SpotRecord, ...]
+    spots: tuple[Spot, ...]
     missing: tuple[str, ...]
     others: int  # of the same instrument, articulation and dynamic; counted up to FEW
 

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Row, func, select
 
-from triage.domain.records import MEASUREMENTS
+from triage.domain.measurements import MEASUREMENTS
 from triage.store import tables
 from triage.store.stored import StoredNote
 

@@ -4,24 +4,24 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection, delete, insert, select
 
-from triage.domain.records import PreviewRecord
+from triage.domain.preview import Preview
 from triage.store import tables
 
 preview = tables.preview
 
 
-def save_previews(db: Connection, take_id: int, records: Iterable[PreviewRecord]) -> None:
+def save_previews(db: Connection, take_id: int, records: Iterable[Preview]) -> None:
     """Store the pictures of a take in place of those before."""
     db.execute(delete(preview).where(preview.c.take_id == take_id))
     if rows := [{"take_id": take_id, **vars(record)} for record in records]:
         db.execute(insert(preview), rows)
 
 
-def find_preview(db: Connection, take_id: int, mic: str) -> PreviewRecord | None:
+def find_preview(db: Connection, take_id: int, mic: str) -> Preview | None:
     """Return what is drawn of one track, if anything was made of it."""
     columns = [column for column in preview.c if column.name != "take_id"]
     row = db.execute(select(*columns).where(preview.c.take_id == take_id, preview.c.mic == mic)).first()
-    return None if row is None else PreviewRecord(**row._mapping)
+    return None if row is None else Preview(**row._mapping)
 
 
 def drawn_mics(db: Connection, take_id: int) -> tuple[str, ...]:

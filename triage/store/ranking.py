@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Label, bindparam, exists, func, select, text, update
 
 from triage.domain.errors import StoreError
-from triage.domain.records import Judgement, TakeJudgement
+from triage.domain.judgement import Judgement, TakeJudgement
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.evidence import save_evidence

@@ -6,28 +6,28 @@ from typing import Any
 from sqlalchemy import Connection, Row, delete, insert, select
 from sqlalchemy.sql import Select
 
-from triage.domain.records import SpotRecord
+from triage.domain.spot import Spot
 from triage.store import tables
 
 _ORDER = (tables.spot.c.doubt.desc().nulls_last(), tables.spot.c.start_s, tables.spot.c.id)
 
 
-def take_spots(db: Connection, take_id: int) -> tuple[SpotRecord, ...]:
+def take_spots(db: Connection, take_id: int) -> tuple[Spot, ...]:
     """Return the spots of one take."""
     rows = db.execute(_spots().where(tables.spot.c.take_id == take_id).order_by(*_ORDER))
     return tuple(_record(row) for row in rows)
 
 
-def spots_among(db: Connection, page: Select[Any]) -> dict[str, list[SpotRecord]]:
+def spots_among(db: Connection, page: Select[Any]) -> dict[str, list[Spot]]:
     """Return take name -> spots for the takes whose ids ``page`` selects."""
-    found: dict[str, list[SpotRecord]] = {}
+    found: dict[str, list[Spot]] = {}
     ids = page.subquery()
     for row in db.execute(_spots().join(ids, tables.spot.c.take_id == ids.c.id).order_by(*_ORDER)):
         found.setdefault(row.take, []).append(_record(row))
     return found
 
 
-def spots_of(db: Connection, take_ids: Sequence[int]) -> dict[str, list[SpotRecord]]:
+def spots_of(db: Connection, take_ids: Sequence[int]) -> dict[str, list[Spot]]:
     """Return take name -> spots for takes of one session, by their ids."""
     return spots_among(db, select(tables.take.c.id).where(tables.take.c.id.in_(take_ids)))
 
@@ -42,7 +42,7 @@ def broken_files(db: Connection, session_id: int) -> dict[str, list[str]]:
     return found
 
 
-def replace_spots(db: Connection, session_id: int, take_ids: dict[str, int], spots: Iterable[SpotRecord]) -> None:
+def replace_spots(db: Connection, session_id: int, take_ids: dict[str, int], spots: Iterable[Spot]) -> None:
     """Put these spots in place of all that the session had."""
     take, spot = tables.take, tables.spot
     of_session = select(take.c.id).where(take.c.session_id == session_id)
@@ -57,9 +57,9 @@ def _spots() -> Select[Any]:
     return query.join(tables.take, tables.take.c.id == tables.spot.c.take_id)
 
 
-def _row(record: SpotRecord, take_id: int) -> dict[str, Any]:
+def _row(record: Spot, take_id: int) -> dict[str, Any]:
     return {"take_id": take_id} | {name: value for name, value in vars(record).items() if name != "take"}
 
 
-def _record(row: Row[Any]) -> SpotRecord:
-    return SpotRecord(**row._mapping)
+def _record(row: Row[Any]) -> Spot:
+    return Spot(**row._mapping)

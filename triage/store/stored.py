@@ -1,4 +1,4 @@
-"""Stored: what comes out of the store, as plain frozen values (what goes in is in ``records.py``).
+"""What comes out of the store, as plain frozen values (what goes in is in ``triage.domain``).
 
 Times are in seconds from the start of the take, notes count from 1; None stands for what cannot be told.
 """
@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from triage.domain.records import FloorRecord, HitRecord, SessionRecord, SpotRecord
+from triage.domain.session import Session
+from triage.domain.spot import Spot
 
 
 @dataclass(frozen=True)
-class StoredSession(SessionRecord):
+class StoredSession(Session):
     """A session as the store knows it; ``model`` is the name and version of what judged it last."""
 
     id: int
@@ -77,20 +78,6 @@ class StoredNote:
 
 
 @dataclass(frozen=True)
-class StoredHit(HitRecord):
-    """A noise hit with the take it was heard in."""
-
-    take: str = ""
-
-
-@dataclass(frozen=True)
-class StoredFloor(FloorRecord):
-    """A background level with the take it was measured in."""
-
-    take: str = ""
-
-
-@dataclass(frozen=True)
 class Said:
     """One word on a take or a note of it, as the desk shows it."""
 
@@ -126,4 +113,4 @@ class QueueEntry:
     duration_s: float | None
     verdict: str | None  # the last one on the whole take
     problem: str | None
-    spots: tuple[SpotRecord, ...]
+    spots: tuple[Spot, ...]

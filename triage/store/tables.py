@@ -30,7 +30,7 @@ from sqlalchemy import (
     text,
 )
 
-from triage.domain.records import MEASUREMENTS
+from triage.domain.measurements import MEASUREMENTS
 from triage.store.account_tables import login, person, preference, secret
 from triage.store.columns import Real, UtcTime, Whole, Words
 from triage.store.metadata import metadata

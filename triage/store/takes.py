@@ -14,7 +14,11 @@ import numpy as np
 from sqlalchemy import Connection, Row, Table, bindparam, delete, exists, insert, select, update
 
 from triage.domain.errors import StoreError
-from triage.domain.records import MEASUREMENTS, HitRecord, NoteRecord, SessionRecord, TakeRecord, TrackRecord
+from triage.domain.hit import Hit
+from triage.domain.measurements import MEASUREMENTS
+from triage.domain.note import Note
+from triage.domain.session import Session
+from triage.domain.take import NoiseFloor, Take, Track
 from triage.store import tables
 from triage.store.changes import bump, start_counting
 from triage.store.evidence import forget_evidence
@@ -25,7 +29,7 @@ from triage.store.stored import StoredSession, StoredTake
 GONE = "no longer in the folder or on the take sheet; kept because of what people said of it"
 
 
-def save_session(db: Connection, record: SessionRecord, taken_in_at: datetime | None = None) -> int:
+def save_session(db: Connection, record: Session, taken_in_at: datetime | None = None) -> int:
     """Store the session, or what is new about it under the same name, and return its id."""
     row = dict(vars(record)) | {"taken_in_at": taken_in_at or datetime.now(UTC)}
     table = tables.session
@@ -66,7 +70,7 @@ def fingerprints(db: Connection, session_id: int) -> dict[str, str]:
     return {row.name: row.fingerprint for row in db.execute(query)}
 
 
-def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
+def save_take(db: Connection, session_id: int, record: Take) -> int:
     """Store what was heard in a take in place of what was known of it before, and return its id.
 
     All or nothing. Its verdicts stay; its spots and doubt go, for they spoke of the old sound.
@@ -82,7 +86,7 @@ def save_take(db: Connection, session_id: int, record: TakeRecord) -> int:
         _insert(db, tables.note, _rows(take_id, record.notes, _note_row))
         _insert(db, tables.embedding, [row for note in record.notes for row in vector_rows(take_id, note)])
         _insert(db, tables.hit, _rows(take_id, record.hits, _hit_row))
-        _insert(db, tables.floor, _rows(take_id, record.floors))
+        _insert(db, tables.floor, _rows(take_id, record.floors, _floor_row))
         save_previews(db, take_id, record.previews)
         settle(db, take_id)  # words about another sound no longer count
         bump(db, session_id, "takes")
@@ -137,32 +141,32 @@ def session_of(db: Connection, session_id: int) -> StoredSession | None:
     return None if row is None else StoredSession(**row._mapping)
 
 
-def tracks(db: Connection, take_id: int) -> tuple[TrackRecord, ...]:
+def tracks(db: Connection, take_id: int) -> tuple[Track, ...]:
     """Return the tracks of a take in the order they were stored."""
     table = tables.track
     columns = [column for column in table.c if column.name not in ("id", "take_id")]
     query = select(*columns).where(table.c.take_id == take_id).order_by(table.c.id)
-    return tuple(TrackRecord(**row._mapping) for row in db.execute(query))
+    return tuple(Track(**row._mapping) for row in db.execute(query))
 
 
-def tracks_of_takes(db: Connection, session_id: int) -> dict[str, tuple[TrackRecord, ...]]:
+def tracks_of_takes(db: Connection, session_id: int) -> dict[str, tuple[Track, ...]]:
     """Return the tracks of every take of a session, by the take's name, in the order they were stored."""
     table, take = tables.track, tables.take
     columns = [column for column in table.c if column.name not in ("id", "take_id")]
     query = select(take.c.name, *columns).join(take, take.c.id == table.c.take_id)
-    found: dict[str, list[TrackRecord]] = defaultdict(list)
+    found: dict[str, list[Track]] = defaultdict(list)
     names = [column.name for column in columns]
     for name, *values in db.execute(query.where(take.c.session_id == session_id).order_by(table.c.id)):
-        found[name].append(TrackRecord(**dict(zip(names, values, strict=True))))
+        found[name].append(Track(**dict(zip(names, values, strict=True))))
     return {name: tuple(own) for name, own in found.items()}
 
 
-def tracks_of_session(db: Connection, session_id: int) -> tuple[TrackRecord, ...]:
+def tracks_of_session(db: Connection, session_id: int) -> tuple[Track, ...]:
     """Return the tracks of all takes of a session, in order of path."""
     table, take = tables.track, tables.take
     columns = [column for column in table.c if column.name not in ("id", "take_id")]
     query = select(*columns).join(take, take.c.id == table.c.take_id).where(take.c.session_id == session_id)
-    return tuple(TrackRecord(**row._mapping) for row in db.execute(query.order_by(table.c.path, table.c.channel)))
+    return tuple(Track(**row._mapping) for row in db.execute(query.order_by(table.c.path, table.c.channel)))
 
 
 def lock_session(db: Connection, session_id: int) -> None:
@@ -185,7 +189,7 @@ def take_ids(db: Connection, session_id: int) -> dict[str, int]:
     return {row.name: row.id for row in rows}
 
 
-def _save_take_row(db: Connection, session_id: int, record: TakeRecord) -> int:
+def _save_take_row(db: Connection, session_id: int, record: Take) -> int:
     table = tables.take
     left_out = ("tracks", "notes", "hits", "floors", "previews")
     row = {name: value for name, value in vars(record).items() if name not in left_out}
@@ -208,13 +212,13 @@ def _close_ranks(db: Connection, session_id: int) -> None:
         db.execute(update(table).where(table.c.id == bindparam("of")).values(rank=bindparam("place")), moved)
 
 
-def _meant(record: TakeRecord) -> str:
+def _meant(record: Take) -> str:
     """Return a digest of what the take was to hold, the remark left out: it changes nothing of the playing."""
     row = (record.instrument, record.articulation, record.dynamic, list(record.expected_pitches), record.repetitions)
     return hashlib.sha256(repr(row).encode("utf-8", "backslashreplace")).hexdigest()[:32]
 
 
-def _check(record: TakeRecord) -> None:
+def _check(record: Take) -> None:
     for note in record.notes:
         if unknown := sorted(set(note.measurements) - set(MEASUREMENTS)):
             raise StoreError(
@@ -234,14 +238,14 @@ def _insert(db: Connection, table: Table, rows: list[dict[str, Any]]) -> None:
         db.execute(insert(table), rows)
 
 
-def _note_row(record: NoteRecord) -> dict[str, Any]:
+def _note_row(record: Note) -> dict[str, Any]:
     # Every row names every measurement: one statement serves all rows.
     row = dict.fromkeys(MEASUREMENTS) | dict(record.measurements)
     left_out = ("measurements", "embeddings")
     return row | {name: value for name, value in vars(record).items() if name not in left_out}
 
 
-def vector_rows(take_id: int, record: NoteRecord) -> Iterator[dict[str, Any]]:
+def vector_rows(take_id: int, record: Note) -> Iterator[dict[str, Any]]:
     """Yield the rows of one note's vectors; float16 is kept, all else becomes float32."""
     for encoder, vector in record.embeddings.items():
         array = np.asarray(vector)
@@ -255,8 +259,12 @@ def vector_rows(take_id: int, record: NoteRecord) -> Iterator[dict[str, Any]]:
         }
 
 
-def _hit_row(record: HitRecord) -> dict[str, Any]:
-    return dict(vars(record)) | {"mics": list(record.mics)}
+def _floor_row(record: NoiseFloor | Hit) -> dict[str, Any]:
+    return {name: value for name, value in vars(record).items() if name != "take"}
+
+
+def _hit_row(record: Hit) -> dict[str, Any]:
+    return _floor_row(record) | {"mics": list(record.mics)}
 
 
 def stored_take(row: Row[Any]) -> StoredTake:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 from sqlalchemy import Connection, delete, insert, update
 
-from triage.domain.records import NoteRecord
+from triage.domain.note import Note
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.evidence import forget_evidence
@@ -21,7 +21,7 @@ def save_vectors(
         forget_evidence(db, session_id)
         take_id = take_ids(db, session_id)[take_name]
         db.execute(delete(tables.embedding).where(tables.embedding.c.take_id == take_id))
-        notes = [NoteRecord(number, 0.0, 0.0, embeddings=own) for number, own in sorted(found.items())]
+        notes = [Note(number, 0.0, 0.0, embeddings=own) for number, own in sorted(found.items())]
         rows = [row for note in notes for row in vector_rows(take_id, note)]
         if rows:
             db.execute(insert(tables.embedding), rows)

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Row, exists, func, insert, sel
 from sqlalchemy.exc import IntegrityError
 
 from triage.domain.errors import StoreError
-from triage.domain.records import SHOWN, VERDICTS, VerdictRecord
+from triage.domain.verdict import SHOWN, VERDICTS, Verdict
 from triage.store import tables
 from triage.store.changes import bump
 from triage.store.standing import settle
@@ -33,7 +33,7 @@ class TakenBack:
 
 
 def record_verdict(
-    db: Connection, session_id: int, said: VerdictRecord, key: str | None = None, sound: str | None = None
+    db: Connection, session_id: int, said: Verdict, key: str | None = None, sound: str | None = None
 ) -> int:
     """Add one verdict and return its id; an unknown take, note or word is an error that names what there is.
 
@@ -80,14 +80,14 @@ def take_back(
     return _back(db, session_id, verdict.c.id.in_([row.id for row in last]))
 
 
-def verdicts(db: Connection, session_id: int, take_name: str | None = None) -> tuple[VerdictRecord, ...]:
+def verdicts(db: Connection, session_id: int, take_name: str | None = None) -> tuple[Verdict, ...]:
     """Return the standing verdicts of a session, or of one take of it, in the order given."""
     columns = [verdict.c[name] for name in ("verdict", "by", "at", "note", "reason", "comment", "blind", "shown")]
     query = select(take.c.name.label("take"), *columns).join(verdict, verdict.c.take_id == take.c.id)
     query = query.where(take.c.session_id == session_id, standing()).order_by(verdict.c.id)
     if take_name is not None:
         query = query.where(take.c.name == take_name)
-    return tuple(VerdictRecord(**row._mapping) for row in db.execute(query))
+    return tuple(Verdict(**row._mapping) for row in db.execute(query))
 
 
 def standing() -> ColumnElement[bool]:
@@ -95,7 +95,7 @@ def standing() -> ColumnElement[bool]:
     return ~exists().where(retraction.c.verdict_id == verdict.c.id)
 
 
-def _check_words(said: VerdictRecord) -> None:
+def _check_words(said: Verdict) -> None:
     if said.verdict not in VERDICTS:
         raise StoreError(f"verdict {said.verdict!r} is none of {', '.join(VERDICTS)}")
     if said.shown is not None and said.shown not in SHOWN:
@@ -107,7 +107,7 @@ def _check_words(said: VerdictRecord) -> None:
             raise StoreError(f"the {what} has {len(text or '')} characters; {LONGEST_TEXT} are the most")
 
 
-def _check_note(db: Connection, take_id: int, said: VerdictRecord) -> None:
+def _check_note(db: Connection, take_id: int, said: Verdict) -> None:
     note = tables.note
     highest = db.scalar(select(func.max(note.c.number)).where(note.c.take_id == take_id))
     known = select(note.c.number).where(note.c.take_id == take_id, note.c.number == said.note)
@@ -116,7 +116,7 @@ def _check_note(db: Connection, take_id: int, said: VerdictRecord) -> None:
         raise StoreError(f"take {said.take} has no note {said.note}: {there}")
 
 
-def _known(db: Connection, take_id: int, said: VerdictRecord, key: str) -> int | None:
+def _known(db: Connection, take_id: int, said: Verdict, key: str) -> int | None:
     """Return the verdict that came with this key before, if it did."""
     row = db.execute(select(verdict).where(verdict.c.key == key)).first()
     if row is None:

@@ -7,18 +7,13 @@ import numpy as np
 import soundfile
 from sqlalchemy import Engine
 
-from triage.domain.records import (
-    HitRecord,
-    Judgement,
-    NoteJudgement,
-    NoteRecord,
-    PreviewRecord,
-    SessionRecord,
-    SpotRecord,
-    TakeJudgement,
-    TakeRecord,
-    TrackRecord,
-)
+from triage.domain.hit import Hit
+from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.note import Note
+from triage.domain.preview import Preview
+from triage.domain.session import Session
+from triage.domain.spot import Spot
+from triage.domain.take import Take, Track
 from triage.listen.logmel import LogMel
 from triage.listen.preview import Course, Sketch, pack_courses, picture
 from triage.store.engine import writing
@@ -42,35 +37,30 @@ def fill(engine: Engine, folder: Path) -> dict[str, int]:
     """Write the recordings and store the session; return take name -> id."""
     (folder / "audio").mkdir(parents=True, exist_ok=True)
     with writing(engine) as db:
-        record = SessionRecord("mill", str(folder), date(2026, 3, 14), RATE_HZ, 442.0, "close")
+        record = Session("mill", str(folder), date(2026, 3, 14), RATE_HZ, 442.0, "close")
         session_id = save_session(db, record)
         ids = {name: save_take(db, session_id, _take(folder, name)) for name in TAKES}
         takes = tuple(TakeJudgement(n, d, 10 * d, r) for r, (n, d) in enumerate(zip(TAKES, DOUBTS, strict=True), 1))
         pairs = [(name, doubt / 2) for name, doubt in zip(TAKES, DOUBTS, strict=True)]
         notes = tuple(NoteJudgement(name, k, half, half, 0.0) for name, half in pairs for k in (1, 2))
         spots = (
-            SpotRecord(
-                "T001", 0.1, 0.9, 1, "length", 0.8, "0.21 s longer than its neighbours", None, 0.62, 0.41, "s"
-            ),
-            SpotRecord("T001", 1.5, 1.51, 2, "click", 0.5, "click in the room microphone", "room"),
+            Spot("T001", 0.1, 0.9, 1, "length", 0.8, "0.21 s longer than its neighbours", None, 0.62, 0.41, "s"),
+            Spot("T001", 1.5, 1.51, 2, "click", 0.5, "click in the room microphone", "room"),
         )
         save_judgement(db, session_id, Judgement("m 1", takes, notes, spots))
     return ids
 
 
-def _take(folder: Path, name: str) -> TakeRecord:
+def _take(folder: Path, name: str) -> Take:
     tracks, previews = [], []
     for mic in ("close", "room"):
         path, samples = folder / "audio" / f"{name}_{mic}.wav", whole_numbers(name, mic)
         soundfile.write(path, samples << 8, RATE_HZ, subtype="PCM_24")
-        tracks.append(TrackRecord(mic, f"audio/{path.name}", 0, RATE_HZ, 24, len(samples)))
+        tracks.append(Track(mic, f"audio/{path.name}", 0, RATE_HZ, 24, len(samples)))
         previews.append(preview_of(mic, samples))
-    notes = (
-        NoteRecord(1, 0.1, 0.9, 1.2, 60, 60, {"cents": 3.0}),
-        NoteRecord(2, 1.4, 2.2, 2.6, 62, 62, {"cents": 1.0}),
-    )
-    hits = (HitRecord("click", 1.5, 1.51, "room", ("room",), -40.0, 20.0, 0.9, 2),)
-    return TakeRecord(
+    notes = (Note(1, 0.1, 0.9, 1.2, 60, 60, {"cents": 3.0}), Note(2, 1.4, 2.2, 2.6, 62, 62, {"cents": 1.0}))
+    hits = (Hit("click", 1.5, 1.51, "room", ("room",), -40.0, 20.0, 0.9, 2),)
+    return Take(
         name,
         f"f{name}",
         "horn",
@@ -89,10 +79,10 @@ def _take(folder: Path, name: str) -> TakeRecord:
     )
 
 
-def preview_of(mic: str, samples: np.ndarray) -> PreviewRecord:
+def preview_of(mic: str, samples: np.ndarray) -> Preview:
     wave = (samples / 2**23).astype(np.float32)[None]
     sketch = Sketch(RATE_HZ, 1)
     sketch.add(wave)
     outline, drawn = sketch.outline(0), picture(LogMel(RATE_HZ)(wave)[0])
     courses = pack_courses([Course(1, 0.1, np.array([6000.0, np.nan]))]) if mic == "close" else None
-    return PreviewRecord(mic, outline.packed, outline.hop_s, drawn.png, drawn.hop_s, 40.0, 19_000.0, courses)
+    return Preview(mic, outline.packed, outline.hop_s, drawn.png, drawn.hop_s, 40.0, 19_000.0, courses)

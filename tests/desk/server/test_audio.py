@@ -10,7 +10,8 @@ import soundfile
 
 from tests.desk.server.evening import LEVELS_DB, RATE_HZ, whole_numbers
 from triage.audition.excerpts import unpacked
-from triage.domain.records import NoteRecord, TakeRecord, TrackRecord
+from triage.domain.note import Note
+from triage.domain.take import Take, Track
 from triage.store.engine import open_store, writing
 from triage.store.takes import save_take
 
@@ -25,8 +26,8 @@ def samples(body: bytes) -> np.ndarray:
 def store_track(store: str, folder, path: str, name: str = "T009", channel: int = 0) -> int:
     engine = open_store(store)
     with writing(engine) as db:
-        notes = (NoteRecord(1, 0.1, 0.9, 1.2, 60, 60),)
-        made = save_take(db, 1, TakeRecord(name, "f", tracks=(TrackRecord("close", path, channel),), notes=notes))
+        notes = (Note(1, 0.1, 0.9, 1.2, 60, 60),)
+        made = save_take(db, 1, Take(name, "f", tracks=(Track("close", path, channel),), notes=notes))
     engine.dispose()
     return made
 

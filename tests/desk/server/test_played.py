@@ -5,7 +5,10 @@ from dataclasses import replace
 from datetime import datetime
 
 from tests.desk.server.evening import fill
-from triage.domain.records import ArrivalRecord, ArrivalsRecord, Judgement, SpotRecord, TakeJudgement, TakeRecord
+from triage.domain.arrivals import ArrivalProblem, Arrivals
+from triage.domain.judgement import Judgement, TakeJudgement
+from triage.domain.spot import Spot
+from triage.domain.take import Take
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, writing
 from triage.store.just_played import just_played
@@ -15,8 +18,8 @@ from triage.store.takes import find_session, save_take
 DAY = datetime(2026, 3, 14, 14, 30)
 
 
-def played(number: int, dynamic: str = "ff") -> TakeRecord:
-    return TakeRecord(
+def played(number: int, dynamic: str = "ff") -> Take:
+    return Take(
         f"T{number:03}",
         f"f{number}",
         "horn",
@@ -33,7 +36,7 @@ def told(engine) -> int:
     """Store four takes that were played one after another, and what the judge says of them."""
     takes = [played(11), played(12), played(13), played(14, "pp")]
     doubts = {"T011": 0.05, "T012": 0.3, "T013": 0.8, "T014": None}
-    spot = SpotRecord("T013", 12.31, 12.7, 4, "length", 0.8, "0.21 s longer than its neighbours")
+    spot = Spot("T013", 12.31, 12.7, 4, "length", 0.8, "0.21 s longer than its neighbours")
     with writing(engine) as db:
         session_id = find_session(db).id
         for take in takes:
@@ -41,7 +44,7 @@ def told(engine) -> int:
         save_take(db, session_id, replace(played(15), recorded_at=None, listened=False, problem="cannot be read"))
         judged = tuple(TakeJudgement(name, doubt, 3.0, k) for k, (name, doubt) in enumerate(doubts.items(), 1))
         save_judgement(db, session_id, Judgement("m 1", judged, (), (spot,)))
-        save_arrivals(db, session_id, ArrivalsRecord((ArrivalRecord("missing", take="T012", mic="room"),), 3))
+        save_arrivals(db, session_id, Arrivals((ArrivalProblem("missing", take="T012", mic="room"),), 3))
     return session_id
 
 

@@ -3,7 +3,7 @@
 import threading
 import time
 
-from triage.domain.records import TakeRecord
+from triage.domain.take import Take
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session, save_take
 from triage.store.verdicts import verdicts
@@ -85,7 +85,7 @@ def test_a_changed_take_comes_back_with_the_reason(desk, store):
     accept(anna, take_id, "click-0001")
     engine = open_store(store)
     with writing(engine) as db:
-        changed = TakeRecord("T001", "new", "horn", "staccato", "ff", None, (60, 62), 1, sound="another sound")
+        changed = Take("T001", "new", "horn", "staccato", "ff", None, (60, 62), 1, sound="another sound")
         save_take(db, 1, changed)
     engine.dispose()
     take = anna.get(f"/api/takes/{take_id}").json()
@@ -165,7 +165,7 @@ def test_a_change_by_another_process_is_told_to_open_pages(desk, store):
         time.sleep(0.01)
     engine = open_store(store)
     with writing(engine) as db:
-        save_take(db, 1, TakeRecord("T005", "f"))
+        save_take(db, 1, Take("T005", "f"))
     engine.dispose()
     listener.join(10)
     data = [one for one in events if one.startswith("data:")]

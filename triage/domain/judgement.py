@@ -1,0 +1,49 @@
+"""What a model says of one session: doubts, ranks and spots."""
+
+from dataclasses import dataclass
+
+from triage.domain.spot import Spot
+
+
+@dataclass(frozen=True)
+class NoteJudgement:
+    """What the judge says of one note."""
+
+    take: str
+    number: int
+    doubt: float | None
+    reject_probability: float | None
+    outlier: float | None
+
+
+@dataclass(frozen=True)
+class TakeJudgement:
+    """What the judge says of one take; equal ranks are put in order of take name.
+
+    ``teach`` counts from 1 the takes that would teach the model most; None for the others.
+    """
+
+    take: str
+    doubt: float | None
+    listen_s: float | None
+    rank: int | None
+    teach: int | None = None
+
+
+@dataclass(frozen=True)
+class SerialisedFeatures:
+    """What a session's notes were judged by, packed, so that another model weighs it without measuring again."""
+
+    form: str
+    data: bytes
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What the judge says of one session; ``model`` is the name and version of what judged."""
+
+    model: str
+    takes: tuple[TakeJudgement, ...] = ()
+    notes: tuple[NoteJudgement, ...] = ()
+    spots: tuple[Spot, ...] = ()
+    evidence: SerialisedFeatures | None = None

@@ -1,0 +1,24 @@
+"""A played note with its measurements and embeddings."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Note:
+    """One played note: when it sounds, the pitch meant and heard, measurements and embeddings by name.
+
+    ``measurements`` may lack names of MEASUREMENTS (they are stored as unknown) but may not hold others;
+    ``embeddings`` is encoder name -> vector, shape (dimension,); float16 is kept, all else becomes float32.
+    """
+
+    number: int
+    start_s: float
+    end_s: float
+    ring_end_s: float | None = None
+    pitch_midi: int | None = None
+    sheet_midi: int | None = None
+    measurements: Mapping[str, float | None] = field(default_factory=dict)
+    embeddings: Mapping[str, np.ndarray] = field(default_factory=dict)

@@ -1,0 +1,21 @@
+"""One row of the take sheet."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class SheetRow:
+    """One row of the take sheet, whether the take was recorded or not; pitches are MIDI, as on the sheet."""
+
+    take: str
+    instrument: str = ""
+    articulation: str = ""
+    dynamic: str = ""
+    pitches: tuple[int, ...] = ()
+    repetitions: int = 1
+    remark: str = ""
+    setup: str = ""
+
+    def expected(self) -> tuple[int, ...]:
+        """Return the MIDI pitch of each note in the order played: each pitch `repetitions` times in a row."""
+        return tuple(pitch for pitch in self.pitches for _ in range(self.repetitions))

@@ -1,0 +1,35 @@
+"""What people say of takes and notes: verdicts, and notes chosen for their cells."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+VERDICTS = ("accept", "reject", "unsure")
+SHOWN = ("teach", "lot", "again")  # why a take came though others are more doubtful
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a person said of a take, or of one note of it; never changed, only followed by another."""
+
+    take: str
+    verdict: str
+    by: str
+    at: datetime
+    note: int | None = None
+    reason: str | None = None
+    comment: str | None = None
+    blind: bool = False  # the same take came back unannounced, to see whether he says the same again
+    shown: str | None = None  # why the desk showed the take: None for its doubt, else one of SHOWN
+
+
+@dataclass(frozen=True)
+class NoteChoice:
+    """What a person chose: keep this note for its cell (``repetition`` of it, from 1), or leave it free again."""
+
+    take: str
+    note: int
+    kept: bool
+    by: str
+    at: datetime
+    repetition: int | None = None
+    pitch_midi: int | None = None
