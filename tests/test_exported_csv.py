@@ -20,12 +20,12 @@ from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.hit import Hit
 from triage.domain.spot import Spot
 from triage.domain.verdict import Verdict
-from triage.intake.contents import CONTENTS_FILE, Content, contents_text, read_contents
 from triage.store.accounts import save_person
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, writing
 from triage.store.models import StoredModel, add_model
 from triage.store.verdicts import record_verdict
+from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, read_contents
 
 NOW = datetime(2026, 3, 14, 12, tzinfo=UTC)
 EVIL = ('=HYPERLINK("x")', "+1+1", "-2+3", "@SUM(1)", "\t=1", "\r=1", " =1", "\n=1", "\uff1d1+1")

@@ -16,9 +16,9 @@ import pytest
 from tests.commands import run
 from tests.intake.files import wav, write, write_session
 from triage.domain.errors import AudioError
-from triage.intake.bag import decode_path, encode_path, folded, read_declaration, read_manifests, safe_path
-from triage.intake.fixity import checksums, open_memory
+from triage.transfer.fixity import checksums, open_memory
 from triage.transfer.handover import COPIED, LINKED, NOT_IN_IT, write_bag
+from triage.transfer.manifests import decode_path, encode_path, folded, read_declaration, read_manifests, safe_path
 from triage.transfer.receive import check_arrival
 
 OLD_S = 3600.0  # long enough ago that a file's time shows any later change

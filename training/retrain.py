@@ -28,7 +28,7 @@ from training.verdict_examples import VerdictExamples, examples_of_session
 from triage import __version__
 from triage.analysis.encoding import encoder_in_use
 from triage.cli.models import said_text, several
-from triage.cli.opening import StoreOption, login, opened_store
+from triage.cli.options import StoreOption, login, opened_store
 from triage.cli.output import Form, json_text, put, say, table_text
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError

@@ -33,7 +33,7 @@ from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, version_in_use
 from triage.store.takes import find_session, save_session, save_take, sessions
 from triage.store.verdicts import record_verdict, verdicts
-from triage.transfer.checking import other_models
+from triage.transfer.store_check import other_models
 
 WHOLE_EVERY = 5  # rounds; then the command may end by itself
 READY_S = 60.0

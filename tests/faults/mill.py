@@ -11,7 +11,7 @@ from pathlib import Path
 from tests.sessions import play, row, write_takes
 from triage.domain.errors import StoreError
 from triage.store.engine import open_store, reading
-from triage.transfer.checking import UNSOUND, look_over
+from triage.transfer.store_check import UNSOUND, look_over
 
 TAKES = ("T001", "T002", "T003", "T004", "T005")
 PITCHES = (50, 52)

@@ -9,11 +9,11 @@ import pytest
 from tests.commands import asked, run
 from tests.faults.mill import unsound
 from triage.analysis import workers
-from triage.intake.fixity import open_memory
 from triage.store.accounts import log_in, logged_in, save_person
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session
 from triage.store.verdicts import verdicts
+from triage.transfer.fixity import open_memory
 
 
 @pytest.fixture

@@ -14,9 +14,6 @@ from tests.fuzz import odd
 from triage.domain.errors import TriageError
 from triage.domain.pitch import parse_pitch
 from triage.intake import wav
-from triage.intake.bag import read_declaration, read_manifests, safe_path
-from triage.intake.contents import read_contents
-from triage.intake.fixity import open_memory
 from triage.intake.headers import read_headers
 from triage.intake.integrity import FileFacts, check_file
 from triage.intake.names import NamePattern
@@ -24,6 +21,9 @@ from triage.intake.recording_time import recorded_at
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.judge import learned_doubt as learned
+from triage.transfer.contents import read_contents
+from triage.transfer.fixity import open_memory
+from triage.transfer.manifests import read_declaration, read_manifests, safe_path
 
 HOME = Path(tempfile.mkdtemp(prefix="fuzz"))
 MOST_SECONDS_READ = 3_600  # of an odd file; what promises more is only opened

@@ -22,7 +22,7 @@ from triage.store.engine import open_store, reading, writing
 from triage.store.models import StoredModel, add_model, use_model
 from triage.store.takes import drop_takes, find_session, save_take
 from triage.store.verdicts import record_verdict, take_back
-from triage.transfer.checking import NOTE, SOUND, UNSOUND, look_over
+from triage.transfer.store_check import NOTE, SOUND, UNSOUND, look_over
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 TAKE = "(SELECT id FROM take WHERE name = 'T003')"
@@ -224,7 +224,7 @@ def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
 
 def test_a_session_judged_by_another_model_than_the_one_in_use_is_a_note(lone, monkeypatch):
     engine, _ = lone
-    monkeypatch.setattr("triage.transfer.checking.load_version", lambda db, version: None)
+    monkeypatch.setattr("triage.transfer.store_check.load_version", lambda db, version: None)
     with writing(engine) as db:
         add_model(db, StoredModel("v1", NOON, "anna", "ear", sha256(b"x").hexdigest(), {}), b"x")
         use_model(db, "v1", NOON, "anna")

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from triage.cli.opening import FormOption, StoreOption, opened_store
+from triage.cli.options import FormOption, StoreOption, opened_store
 from triage.cli.output import Form, csv_text, json_text, put
 from triage.domain.text import one_line
 from triage.store.engine import reading, shown
@@ -21,7 +21,7 @@ def check_store(
     store: StoreOption = None,
 ) -> None:
     """Check whether the store is sound. Nothing is changed; status 3 if it is not. Recordings away are only noted."""
-    from triage.transfer.checking import UNSOUND, look_over
+    from triage.transfer.store_check import UNSOUND, look_over
 
     with opened_store(store) as engine:
         address = shown(engine)

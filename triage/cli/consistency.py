@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from triage.cli.opening import StoreOption, opened_store
+from triage.cli.options import StoreOption, opened_store
 from triage.cli.output import Form, progress_bar, put, say
 from triage.domain.errors import ConfigError
 from triage.store.engine import reading

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from triage.cli.opening import FormOption, StoreOption, opened_store
+from triage.cli.options import FormOption, StoreOption, opened_store
 from triage.cli.output import Form, csv_text, json_text, put, say, table_text
 from triage.config import store_url
 from triage.domain.errors import ConfigError

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 from sqlalchemy import Connection
 
-from triage.cli.opening import SessionArgument, StoreOption, login, opened_session, opened_store
+from triage.cli.options import SessionArgument, StoreOption, login, opened_session, opened_store
 from triage.cli.output import Form, put, say
 from triage.cli.tables import hits_text
 from triage.domain.errors import ConfigError

@@ -21,7 +21,7 @@ from triage.cli.consistency import show_consistency
 from triage.cli.desk import open_desk, show_people
 from triage.cli.hits import show_hits
 from triage.cli.models import show_models
-from triage.cli.opening import FormOption, SessionArgument, StoreOption, login, opened_session, opened_store
+from triage.cli.options import FormOption, SessionArgument, StoreOption, login, opened_session, opened_store
 from triage.cli.output import Form, progress_bar, put, say
 from triage.cli.plan import hand_over, receive, show_keep, show_pickups
 from triage.cli.reembed import reembed_sessions

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from triage.cli.opening import FormOption, StoreOption, login, opened_store
+from triage.cli.options import FormOption, StoreOption, login, opened_store
 from triage.cli.output import Form, csv_text, json_text, put, say, table_text
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses

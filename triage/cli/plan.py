@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from sqlalchemy import Connection
 
-from triage.cli.opening import FormOption, StoreOption, login, opened_store
+from triage.cli.options import FormOption, StoreOption, login, opened_store
 from triage.cli.output import Form, progress_bar, put, say
 from triage.domain.errors import ConfigError
 from triage.domain.verdict import NoteChoice

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from triage.cli.opening import StoreOption, opened_store
+from triage.cli.options import StoreOption, opened_store
 from triage.cli.output import progress_bar, put, say
 from triage.store.engine import reading
 from triage.store.takes import sessions

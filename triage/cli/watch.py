@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from triage.cli.opening import StoreOption, opened_store
+from triage.cli.options import StoreOption, opened_store
 from triage.cli.output import put, say
 from triage.domain.errors import ConfigError
 

@@ -1,6 +1,6 @@
 """Kept notes as cue markers: one small sidecar file a take, beside nothing but other sidecars.
 
-Wiring: the kept notes of ``sheets/best_set.py`` and the store go in, files of ``intake/cue.py`` come out.
+Wiring: the kept notes of ``sheets/best_set.py`` and the store go in, files of ``transfer/cue_file.py`` come out.
 """
 
 from collections import defaultdict
@@ -9,11 +9,11 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from triage.domain.errors import AudioError, ConfigError
-from triage.intake.cue import Marker, write_cue_file
 from triage.intake.session import SESSION_FILE
 from triage.sheets.best_set import KeepSet, KeptNote
 from triage.store.stored import StoredTake
 from triage.store.takes import find_session, find_take, tracks
+from triage.transfer.cue_file import Marker, write_cue_file
 
 
 def write_cues(db: Connection, found: KeepSet, folder: Path, silence: bool) -> int:

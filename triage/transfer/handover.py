@@ -19,9 +19,17 @@ import bagit
 
 from triage import __version__
 from triage.domain.errors import AudioError
-from triage.intake.bag import ALGORITHM, DECLARATION, DECLARATION_FILE, INFO_FILE, PAYLOAD, info_text, manifest_text
-from triage.intake.contents import CONTENTS_FILE, Content, contents_text, list_contents, placed
-from triage.intake.fixity import Memory, checksums, looks_of, open_memory
+from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, list_contents, placed
+from triage.transfer.fixity import Memory, checksums, looks_of, open_memory
+from triage.transfer.manifests import (
+    ALGORITHM,
+    DECLARATION,
+    DECLARATION_FILE,
+    INFO_FILE,
+    PAYLOAD,
+    info_text,
+    manifest_text,
+)
 
 LINKED, COPIED, NOT_IN_IT = "linked", "copied", "not in it"
 MEGABYTE = 1_000_000

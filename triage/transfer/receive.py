@@ -15,7 +15,9 @@ from pathlib import Path
 
 from triage.domain.errors import AudioError
 from triage.domain.text import one_line
-from triage.intake.bag import (
+from triage.transfer.contents import CONTENTS_FILE, Content, list_contents, placed, read_contents
+from triage.transfer.fixity import Memory, checksums, open_memory
+from triage.transfer.manifests import (
     DECLARATION_FILE,
     PAYLOAD,
     Manifests,
@@ -24,8 +26,6 @@ from triage.intake.bag import (
     read_declaration,
     read_manifests,
 )
-from triage.intake.contents import CONTENTS_FILE, Content, list_contents, placed, read_contents
-from triage.intake.fixity import Memory, checksums, open_memory
 
 WHOLE, COMING, DAMAGED, UNANNOUNCED = "whole", "coming", "damaged", "unannounced"
 STATES = (WHOLE, COMING, DAMAGED, UNANNOUNCED)

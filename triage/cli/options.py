@@ -1,4 +1,4 @@
-"""Opening: what every command begins with: the store and the session that its options name, and who asks."""
+"""Options that many commands share, and what they open: the store, the session; who is logged in."""
 
 import getpass
 from collections.abc import Iterator

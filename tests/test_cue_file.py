@@ -9,7 +9,7 @@ from wavinfo import WavInfoReader
 from tests.intake.files import wav, write
 from triage.domain.errors import AudioError
 from triage.intake.chunks import read_layout
-from triage.intake.cue import Marker, cue_bytes, is_ours, write_cue_file
+from triage.transfer.cue_file import Marker, cue_bytes, is_ours, write_cue_file
 
 MARKERS = [Marker(96_000, 24_000, "keep F#3 staccato ff rep 2"), Marker(48_000, 0, "keep F3 staccato ff rep 1")]
 
