@@ -13,11 +13,11 @@ import numpy as np
 from sqlalchemy import Connection, Engine
 
 from triage.domain.judgement import Judgement, NoteJudgement
+from triage.domain.measurements import COMPARED
 from triage.domain.note import Note
 from triage.domain.session import Session
 from triage.domain.take import Take
 from triage.judge.curves import QUANTITIES
-from triage.judge.note_table import COMPARED
 from triage.store.engine import writing
 from triage.store.ranking import save_judgement
 from triage.store.takes import save_session, save_take

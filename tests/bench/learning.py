@@ -22,8 +22,7 @@ from training.retrain import retrained
 from training.selection import RetrainingConfig
 from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped
-from triage.domain.measurements import MEASUREMENTS
-from triage.judge.note_table import COMPARED
+from triage.domain.measurements import COMPARED, MEASUREMENTS
 from triage.ranking.scoring import Weighed
 from triage.ranking.suppression import judge_all_again, rank_again, weighed_again
 from triage.store import tables

@@ -2,8 +2,9 @@
 
 import numpy as np
 
+from triage.domain.measurements import COMPARED
 from triage.judge.curves import QUANTITIES
-from triage.judge.note_table import COMPARED, NoteTable
+from triage.judge.note_table import NoteTable
 from triage.judge.repeats import TELLING
 
 NAMES = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *TELLING)))
@@ -18,7 +19,7 @@ def keyboard(rng, dynamics=("p", "f"), pitches=24, repetitions=3, lowest=48, spr
     values = {}
     for name in NAMES:
         how = COMPARED[name]
-        axis = spread * how.floor * rng.normal(size=count) + step.get(name, 0.0) * dynamic
+        axis = spread * how.least_scale * rng.normal(size=count) + step.get(name, 0.0) * dynamic
         values[name] = np.exp(axis) * (1000.0 if name == "centroid_hz" else 0.4) if how.log else axis
     words = np.full(count, "horn"), np.full(count, "staccato")
     take = np.char.add(np.char.add("T", dynamic.astype(str)), np.char.add("-", turn.astype(str)))

@@ -2,11 +2,12 @@
 
 import numpy as np
 
+from triage.domain.measurements import COMPARED
 from triage.judge.features import Trouble
-from triage.judge.note_table import COMPARED, NoteTable
+from triage.judge.note_table import NoteTable
 
 USUAL = {name: 100.0 if how.log else 0.0 for name, how in COMPARED.items()}
-SPREAD = {name: 0.03 if how.log else 2.0 * how.floor for name, how in COMPARED.items()}
+SPREAD = {name: 0.03 if how.log else 2.0 * how.least_scale for name, how in COMPARED.items()}
 
 
 def note_table(takes=12, pitches=3, repetitions=2, seed=0, planted=()):

@@ -7,9 +7,9 @@ import pytest
 from scipy.optimize import linear_sum_assignment
 
 from triage.domain.errors import JudgeError
+from triage.domain.measurements import COMPARED
 from triage.judge.best_set import PATH, PROGRAMME, best_set
 from triage.judge.best_set_costs import EVEN, Costs, axes_of, costs_of, unevenness
-from triage.judge.note_table import COMPARED
 from triage.judge.repetition_numbering import number_repetitions
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tests.judge.tables import no_trouble, note_table
+from triage.domain.measurements import COMPARED
 from triage.judge.features import HEARD, MOST_SIGMAS, calm, gather, off_axis, on_axis, speaks_for
-from triage.judge.note_table import COMPARED
 
 
 def column(evidence, name):
@@ -16,7 +16,7 @@ def column(evidence, name):
 
 @pytest.mark.parametrize("name", ["cents", "length_s", "level_dbfs", "steadiness_db"])
 def test_a_planted_deviation_stands_out_in_its_own_column(name):
-    change = 25 * (0.03 if COMPARED[name].log else COMPARED[name].floor)
+    change = 25 * (0.03 if COMPARED[name].log else COMPARED[name].least_scale)
     table = note_table(planted=[(20, name, change)])
     evidence = gather(table, no_trouble(table))
     own = column(evidence, f"{name}+")

@@ -4,7 +4,7 @@ import pytest
 from tests.judge.keyboard import keyboard, row_of
 from tests.judge.strd import SETS
 from triage.domain.errors import JudgeError
-from triage.judge.note_table import COMPARED
+from triage.domain.measurements import COMPARED
 from triage.judge.repeats import one_way, pairs, repeats
 
 
@@ -23,9 +23,9 @@ def test_the_spread_of_repetitions_is_found_whatever_the_keyboard_does():
         table = keyboard(np.random.default_rng(seed), dynamics=("p",))
         table.values["cents"] += 0.8 * (table.pitch - 60)
         found = next(r for r in repeats(table) if r.quantity == "tuning")
-        assert found.sigma == pytest.approx(COMPARED["cents"].floor, rel=0.35)
+        assert found.sigma == pytest.approx(COMPARED["cents"].least_scale, rel=0.35)
         assert (found.cells, found.notes) == (24, 72)
-        held.append(found.low <= COMPARED["cents"].floor <= found.high)
+        held.append(found.low <= COMPARED["cents"].least_scale <= found.high)
     assert np.mean(held) >= 0.75  # of 90 % intervals
 
 
@@ -39,7 +39,7 @@ def copied(table, first, second, noise=0.0, rng=None):
         column[second] = column[first]
         if noise:
             how = COMPARED[name]
-            change = noise * how.floor * rng.normal()
+            change = noise * how.least_scale * rng.normal()
             column[second] = column[second] * np.exp(change) if how.log else column[second] + change
     table.embedding[second] = table.embedding[first] + (noise * rng.normal(size=12) if noise else 0.0)
 

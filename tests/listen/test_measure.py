@@ -7,8 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
+from triage.domain.measurements import MEASURED
 from triage.listen.logmel import LogMel
-from triage.listen.measure import LEAD_S, LONGEST_S, MEASURED, held, measure, window
+from triage.listen.measure import LEAD_S, LONGEST_S, held, measure, window
 from triage.listen.notes import NoteSegment, find_notes
 
 START_S = 0.5

@@ -9,11 +9,11 @@ import numpy as np
 
 from triage.analysis.encoding import encoder_in_use
 from triage.domain.hit import Hit
+from triage.domain.measurements import COMPARED
 from triage.domain.note import Note
 from triage.domain.session import Session
 from triage.domain.take import Take
 from triage.domain.verdict import Verdict
-from triage.judge.note_table import COMPARED
 
 USUAL = {"cents": 0.0, "length_s": 0.4, "body_s": 0.35, "level_dbfs": -20.0, "loudness_lufs": -22.0}
 SPREAD = {"cents": 3.0, "length_s": 0.02, "body_s": 0.02, "level_dbfs": 0.8, "loudness_lufs": 0.8}

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from triage.domain.errors import JudgeError
-from triage.judge.note_table import COMPARED
+from triage.domain.measurements import COMPARED
 from triage.judge.robust import mad
 
 # Length, level, tone, attack, tuning: one measurement each, so that none speaks twice.
@@ -94,7 +94,7 @@ def robust_units(axes: np.ndarray, pitch: np.ndarray) -> tuple[np.ndarray, np.nd
         # Every candidate has itself near, so only an unknown one can be without any: it takes the median of all.
         around = [own[near[row, known]] for row in range(len(axes))]
         usual = np.array([np.median(x) if x.size else np.median(own) for x in around])
-        sigma = mad(own - usual[known], COMPARED[name].floor)
+        sigma = mad(own - usual[known], COMPARED[name].least_scale)
         filled = np.where(unknown[:, column], usual, axes[:, column])
         units[:, column] = (filled - np.median(own)) / sigma
     return units, unknown.sum(axis=1)

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from triage.domain.measurements import COMPARED
 from triage.judge.cohorts import expect
 from triage.judge.features import ANOTHER_NOTE_CENTS, COHORT, WIDER, calm, off_axis, on_axis
-from triage.judge.note_table import COMPARED, NoteTable
+from triage.judge.note_table import NoteTable
 
 STRAY = 3.5  # sigmas (Iglewicz and Hoaglin 1993)
 BAND = 2.0  # sigmas on either side: about 19 of 20 good notes lie inside
@@ -121,7 +122,7 @@ def curves(table: NoteTable) -> list[Curve]:
     found: dict[tuple[str, str], Curve] = {}
     for quantity, about in QUANTITIES.items():
         values = measured(table, quantity)
-        known = expect(values, table.pitch, cohort, wider, table.take, COMPARED[about.measurement].floor)
+        known = expect(values, table.pitch, cohort, wider, table.take, COMPARED[about.measurement].least_scale)
         z = calm(known.z, wider)
         for label, mine in _cohorts(cohort, table.pitch, values):
             band = (known.expected[mine], known.scale[mine])

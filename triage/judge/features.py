@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from triage.domain.measurements import COMPARED
 from triage.judge.cohorts import Expectation, expect
-from triage.judge.note_table import COMPARED, NoteTable
+from triage.judge.note_table import NoteTable
 from triage.judge.outliers import centre_distance, joint_deviation, local_knn
 
 # What an encoder has evidence of over time, each a kind of spot.
@@ -20,16 +21,10 @@ CALM_NOTES = 40.0  # so many notes' own tail is believed as much as the normal o
 NORMAL_95 = 1.96
 MOST_SIGMAS = 10.0
 ANOTHER_NOTE_CENTS = 75.0
-# What a listener notices on the compared axis, whatever the session's own spread (common practice, no source).
-AUDIBLE = {
-    "cents": 10.0,
-    "length_s": 0.2,
-    "body_s": 0.2,
-    "level_dbfs": 2.0,
-    "loudness_lufs": 2.0,
-    "steadiness_db": 1.0,
-    "cents_drift": 20.0,
-}
+# Also compared with what a listener notices, whatever the session's own spread; the first ones in the order of the
+# columns that models were fitted on.
+FITTED = ("cents", "length_s", "body_s", "level_dbfs", "loudness_lufs", "steadiness_db", "cents_drift")
+AUDIBLE = {name: step for name in dict.fromkeys((*FITTED, *COMPARED)) if (step := COMPARED[name].audible)}
 NEIGHBOURS = 8
 COHORT, WIDER = ("instrument", "articulation", "dynamic", "mic"), ("instrument", "articulation", "mic")
 NOISE_FLOOR_DB = 3.0
@@ -65,7 +60,7 @@ def deviations(table: NoteTable) -> dict[str, Expectation]:
         values = on_axis(name, table.values[name])
         if name == "cents":  # beyond that it is another note, and no measure of the tuning
             values = np.where(np.abs(values) > ANOTHER_NOTE_CENTS, np.nan, values)
-        found[name] = expect(values, table.pitch, cohort, wider, table.take, how.floor)
+        found[name] = expect(values, table.pitch, cohort, wider, table.take, how.least_scale)
     return found
 
 
@@ -104,9 +99,9 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
         columns[f"{name}+"] = capped(z)
         if COMPARED[name].low:  # nobody minds a steadier note
             columns[f"{name}-"] = capped(-z)
-    for name, unit in AUDIBLE.items():
+    for name, step in AUDIBLE.items():
         away = np.abs(on_axis(name, table.values[name]) - found[name].expected)
-        columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / unit)
+        columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / step)
     joint = joint_deviation(np.column_stack([d.z for d in found.values()]))
     columns["joint"] = capped(joint)
     columns["outlier"] = capped(outlier)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from triage.domain.measurements import COMPARED
 from triage.judge.features import HEARD, Evidence, off_axis, on_axis
-from triage.judge.note_table import COMPARED, NoteTable
+from triage.judge.note_table import NoteTable
 
 LEAST_DOUBT = 0.03  # of a spot on its own, six times that of a usual note: few good takes show one
 UNLIKE = "unlike"
@@ -89,7 +90,7 @@ def _wrong_note(table: NoteTable, row: int, doubt: float) -> NoteSpot:
 def _unlike(table: NoteTable, evidence: Evidence, row: int, doubt: float) -> NoteSpot:
     z = {name: d.z[row] for name, d in evidence.deviations.items() if np.isfinite(d.z[row])}
     most = sorted(z, key=lambda name: -abs(z[name]))[:2]
-    where = f", most in {' and '.join(_plain(name) for name in most)}" if most else ""
+    where = f", most in {' and '.join(COMPARED[name].label for name in most)}" if most else ""
     span_s, found = (float(table.start_s[row]), float(table.end_s[row])), float(evidence.outlier[row])
     kind = max((k for k in HEARD if k != "noise"), key=lambda k: heard_sigmas(evidence, row, k))
     if near := _at_peak(table, evidence, row, kind):
@@ -132,13 +133,7 @@ def _in_unit(table: NoteTable, evidence: Evidence, row: int, name: str) -> tuple
 def _words(name: str, found: float, expected: float) -> str:
     how = COMPARED[name]
     text = how.high if found >= expected else how.low
-    return (text or _plain(name) + " off by {0:.2f}").format(abs(found - expected))
-
-
-def _plain(name: str) -> str:
-    for unit in ("_cents", "_dbfs", "_lufs", "_db_oct", "_db_s", "_db", "_hz", "_s"):
-        name = name.removesuffix(unit)
-    return name.replace("_", " ")
+    return (text or COMPARED[name].label + " off by {0:.2f}").format(abs(found - expected))
 
 
 def _stretch(table: NoteTable, evidence: Evidence, row: int, kind: str) -> tuple[float, float]:

@@ -9,40 +9,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from triage.domain.measurements import MEASURED
 from triage.listen import envelope, loudness, pitch, steadiness, tone
 from triage.listen.notes import NoteSegment
 
-MEASURED = (
-    "f0_hz",
-    "cents_drift",
-    "cents_spread",
-    "attack_jump_cents",
-    "attack_unvoiced",
-    "attack_s",
-    "attack_overshoot_db",
-    "attack_noise_db",
-    "attack_20_db",
-    "attack_50_db",
-    "attack_100_db",
-    "attack_bright_db",
-    "length_s",
-    "body_s",
-    "release_s",
-    "tail_s",
-    "level_dbfs",
-    "level_slope_db_s",
-    "loudness_lufs",
-    "peak_dbfs",
-    "centroid_hz",
-    "rolloff_hz",
-    "tilt_db_oct",
-    "odd_even_db",
-    "harmonicity_db",
-    "steadiness_db",
-    "tremolo_hz",
-    "vibrato_hz",
-    "vibrato_cents",
-)
 LEAD_S = 0.25  # of quiet before the onset that the attack is measured from
 LONGEST_S = 15.0  # of one note: what comes after tells nothing new
 ATTACK_S = 0.10

@@ -12,6 +12,7 @@ import numpy as np
 
 from triage.analysis.encoding import PARTS, evidence_of, vector_name
 from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.measurements import COMPARED
 from triage.domain.spot import Spot
 from triage.domain.take import Take
 from triage.judge.active_learning import teaching_order
@@ -19,7 +20,7 @@ from triage.judge.cohorts import Expectation
 from triage.judge.doubt import DoubtModel, any_of
 from triage.judge.features import COHORT, Evidence, Trouble, gather
 from triage.judge.learned_doubt import LearnedDoubt
-from triage.judge.note_table import COMPARED, NoteTable
+from triage.judge.note_table import NoteTable
 from triage.judge.relative_vectors import relative_vectors
 from triage.judge.spots import LEAST_DOUBT, NoteSpot, note_spots
 from triage.listen.encoder import EVIDENCE, NOISES

@@ -12,10 +12,10 @@ import numpy as np
 from sqlalchemy import Connection
 
 from triage.domain.errors import StoreError
+from triage.domain.measurements import COMPARED
 from triage.judge.curves import QUANTITIES, Curve, curves, measured
 from triage.judge.dynamics import Rung, ladder
 from triage.judge.factors import REGISTER, REST
-from triage.judge.note_table import COMPARED
 from triage.judge.repeats import Repeats, pairs, repeats
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
@@ -110,7 +110,7 @@ def _sentences(
 def _weight(found: Spread, quantity: str) -> float:
     """Return how much a spread's weightiest cause is noticed, in noticeable steps; 0 where it is not worth a line."""
     told = max((s.share for s in found.shares if s.factor != REST and not s.why_not), default=0.0)
-    steps = found.sigma * told**0.5 / COMPARED[QUANTITIES[quantity].measurement].floor
+    steps = found.sigma * told**0.5 / COMPARED[QUANTITIES[quantity].measurement].least_scale
     return steps if told >= ACTED_ON and steps >= 1.0 else 0.0
 
 

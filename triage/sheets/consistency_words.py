@@ -9,11 +9,11 @@ from itertools import groupby
 
 import numpy as np
 
+from triage.domain.measurements import COMPARED
 from triage.judge.curves import QUANTITIES
 from triage.judge.drift import Drift
 from triage.judge.dynamics import FALLS, RISES, Rung
 from triage.judge.factors import PITCH, REGISTER, REST
-from triage.judge.note_table import COMPARED
 from triage.judge.variance import Share, Spread
 from triage.sheets.consistency_values import DriftSheet, ShareSheet
 from triage.sheets.pitches import pitch_name
@@ -63,7 +63,7 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
     if spread.why_not:
         return f"The spread of the {what} cannot be told: {spread.why_not}."
     one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical))
-    if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].floor:
+    if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].least_scale:
         return f"There is nothing uneven in the {what}: one sigma is {one_sigma}, too little to notice."
     # What has no pattern comes last: nobody can act on it.
     told = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))

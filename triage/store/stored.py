@@ -3,10 +3,10 @@
 Times are in seconds from the start of the take, notes count from 1; None stands for what cannot be told.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from triage.domain.note import Note
 from triage.domain.session import Session
 from triage.domain.spot import Spot
 
@@ -57,21 +57,14 @@ class StoredTake:
     teach: int | None = None
 
 
-@dataclass(frozen=True)
-class StoredNote:
+@dataclass(frozen=True, kw_only=True)
+class StoredNote(Note):
     """A note as it stands in the store, with the cell of its take; every name of MEASUREMENTS has a value."""
 
     take: str
     instrument: str | None
     articulation: str | None
     dynamic: str | None
-    number: int
-    start_s: float
-    end_s: float
-    ring_end_s: float | None
-    pitch_midi: int | None
-    sheet_midi: int | None
-    measurements: Mapping[str, float | None]
     doubt: float | None
     reject_probability: float | None
     outlier: float | None
