@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.verdicts import given_verdicts
 from triage.cli import main as cli
 from triage.cli.output import PIPED_COLUMNS, csv_text, json_text
 from triage.domain.arrivals import ArrivalProblem, Arrivals
@@ -27,7 +28,6 @@ from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, reading, writing
 from triage.store.ranking import save_judgement
 from triage.store.takes import find_session, save_session, save_take
-from triage.store.verdicts import verdicts
 
 COMMANDS = (
     "new",
@@ -360,7 +360,7 @@ def test_wrong_usage_is_status_two(run, store, arguments):
 def said(store: str):
     engine = open_store(store)
     with reading(engine) as db:
-        found = verdicts(db, find_session(db).id)
+        found = given_verdicts(db, find_session(db).id)
     engine.dispose()
     return found
 

@@ -32,14 +32,13 @@ from triage.cli.options import StoreOption, login, opened_store
 from triage.cli.output import Form, json_text, put, say, table_text
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError
-from triage.domain.verdict import Verdict
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned_doubt import LearnedDoubt, to_bytes
 from triage.ranking.suppression import judge_all_again, weighed_again
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
+from triage.store.standing import GivenVerdict, comparable_verdicts, standing_verdicts
 from triage.store.takes import sessions
-from triage.store.verdicts import verdicts
 
 EXPERIMENT = "take-triage verdicts"
 REGISTERED = "take-triage-doubt"
@@ -52,7 +51,7 @@ class Told:
     """All sessions with verdicts: their examples, and the verdicts themselves by session."""
 
     examples: list[VerdictExamples]
-    verdicts: dict[str, tuple[Verdict, ...]]
+    verdicts: dict[str, tuple[GivenVerdict, ...]]
     earlier: list[VerdictExamples]  # only with what the model in use had been told
 
 
@@ -130,12 +129,11 @@ def gather_told(engine: Engine) -> Told:
     examples, said, earlier = [], {}, []
     for session in all_sessions:
         with reading(engine) as db:
-            own = verdicts(db, session.id)
+            own, said[session.name] = standing_verdicts(db, session.id), comparable_verdicts(db, session.id)
         if not own:
             continue
         told = examples_of_session(session.name, weighed_again(engine, session), own)
         examples.append(told)
-        said[session.name] = own
         if since is not None:
             earlier.append(told.said([one for one in own if one.at <= since]))
     return Told(alike(examples), said, alike(earlier))

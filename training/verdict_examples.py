@@ -74,30 +74,25 @@ class VerdictExamples:
 
 
 def examples_of_session(session: str, weighed: Weighed, verdicts: Sequence[Verdict]) -> VerdictExamples:
-    """Return the examples of one session; ``verdicts`` in the order given."""
+    """Return the examples of one session from the verdicts that stand in it."""
     return VerdictExamples(session, weighed.evidence, weighed.relative, weighed.table, (), ()).said(verdicts)
 
 
 def resolve(verdicts: Sequence[Verdict]) -> list[Word]:
-    """Return one word for each take and note that somebody settled.
+    """Return one word for each take and note that somebody settled, from the verdicts that stand.
 
-    Of each person the last verdict counts, "unsure" settles nothing, and what somebody said when a take came again
-    unannounced tells of him alone. A reject for a technical reason says nothing of
-    the notes and is left out, so that a dropout never teaches that the playing was bad.
+    "unsure" settles nothing. A reject for a technical reason says nothing of the notes and is left out, so that a
+    dropout never teaches that the playing was bad.
     """
-    last: dict[tuple[str, int | None], dict[str, Verdict]] = {}
-    for said in verdicts:
-        if said.blind:
-            continue
-        own = last.setdefault((said.take, said.note), {})
-        own.pop(said.by, None)
-        own[said.by] = said
+    places: dict[tuple[str, int | None], list[Verdict]] = {}
+    for one in verdicts:
+        places.setdefault((one.take, one.note), []).append(one)
     words = []
-    for (take, note), people in last.items():
-        settled = [said for said in people.values() if said.verdict != "unsure" and said.reason not in TECHNICAL]
-        rejects = [said for said in settled if said.verdict == "reject"]
+    for (take, note), own in places.items():
+        settled = [one for one in own if one.verdict != "unsure" and one.reason not in TECHNICAL]
+        rejects = [one for one in settled if one.verdict == "reject"]
         if settled:
-            kind = _kind([said.reason for said in rejects])
+            kind = _kind([one.reason for one in rejects])
             words.append(Word(take, note, len(rejects) / len(settled), kind, len(settled)))
     return words
 

@@ -30,7 +30,7 @@ from triage.desk.sheet_views import SHEETS
 from triage.domain.verdict import Verdict
 from triage.pipeline import take_in
 from triage.store.engine import open_store, reading
-from triage.store.standing import said_of
+from triage.store.standing import history
 from triage.store.takes import take_ids
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -226,7 +226,7 @@ def verdicts_of(store: str) -> list[Verdict]:
     engine = open_store(store)
     with reading(engine) as db:
         takes = take_ids(db, 1)
-        said = [(name, one) for name, number in takes.items() for one in said_of(db, number) if not one.taken_back]
+        said = [(name, one) for name, number in takes.items() for one in history(db, number) if not one.taken_back]
     engine.dispose()
     said.sort(key=lambda pair: pair[1].id)
     return [Verdict(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in said]

@@ -26,13 +26,14 @@ from tests.faults.mill import TAKES, hashes, heard, unsound, write_session
 from tests.faults.warm import Warm
 from tests.training.learning import as_toml
 from tests.training.told import made_session, record_of, verdicts_of
+from tests.verdicts import given_verdicts
 from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped
 from triage.domain.take import Track
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, version_in_use
 from triage.store.takes import find_session, save_session, save_take, sessions
-from triage.store.verdicts import record_verdict, verdicts
+from triage.store.verdicts import record_verdict
 from triage.transfer.store_check import other_models
 
 WHOLE_EVERY = 5  # rounds; then the command may end by itself
@@ -277,7 +278,7 @@ def _session_ids(address: str) -> list[int]:
 def _verdicts(address: str, session_id: int) -> Iterator:  # type: ignore[type-arg]
     engine = open_store(address, create=False)
     with reading(engine) as db:
-        found = verdicts(db, session_id)
+        found = given_verdicts(db, session_id)
     engine.dispose()
     return iter(found)
 

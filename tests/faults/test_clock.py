@@ -8,11 +8,11 @@ import pytest
 
 from tests.commands import asked, run
 from tests.faults.mill import unsound
+from tests.verdicts import given_verdicts
 from triage.analysis import workers
 from triage.store.accounts import log_in, logged_in, save_person
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session
-from triage.store.verdicts import verdicts
 from triage.transfer.fixity import open_memory
 
 
@@ -84,6 +84,6 @@ def test_now_is_told_with_its_time_zone(store, clock):
     run("verdict", "T002", "accept", "--by", "anna", "--store", store)
     engine = open_store(store)
     with reading(engine) as db:
-        (said,) = verdicts(db, find_session(db).id)
+        (said,) = given_verdicts(db, find_session(db).id)
     engine.dispose()
     assert said.at.tzinfo == UTC and abs(datetime.now(UTC) - said.at) < timedelta(minutes=5)

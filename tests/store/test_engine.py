@@ -10,7 +10,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
-from sqlalchemy import inspect, select, text
+from sqlalchemy import create_engine, inspect, select, text
 
 from triage.domain.errors import StoreError
 from triage.store import schema, tables
@@ -109,14 +109,16 @@ def test_an_older_store_is_refused_untouched_and_upgraded_when_asked(engine, add
 
 
 @pytest.mark.parametrize("had", [True, False])
-def test_a_store_of_0008_gets_the_index_of_cells_whether_it_had_one_or_not(engine, address, had):
-    with writing(engine) as db:
-        db.execute(text("UPDATE alembic_version SET version_num = '0008'"))
-        if not had:
-            db.execute(text("DROP INDEX ix_take_cell"))
+def test_a_store_of_0008_gets_the_index_of_cells_whether_it_had_one_or_not(address, had):
+    engine = create_engine(address)
+    with engine.begin() as db:
+        schema.migrate(db, "0008")
+        if had:
+            db.execute(text("CREATE INDEX ix_take_cell ON take (session_id, instrument, articulation, dynamic)"))
     assert upgrade_store(address) == ("0008", NOW)
-    with reading(engine) as db:
+    with engine.connect() as db:
         assert "ix_take_cell" in {index["name"] for index in inspect(db).get_indexes("take")}
+    engine.dispose()
 
 
 def test_a_failed_upgrade_leaves_the_store_as_it_was(engine, address, tmp_path, tool_of_tomorrow):

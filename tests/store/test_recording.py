@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.exc import DatabaseError
 
+from tests.verdicts import given_verdicts
 from triage.domain.errors import StoreError
 from triage.domain.hit import Hit
 from triage.domain.judgement import Judgement
@@ -31,7 +32,7 @@ from triage.store.takes import (
     takes,
     tracks,
 )
-from triage.store.verdicts import record_verdict, verdicts
+from triage.store.verdicts import record_verdict
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -129,7 +130,7 @@ def test_saving_a_take_again_replaces_what_was_heard_and_never_the_verdicts(engi
         assert embeddings(db, session_id, "small-1")[0] == (("T001", 1), ("T002", 1), ("T002", 2))
         assert len(hits(db, session_id, "T001")) == len(floors(db, session_id)) - 1 == 1
         assert count(db, tables.spot) == 0  # it spoke of the old sound
-        assert verdicts(db, session_id) == (said,)
+        assert given_verdicts(db, session_id) == (said,)
         assert fingerprints(db, session_id) == {"T001": "f2", "T002": "f1"}
 
 
@@ -190,7 +191,7 @@ def test_takes_that_are_gone_are_forgotten_but_not_what_was_said_of_them(engine,
         assert [take.name for take in takes(db, session_id)] == ["T001", "T003"]
         assert "no longer in the folder" in find_take(db, session_id, "T003").problem
         assert fingerprints(db, session_id) == {"T001": "f1"}  # T003 is read again should it come back
-        assert len(verdicts(db, session_id)) == 1
+        assert len(given_verdicts(db, session_id)) == 1
         # What belonged to the forgotten take went with it, as the tables say.
         assert count(db, tables.note) == 4 and count(db, tables.embedding) == 4
         assert count(db, tables.hit) == count(db, tables.track) == count(db, tables.floor) == 2

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import func, insert, select, text
 
+from tests.verdicts import given_verdicts
 from triage.domain.errors import StoreError
 from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
 from triage.domain.note import Note
@@ -20,9 +21,9 @@ from triage.store.neighbours import notes_beside
 from triage.store.progress import progress, tallies
 from triage.store.ranking import queue, save_judgement
 from triage.store.review import left, next_takes, take_page
-from triage.store.standing import said_of
+from triage.store.standing import history
 from triage.store.takes import drop_takes, find_take, save_take
-from triage.store.verdicts import record_verdict, take_back, verdicts
+from triage.store.verdicts import record_verdict, take_back
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 NAMES = ("T1", "T2", "T3", "T4")
@@ -118,7 +119,7 @@ def test_another_sound_brings_a_take_back_and_the_old_word_stays_on_record(engin
         rank(db, four)
     assert names(engine, four, "anna") == list(NAMES)
     with reading(engine) as db:
-        (word,) = said_of(db, find_take(db, four, "T1").id)
+        (word,) = history(db, find_take(db, four, "T1").id)
     assert word.changed == "its sound" and word.verdict == "accept"
 
 
@@ -168,7 +169,7 @@ def test_undo_goes_back_any_number_of_steps_and_deletes_nothing(engine, four):
     assert names(engine, four, "anna") == ["T1", "T2", "T4"]
     with reading(engine) as db:
         assert db.scalar(select(func.count()).select_from(tables.verdict)) == 4
-        assert [(one.take, one.by) for one in verdicts(db, four)] == [("T3", "ben")]
+        assert [(one.take, one.by) for one in given_verdicts(db, four)] == [("T3", "ben")]
 
 
 def test_the_same_undo_sent_twice_is_one_step(engine, four):
@@ -184,7 +185,7 @@ def test_the_same_verdict_sent_twice_counts_once(engine, four):
     first = say(engine, four, "T1", "accept", "anna", key="click-0001")
     assert say(engine, four, "T1", "accept", "anna", key="click-0001") == first
     with reading(engine) as db:
-        assert len(verdicts(db, four)) == 1
+        assert len(given_verdicts(db, four)) == 1
 
 
 @pytest.mark.parametrize("other", [("T2", "accept", "anna"), ("T1", "reject", "anna"), ("T1", "accept", "ben")])
@@ -215,7 +216,7 @@ def test_many_at_once_lose_no_word_and_settle_rightly(engine, four):
     with ThreadPoolExecutor(6) as pool:
         list(pool.map(one, range(6)))
     with reading(engine) as db:
-        assert len(verdicts(db, four)) == 6
+        assert len(given_verdicts(db, four)) == 6
         found = find_take(db, four, "T1")
         assert found.disputed and not found.settled
         assert changes(db, four)["verdicts"] == 6
@@ -332,4 +333,4 @@ def test_people_judge_and_undo_while_takes_come_in_and_are_ranked_anew(engine, f
     assert wrong == []
     with reading(engine) as db:
         assert db.scalar(select(func.count()).select_from(tables.verdict)) == 36
-        assert len(verdicts(db, four)) == 36 - 3 * 8
+        assert len(given_verdicts(db, four)) == 36 - 3 * 8

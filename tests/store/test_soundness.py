@@ -143,7 +143,7 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
         ("counts agree", "counts 13 complete takes of 12", ["UPDATE session SET complete = 13"]),
         (
             "what people said",
-            "1 take whose state is not what was said of it: mill-day2-b: T003",
+            "1 take whose state is not what its verdicts amount to: mill-day2-b: T003",
             ["UPDATE take SET disputed = NOT disputed WHERE name = 'T003'"],
         ),
         (

@@ -6,6 +6,7 @@ import pytest
 from sqlalchemy import delete
 from sqlalchemy.exc import IntegrityError
 
+from tests.verdicts import given_verdicts
 from triage.domain.errors import StoreError
 from triage.domain.note import Note
 from triage.domain.take import Take
@@ -13,7 +14,7 @@ from triage.domain.verdict import Verdict
 from triage.store import tables
 from triage.store.engine import reading, writing
 from triage.store.takes import save_take
-from triage.store.verdicts import record_verdict, verdicts
+from triage.store.verdicts import record_verdict
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -37,8 +38,8 @@ def test_verdicts_stay_in_the_order_given(engine, one_take):
         for one in said:
             record_verdict(db, one_take, one)
     with reading(engine) as db:
-        assert verdicts(db, one_take) == said
-        assert verdicts(db, one_take, "T001") == (said[0], said[2])
+        assert given_verdicts(db, one_take) == said
+        assert given_verdicts(db, one_take, "T001") == (said[0], said[2])
 
 
 def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
@@ -46,7 +47,7 @@ def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
     with writing(engine) as db:
         record_verdict(db, one_take, Verdict("T001", "unsure", "anna", there))
     with reading(engine) as db:
-        (found,) = verdicts(db, one_take)
+        (found,) = given_verdicts(db, one_take)
     assert found.at == NOON and found.at.utcoffset() == timedelta(0)
 
 
@@ -64,7 +65,7 @@ def test_a_verdict_that_cannot_be_right_is_refused(engine, one_take, said, messa
     with writing(engine) as db, pytest.raises(StoreError, match=message):
         record_verdict(db, one_take, said)
     with reading(engine) as db:
-        assert verdicts(db, one_take) == ()
+        assert given_verdicts(db, one_take) == ()
 
 
 def test_the_database_itself_holds_a_take_with_a_verdict_fast(engine, one_take):
@@ -73,4 +74,4 @@ def test_the_database_itself_holds_a_take_with_a_verdict_fast(engine, one_take):
     with pytest.raises(IntegrityError), writing(engine) as db:
         db.execute(delete(tables.session))
     with reading(engine) as db:
-        assert len(verdicts(db, one_take)) == 1
+        assert len(given_verdicts(db, one_take)) == 1

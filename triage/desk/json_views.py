@@ -14,8 +14,8 @@ from triage.store.notes import notes
 from triage.store.previews import drawn_mics
 from triage.store.review import Left
 from triage.store.spots import take_spots
-from triage.store.standing import Heard, resolve, said_of
-from triage.store.stored import Said, StoredNote, StoredTake
+from triage.store.standing import GivenVerdict, history, summarise
+from triage.store.stored import StoredNote, StoredTake
 from triage.store.takes import tracks
 
 TAKE = (
@@ -49,7 +49,7 @@ def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: 
 
     One that comes again unannounced is shown as if nobody had heard it.
     """
-    words = () if why == "again" else said_of(db, take.id)
+    words = () if why == "again" else history(db, take.id)
     unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "again" else {}
     return {
         **_keys(take, TAKE),
@@ -70,14 +70,14 @@ def row_shown(take: StoredTake, verdicts: dict[str, str]) -> dict[str, Any]:
     return {**_keys(take, TAKE), "take": take.name, "verdicts": verdicts}
 
 
-def words_shown(words: tuple[Said, ...]) -> dict[str, Any]:
+def words_shown(words: tuple[GivenVerdict, ...]) -> dict[str, Any]:
     """Return everything said of a take, and what it amounts to."""
-    heard: Heard = resolve(words)
+    standing = summarise(one for one in words if one.stands)
     return {
         "said": [vars(word) | {"at": word.at.isoformat(), "stale": word.stale} for word in words],
-        "people": {by: {"take": one.take, "notes": one.notes} for by, one in heard.people.items()},
-        "disagreements": [vars(one) for one in heard.disagreements],
-        "settled": heard.settled,
+        "people": {by: {"take": one.take, "notes": one.notes} for by, one in standing.people.items()},
+        "disagreements": [vars(one) for one in standing.disagreements],
+        "settled": standing.settled,
     }
 
 
@@ -135,7 +135,7 @@ def _note(note: StoredNote) -> dict[str, Any]:
     return {**_keys(note, NOTE), **measured, "pitch": pitch_words(note.pitch_midi)}
 
 
-def _back(words: tuple[Said, ...], by: str) -> str | None:
+def _back(words: tuple[GivenVerdict, ...], by: str) -> str | None:
     """Return why a take comes back that somebody has judged before: the last word that something overtook."""
     overtaken = [word for word in words if word.stale and word.note is None and not word.taken_back]
     if not overtaken or any(w.by == by and not w.stale and not w.taken_back and w.note is None for w in words):

@@ -13,7 +13,7 @@ from triage.desk.takes import left_of
 from triage.domain.verdict import Verdict
 from triage.store.preferences import preferences, save_preferences
 from triage.store.review_sampling import has_spoken
-from triage.store.standing import said_of
+from triage.store.standing import history
 from triage.store.takes import take_of
 from triage.store.verdicts import LONGEST_TEXT, record_verdict, take_back
 
@@ -63,7 +63,7 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: PostedVerdict) -> d
         shown=said.shown,
     )
     made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.sound)
-    words = said_of(db, take.id)
+    words = history(db, take.id)
     return {"verdict": made, "words": words_shown(words), "left": left_of(db, take.session_id, me)}
 
 

@@ -21,8 +21,8 @@ from triage.store.hits import hits
 from triage.store.notes import notes
 from triage.store.plan import sheet
 from triage.store.spots import spots_among
-from triage.store.standing import resolve, said_among
-from triage.store.stored import Said, StoredNote, StoredSession, StoredTake
+from triage.store.standing import Outcome, session_verdicts
+from triage.store.stored import StoredNote, StoredSession, StoredTake
 from triage.store.takes import GONE, sessions, takes
 
 MATCH_CENTS = 50.0  # further off its pitch on the sheet a note is nearer to another one
@@ -89,12 +89,13 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
     meant = {take.name: _meant(take, shifts, session.name, order) for take in there}
     unrecorded = [row for name, row in rows.items() if name not in meant]
     planned.rows += [*meant.values(), *(_unrecorded(row, shifts, session.name, order) for row in unrecorded)]
-    told = _told(db, session.id, exposed_bound)
+    told, standing = _told(db, session.id, exposed_bound), session_verdicts(db, [session.id])
     for take in there:
         own = heard.get(take.name, [])
-        words = told.words(take)
+        verdicts = standing.get(take.id)
         for note in own:
-            planned.notes.append(_played(note, take, meant[take.name], told, words.get(note.number)))
+            outcome = None if verdicts is None else verdicts.outcome(note.number)
+            planned.notes.append(_played(note, take, meant[take.name], told, outcome))
             planned.of_session.append(session.name)
             planned.stored[session.name, take.name, note.number] = note
         planned.recorded[session.name, take.name] = (meant[take.name], take.duration_s or 0.0)
@@ -105,43 +106,16 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
 
 @dataclass
 class _Told:
-    """What was found at notes of a session, and what people said of its takes."""
+    """What was found at notes of a session."""
 
     noises: dict[tuple[str, int], list[str]]
     failures: dict[tuple[str, int], list[str]]
     whole: dict[str, list[str]]
     kinds: dict[tuple[str, int], str]
-    said: dict[int, tuple[Said, ...]]  # by take id
-
-    def words(self, take: StoredTake) -> dict[int, tuple[str, str]]:
-        """Return note -> (word, reason) for one take; 0 stands for notes without a word of their own."""
-        said = self.said.get(take.id, ())
-        people = resolve(said).people.values()
-        found = {}
-        for number in {0, *(n for stance in people for n in stance.notes)}:
-            words = {stance.on(number or None) for stance in people} - {None}
-            if words:
-                word = (
-                    "disputed"
-                    if {"accept", "reject"} <= words
-                    else next(w for w in ("reject", "accept", "unsure") if w in words)
-                )
-                here = [s for s in said if s.verdict == word and s.note in (None, number or None)]
-                reasons = [s.reason for s in here if s.reason]
-                found[number] = (word, reasons[-1] if reasons else "")
-        return _Words(found)
-
-
-class _Words(dict[int, tuple[str, str]]):
-    """Words by note; a note without one of its own shares the take's, kept under 0."""
-
-    def get(self, number: int, default: tuple[str, str] | None = None) -> tuple[str, str] | None:  # type: ignore[override]
-        """Return the word on a note."""
-        return super().get(number) or super().get(0) or default
 
 
 def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
-    told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {}, said_among(db, session_id))
+    told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {})
     for hit in hits(db, session_id):
         if hit.kind in FAILURES and (hit.level_dbfs is None or hit.kind != "click"):
             _add_failure(told, hit)
@@ -169,7 +143,7 @@ def _add_spot(told: _Told, take: str, spot: Spot) -> None:
         told.whole[take].append(spot.kind)
 
 
-def _played(note: StoredNote, take: StoredTake, meant: Meant, told: _Told, word: tuple[str, str] | None) -> Played:
+def _played(note: StoredNote, take: StoredTake, meant: Meant, told: _Told, outcome: Outcome | None) -> Played:
     pitch = note.sheet_midi if take.expected_pitches else note.pitch_midi
     cents = note.measurements["cents"]
     key = (note.take, note.number)
@@ -183,8 +157,8 @@ def _played(note: StoredNote, take: StoredTake, meant: Meant, told: _Told, word:
         None if cents is None else abs(cents) <= MATCH_CENTS,
         note.doubt,
         told.kinds.get(key, ""),
-        word[0] if word else None,
-        word[1] if word else "",
+        outcome.verdict if outcome else None,
+        outcome.reason if outcome else "",
         tuple(told.noises.get(key, ())),
         (*told.failures.get(key, ()), *told.whole.get(note.take, ())),
         meant.setup,

@@ -11,9 +11,9 @@ from sqlalchemy import Connection, select
 from triage.domain.measurements import MEASUREMENTS
 from triage.store import tables
 from triage.store.notes import embeddings
+from triage.store.standing import session_verdicts
 from triage.store.stored import StoredSession
 from triage.store.takes import find_session, sessions
-from triage.store.verdicts import standing
 
 session, take, note, verdict = tables.session, tables.take, tables.note, tables.verdict
 MANY = 500  # ids in one question: databases bound how many values it may hold
@@ -64,7 +64,7 @@ def chosen_sessions(db: Connection, names: Sequence[str] = ()) -> tuple[StoredSe
 
 def heard_notes(db: Connection, session_ids: Sequence[int]) -> tuple[HeardNote, ...]:
     """Return the notes of these sessions in order of day, session, take and number."""
-    last_words = _last_words(db, session_ids)
+    verdicts = session_verdicts(db, session_ids)
     own = ("number", "start_s", "end_s", "ring_end_s", "pitch_midi", "doubt")
     columns = [note.c[name] for name in (*own, *MEASUREMENTS)]
     query = select(*_OF_SESSION, *_OF_TAKE, *columns)
@@ -74,8 +74,9 @@ def heard_notes(db: Connection, session_ids: Sequence[int]) -> tuple[HeardNote, 
     for row in db.execute(query.order_by(session.c.date, session.c.name, take.c.name, note.c.number)):
         values = dict(row._mapping)
         measurements = {name: values.pop(name) for name in MEASUREMENTS}
-        word = last_words.get((row.take_id, row.number), last_words.get((row.take_id, None)))
-        found.append(HeardNote(**values, measurements=measurements, rejected=word == "reject"))
+        outcome = verdicts[row.take_id].outcome(row.number) if row.take_id in verdicts else None
+        rejected = outcome is not None and outcome.verdict == "reject"
+        found.append(HeardNote(**values, measurements=measurements, rejected=rejected))
     return tuple(found)
 
 
@@ -98,14 +99,6 @@ def vectors(db: Connection, session_ids: Sequence[int]) -> dict[tuple[int, int],
         for (name, number), vector in zip(*embeddings(db, one, encoder), strict=True):
             found[ids[one, name], number] = vector
     return found
-
-
-def _last_words(db: Connection, session_ids: Sequence[int]) -> dict[tuple[int, int | None], str]:
-    """Return (take id, note number or None for the whole take) -> the last verdict that stands and is not stale."""
-    query = select(verdict.c.take_id, verdict.c.note, verdict.c.verdict, verdict.c.sound, take.c.sound.label("now"))
-    query = query.join(take, take.c.id == verdict.c.take_id).where(take.c.session_id.in_(session_ids), standing())
-    rows = db.execute(query.order_by(verdict.c.id))
-    return {(row.take_id, row.note): row.verdict for row in rows if row.sound is None or row.sound == row.now}
 
 
 def takes_heard(db: Connection, take_ids: Sequence[int]) -> dict[int, tuple[str, str, int]]:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, Exists, case, exists, func, or_, select
 
 from triage.store import tables
-from triage.store.verdicts import standing
 
 take, note, verdict = tables.take, tables.note, tables.verdict
 LITTLE_DOUBT = 0.25
@@ -75,4 +74,4 @@ def notes_beside(db: Connection, take_id: int, number: int, limit: int = 3) -> t
 def _said(word: str) -> Exists:
     """Return the condition that somebody's standing word on the note or on its take is this one."""
     place = or_(verdict.c.note.is_(None), verdict.c.note == note.c.number)
-    return exists().where(verdict.c.take_id == take.c.id, verdict.c.verdict == word, place, standing())
+    return exists().where(verdict.c.take_id == take.c.id, verdict.c.verdict == word, place, verdict.c.stands)

@@ -6,7 +6,7 @@ Ranks are kept from 1 without gaps: takes that the judge leaves out come last, e
 import math
 from typing import Any
 
-from sqlalchemy import Connection, Label, bindparam, exists, func, select, text, update
+from sqlalchemy import Connection, Label, bindparam, func, select, text, update
 
 from triage.domain.errors import StoreError
 from triage.domain.judgement import Judgement, TakeJudgement
@@ -59,10 +59,9 @@ def queue_length(db: Connection, session_id: int) -> int:
 
 
 def _last_verdict() -> Label[Any]:
-    """Select the last word on the take as a whole; a verdict on one of its notes does not settle the take."""
+    """Select the last standing verdict on the take as a whole; one on a note of it does not settle the take."""
     table = tables.verdict
-    back = exists().where(tables.retraction.c.verdict_id == table.c.id)
-    query = select(table.c.verdict).where(table.c.take_id == take.c.id, table.c.note.is_(None), ~table.c.blind, ~back)
+    query = select(table.c.verdict).where(table.c.take_id == take.c.id, table.c.note.is_(None), table.c.stands)
     return query.order_by(table.c.id.desc()).limit(1).scalar_subquery().label("verdict")
 
 

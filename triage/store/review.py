@@ -17,7 +17,6 @@ from sqlalchemy import ColumnElement, Connection, and_, case, exists, false, fun
 from triage.store import tables
 from triage.store.stored import StoredTake
 from triage.store.takes import stored_take
-from triage.store.verdicts import standing
 
 take, verdict = tables.take, tables.verdict
 
@@ -70,7 +69,7 @@ def take_page(
     words: dict[int, dict[str, str]] = {}
     said = select(verdict.c.take_id, verdict.c.by, verdict.c.verdict)
     said = said.join(take, take.c.id == verdict.c.take_id).where(verdict.c.take_id.in_([one.id for one in found]))
-    said = said.where(verdict.c.note.is_(None), ~verdict.c.blind, standing(), fresh())
+    said = said.where(verdict.c.note.is_(None), verdict.c.stands)
     for row in db.execute(said.order_by(verdict.c.id)):
         words.setdefault(row.take_id, {})[row.by] = row.verdict
     return found, words
@@ -78,16 +77,10 @@ def take_page(
 
 def _open(by: str) -> ColumnElement[bool]:
     """Return the condition that a person has still to hear an unsettled take."""
-    mine = (verdict.c.take_id == take.c.id, verdict.c.by == by, verdict.c.note.is_(None), ~verdict.c.blind)
-    spoke = exists().where(*mine, standing(), fresh())
+    own = (verdict.c.by == by, verdict.c.note.is_(None), verdict.c.stands)
+    spoke = exists().where(verdict.c.take_id == take.c.id, *own)
     # Most takes nobody has heard: asking that first saves looking their verdicts up.
     return and_(take.c.listened, take.c.rank.is_not(None), or_(not_(take.c.heard), ~spoke))
-
-
-def fresh() -> ColumnElement[bool]:
-    """Return the condition that a verdict speaks of the take as it sounds and is meant now."""
-    pairs = ((verdict.c.sound, take.c.sound), (verdict.c.meant, take.c.meant))
-    return and_(*(or_(before.is_(None), now.is_(None), before == now) for before, now in pairs))
 
 
 def count_of(which: ColumnElement[bool]) -> ColumnElement[int]:

@@ -10,10 +10,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, case, exists, false, func, not_, or_, select
 
 from triage.store import tables
-from triage.store.review import fresh
+from triage.store.standing import was_taken_back
 from triage.store.stored import StoredTake
 from triage.store.takes import stored_take
-from triage.store.verdicts import standing
 
 take, verdict = tables.take, tables.verdict
 FORGOTTEN, WITHIN = 30, 200  # a take comes back to the same person so many words later, of the last so many before
@@ -49,11 +48,11 @@ def next_to_teach(db: Connection, session_id: int, limit: int) -> tuple[StoredTa
 
 def next_to_repeat(db: Connection, session_id: int, by: str) -> tuple[StoredTake, ...]:
     """Return a take that a person decided on some time ago and has not had again, if there is one."""
-    own = (verdict.c.by == by, verdict.c.note.is_(None), standing())
+    own = (verdict.c.by == by, verdict.c.note.is_(None))
     said = select(verdict.c.take_id, verdict.c.verdict).join(take, take.c.id == verdict.c.take_id)
-    said = said.where(take.c.session_id == session_id, *own, ~verdict.c.blind, fresh())
+    said = said.where(take.c.session_id == session_id, *own, verdict.c.stands)
     recent = said.order_by(verdict.c.id.desc()).offset(FORGOTTEN).limit(WITHIN).subquery()
-    again = exists().where(verdict.c.take_id == take.c.id, *own, verdict.c.blind)
+    again = exists().where(verdict.c.take_id == take.c.id, *own, verdict.c.blind, ~was_taken_back())
     decided = select(recent.c.take_id).where(recent.c.verdict != "unsure")
     return _first(db, and_(take.c.id.in_(decided), take.c.listened, take.c.settled, ~again), take.c.lot, 1)
 
@@ -65,15 +64,15 @@ def spoken_takes(db: Connection, session_id: int) -> frozenset[str]:
 
 def has_spoken(db: Connection, take_id: int, by: str) -> bool:
     """Tell whether a person's word on a take, as it sounds now, stands."""
-    own = (verdict.c.take_id == take.c.id, verdict.c.by == by, verdict.c.note.is_(None), ~verdict.c.blind)
-    return bool(db.scalar(select(exists().where(take.c.id == take_id, *own, standing(), fresh()))))
+    own = (verdict.c.by == by, verdict.c.note.is_(None), verdict.c.stands)
+    return bool(db.scalar(select(exists().where(verdict.c.take_id == take_id, *own))))
 
 
 def places_used(db: Connection, session_id: int) -> int:
     """Return how many places of the session's queue were heard: takes, and takes heard again unannounced."""
     heard = select(func.count()).select_from(take).where(take.c.session_id == session_id, take.c.heard)
     again = select(func.count()).select_from(verdict).join(take, take.c.id == verdict.c.take_id)
-    again = again.where(take.c.session_id == session_id, verdict.c.blind, standing())
+    again = again.where(take.c.session_id == session_id, verdict.c.blind, ~was_taken_back())
     return (db.scalar(heard) or 0) + (db.scalar(again) or 0)
 
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Row, Select, and_, case, exists, func, not_, 
 
 from triage.store import tables
 from triage.store.changes import WHAT
-from triage.store.standing import resolve, said_of
+from triage.store.standing import flags_of, history, standing_of, summarise
 
 session, take, track, note = tables.session, tables.take, tables.track, tables.note
 SHOWN = 5  # places that a line names; the rest is counted
@@ -70,20 +70,25 @@ def counts(db: Connection) -> list[str]:
 
 
 def words(db: Connection) -> list[str]:
-    """Return takes whose flags are not what people's words amount to, and words taken back by somebody else."""
+    """Return takes of which other verdicts stand than should, and verdicts taken back by somebody else."""
     lines = []
-    spoken = select(tables.verdict.c.take_id).distinct()
-    flagged = or_(take.c.id.in_(spoken), take.c.heard, take.c.settled, take.c.disputed)
+    flags = [take.c[name] for name in tables.FLAGS]
     wrong = []
-    for row in db.execute(_take_places(take.c.id, take.c.heard, take.c.settled, take.c.disputed).where(flagged)):
-        found = resolve(said_of(db, row.id))
-        if (row.heard, row.settled, row.disputed) != (found.spoken, found.settled, bool(found.disagreements)):
+    for row in db.execute(_take_places(take.c.id, *flags).where(or_(take.c.id.in_(_spoken_of()), *flags))):
+        given = history(db, row.id)
+        found = summarise(standing_of(given))
+        flagged = {name: getattr(row, name) for name in tables.FLAGS}
+        if flagged != flags_of(found) or any(one.stands != (one in found.given) for one in given):
             wrong.append(_named(row))
-    lines += _told(wrong, "take{s} whose state is not what was said of it")
+    lines += _told(wrong, "take{s} whose state is not what its verdicts amount to")
     verdict, back = tables.verdict, tables.retraction
     other = _take_places().join(verdict, verdict.c.take_id == take.c.id).join(back, back.c.verdict_id == verdict.c.id)
     lines += _line(db, other.where(back.c.by != verdict.c.by), "word{s} taken back by somebody else")
     return lines
+
+
+def _spoken_of() -> Select[Any]:
+    return select(tables.verdict.c.take_id).distinct()
 
 
 def pointers(db: Connection) -> list[str]:

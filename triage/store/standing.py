@@ -1,32 +1,49 @@
-"""Hearing: what people's words on one take amount to.
+"""Standing verdicts: what counts now of all that people said of takes and notes. Every reader asks here.
 
-In: everything said of a take, oldest first. Out: the last word of each person on the take and on its notes, where
-people disagree, and whether the take still has to be heard. A word counts until it is taken back or the take sounds
-or is meant otherwise than when it was given. Of equal people none is right: a disagreement is shown, not resolved.
-What was said when a take came back unannounced tells how steady its judge is, and settles nothing.
+A verdict counts until it is taken back, until the same person says something else of the same take or note, or until
+the take's sound or its row of the take sheet is no longer what it was then. What was said when a take came back
+unannounced tells how steady its judge is, and never counts. People are equal: a disagreement is shown, not resolved.
+
+``settle`` works this out whenever a verdict is given or taken back and whenever a take is stored, and keeps it as
+``verdict.stands`` and as flags of the take; queries read these.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Select, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, select, update
 
+from triage.domain.verdict import Verdict
 from triage.store import tables
-from triage.store.stored import Said
 
 take, verdict, retraction = tables.take, tables.verdict, tables.retraction
 
 
 @dataclass(frozen=True)
-class Stance:
-    """What one person last said: of the whole take, and of notes by number."""
+class GivenVerdict(Verdict):
+    """A verdict as it is kept, and why it counts no longer where that is so."""
+
+    id: int = 0
+    taken_back: bool = False
+    changed: str | None = None  # what of the take has changed since
+    stands: bool = False
+
+    @property
+    def stale(self) -> bool:
+        """Whether it speaks of a take that is no longer as it was."""
+        return self.changed is not None
+
+
+@dataclass(frozen=True)
+class PersonVerdicts:
+    """What stands of one person: on the whole take, and on notes by number."""
 
     take: str | None = None
     notes: dict[int, str] = field(default_factory=dict)
 
     def on(self, note: int | None) -> str | None:
-        """Return the word on a note, which without one of its own shares the take's."""
+        """Return the verdict on a note, which without one of its own shares the take's."""
         return self.take if note is None else self.notes.get(note, self.take)
 
 
@@ -39,108 +56,148 @@ class Disagreement:
     reject: tuple[str, ...]
 
 
+class Outcome(NamedTuple):
+    """What people's verdicts on one note amount to: accept, reject, unsure or disputed; and the last reason given."""
+
+    verdict: str
+    reason: str = ""
+
+
 @dataclass(frozen=True)
-class Heard:
-    """What all words on a take amount to."""
+class TakeVerdicts:
+    """All that stands on one take; ``given`` holds the standing verdicts, oldest first."""
 
-    people: dict[str, Stance]
-    disagreements: tuple[Disagreement, ...]
-    drawn: bool = False  # somebody heard it because its lot came up
+    given: tuple[GivenVerdict, ...]
+    people: dict[str, PersonVerdicts]
 
     @property
-    def spoken(self) -> bool:
+    def disagreements(self) -> tuple[Disagreement, ...]:
+        """Where somebody accepts what somebody else rejects, the whole take first."""
+        notes = sorted({note for person in self.people.values() for note in person.notes})
+        found = (Disagreement(note, self._who("accept", note), self._who("reject", note)) for note in (None, *notes))
+        return tuple(one for one in found if one.accept and one.reject)
+
+    @property
+    def heard(self) -> bool:
         """Whether anybody said anything of the take as a whole."""
-        return any(stance.take for stance in self.people.values())
-
-    @property
-    def rejected(self) -> bool:
-        """Whether the take is settled, and as one to reject: who rejects a note rejects its take."""
-        said = {word for stance in self.people.values() for word in (stance.take, *stance.notes.values())}
-        return self.settled and "reject" in said
+        return any(person.take for person in self.people.values())
 
     @property
     def settled(self) -> bool:
         """Whether somebody decided on the take and nobody differs; who is unsure leaves it to others."""
-        return not self.disagreements and any(s.take in ("accept", "reject") for s in self.people.values())
+        return not self.disagreements and any(p.take in ("accept", "reject") for p in self.people.values())
+
+    @property
+    def rejected(self) -> bool:
+        """Whether the take is settled, and as one to reject: who rejects a note rejects its take."""
+        return self.settled and any(one.verdict == "reject" for one in self.given)
+
+    @property
+    def drawn(self) -> bool:
+        """Whether somebody heard it because its lot came up."""
+        return any(one.shown == "lot" for one in self.given)
+
+    def outcome(self, note: int) -> Outcome | None:
+        """Return what stands on a note, None where nobody spoke of it or of its take."""
+        verdicts = {person.on(note) for person in self.people.values()}
+        if {"accept", "reject"} <= verdicts:
+            return Outcome("disputed")
+        for name in ("reject", "accept", "unsure"):
+            if name in verdicts:
+                reasons = [one.reason for one in self.given if one.verdict == name and one.note in (None, note)]
+                return Outcome(name, next((reason for reason in reversed(reasons) if reason), ""))
+        return None
+
+    def _who(self, verdict_given: str, note: int | None) -> tuple[str, ...]:
+        return tuple(sorted(name for name, person in self.people.items() if person.on(note) == verdict_given))
 
 
-def resolve(words: Iterable[Said]) -> Heard:
-    """Return what words on one take, oldest first, amount to."""
-    people: dict[str, Stance] = {}
-    drawn = False
-    for word in words:
-        if word.taken_back or word.stale or word.blind:
-            continue
-        drawn |= word.shown == "lot"
-        before = people.get(word.by, Stance())
-        if word.note is None:
-            people[word.by] = Stance(word.verdict, before.notes)
+def standing_of(history: Iterable[GivenVerdict]) -> tuple[GivenVerdict, ...]:
+    """Return the verdicts on one take that count, of all that were ever given, oldest first."""
+    last: dict[tuple[str, int | None], GivenVerdict] = {}
+    for one in history:
+        if not (one.taken_back or one.stale or one.blind):
+            last[one.by, one.note] = one
+    return tuple(sorted(last.values(), key=lambda one: one.id))
+
+
+def summarise(standing: Iterable[GivenVerdict]) -> TakeVerdicts:
+    """Return what the standing verdicts on one take amount to."""
+    given = tuple(standing)
+    people: dict[str, PersonVerdicts] = {}
+    for one in given:
+        before = people.get(one.by, PersonVerdicts())
+        if one.note is None:
+            people[one.by] = PersonVerdicts(one.verdict, before.notes)
         else:
-            people[word.by] = Stance(before.take, before.notes | {word.note: word.verdict})
-    places = sorted({note for stance in people.values() for note in stance.notes})
-    found = (_disagreement(people, note) for note in (None, *places))
-    return Heard(people, tuple(one for one in found if one.accept and one.reject), drawn)
+            people[one.by] = PersonVerdicts(before.take, before.notes | {one.note: one.verdict})
+    return TakeVerdicts(given, people)
 
 
-def said_of(db: Connection, take_id: int) -> tuple[Said, ...]:
-    """Return everything ever said of a take, oldest first, with what was taken back or has become stale."""
-    return tuple(_said(row) for row in db.execute(_everything_said().where(verdict.c.take_id == take_id)))
+def take_verdicts(db: Connection, take_id: int) -> TakeVerdicts:
+    """Return what stands on one take."""
+    return summarise(_given(db, verdict.c.take_id == take_id, verdict.c.stands))
 
 
-def said_among(db: Connection, session_id: int) -> dict[int, tuple[Said, ...]]:
-    """Return take id -> everything ever said of it, for the takes of a session that anybody spoke of."""
-    found: dict[int, list[Said]] = {}
-    for row in db.execute(_everything_said().where(take.c.session_id == session_id)):
-        found.setdefault(row.take_id, []).append(_said(row))
-    return {take_id: tuple(words) for take_id, words in found.items()}
+def session_verdicts(db: Connection, session_ids: Iterable[int]) -> dict[int, TakeVerdicts]:
+    """Return take id -> what stands on it, for the takes of these sessions that anybody spoke of."""
+    found: dict[int, list[GivenVerdict]] = {}
+    query = _everything_given().where(take.c.session_id.in_(list(session_ids)), verdict.c.stands)
+    for row in db.execute(query):
+        found.setdefault(row.take_id, []).append(_given_verdict(row))
+    return {take_id: summarise(given) for take_id, given in found.items()}
 
 
-def _everything_said() -> Select[Any]:
-    names = ("id", "note", "verdict", "reason", "comment", "by", "at", "sound", "meant", "blind", "shown")
-    columns = [verdict.c[name] for name in names]
-    now = (take.c.sound.label("now"), take.c.meant.label("row"))
-    return (
-        select(verdict.c.take_id, *columns, retraction.c.id.label("back"), *now)
-        .join(take, take.c.id == verdict.c.take_id)
-        .outerjoin(retraction, retraction.c.verdict_id == verdict.c.id)
-        .order_by(verdict.c.id)
-    )
+def standing_verdicts(db: Connection, session_id: int) -> tuple[GivenVerdict, ...]:
+    """Return the standing verdicts of a session, oldest first."""
+    return tuple(_given(db, take.c.session_id == session_id, verdict.c.stands))
 
 
-def settle(db: Connection, take_id: int) -> Heard:
-    """Bring a take's flags up to date with what was said of it; the caller holds the take's row."""
-    heard = resolve(said_of(db, take_id))
-    flags = {
-        "heard": heard.spoken,
-        "settled": heard.settled,
-        "disputed": bool(heard.disagreements),
-        "rejected": heard.rejected,
-        "drawn": heard.drawn,
-    }
-    db.execute(update(take).where(take.c.id == take_id).values(flags))
-    return heard
+def comparable_verdicts(db: Connection, session_id: int) -> tuple[GivenVerdict, ...]:
+    """Return what tells of the people who judge: also superseded verdicts and blind repeats, none stale or undone."""
+    return tuple(one for one in _given(db, take.c.session_id == session_id) if not (one.taken_back or one.stale))
 
 
-def _disagreement(people: dict[str, Stance], note: int | None) -> Disagreement:
-    def who(word: str) -> tuple[str, ...]:
-        return tuple(sorted(name for name, stance in people.items() if stance.on(note) == word))
-
-    return Disagreement(note, who("accept"), who("reject"))
+def history(db: Connection, take_id: int) -> tuple[GivenVerdict, ...]:
+    """Return every verdict ever given on a take, oldest first, also those that count no longer."""
+    return tuple(_given(db, verdict.c.take_id == take_id))
 
 
-def _said(row: Any) -> Said:
-    was = ((row.sound, row.now, "its sound"), (row.meant, row.row, "its row of the take sheet"))
-    changed = [what for before, now, what in was if before and now and before != now]
-    return Said(
-        row.id,
-        row.note,
-        row.verdict,
-        row.reason,
-        row.comment,
-        row.by,
-        row.at,
-        row.back is not None,
-        " and ".join(changed) or None,
-        row.blind,
-        row.shown,
-    )
+def settle(db: Connection, take_id: int) -> TakeVerdicts:
+    """Work out what stands on a take and keep it; the caller holds the take's row."""
+    found = summarise(standing_of(history(db, take_id)))
+    stands = verdict.c.id.in_([one.id for one in found.given])
+    db.execute(update(verdict).where(verdict.c.take_id == take_id, verdict.c.stands != stands).values(stands=stands))
+    db.execute(update(take).where(take.c.id == take_id).values(flags_of(found)))
+    return found
+
+
+def flags_of(found: TakeVerdicts) -> dict[str, bool]:
+    """Return the flags of a take by name of their columns."""
+    flags = {name: getattr(found, name) for name in ("heard", "settled", "rejected", "drawn")}
+    return flags | {"disputed": bool(found.disagreements)}
+
+
+def was_taken_back() -> ColumnElement[bool]:
+    """Return the condition that a verdict was taken back."""
+    return select(retraction.c.id).where(retraction.c.verdict_id == verdict.c.id).exists()
+
+
+def _everything_given() -> Select[Any]:
+    names = ("id", "note", "verdict", "reason", "comment", "by", "at", "blind", "shown", "stands", "sound", "meant")
+    now = (take.c.name.label("take"), take.c.sound.label("sound_now"), take.c.meant.label("meant_now"))
+    query = select(verdict.c.take_id, *(verdict.c[name] for name in names), *now, retraction.c.id.label("retraction"))
+    query = query.join(take, take.c.id == verdict.c.take_id)
+    return query.outerjoin(retraction, retraction.c.verdict_id == verdict.c.id).order_by(verdict.c.id)
+
+
+def _given(db: Connection, *which: ColumnElement[bool]) -> Iterator[GivenVerdict]:
+    return map(_given_verdict, db.execute(_everything_given().where(*which)))
+
+
+def _given_verdict(row: Row[Any]) -> GivenVerdict:
+    pairs = ((row.sound, row.sound_now, "its sound"), (row.meant, row.meant_now, "its row of the take sheet"))
+    changed = " and ".join(what for then, now, what in pairs if then and now and then != now)
+    names = ("take", "verdict", "by", "at", "note", "reason", "comment", "blind", "shown", "id", "stands")
+    values = {name: getattr(row, name) for name in names}
+    return GivenVerdict(**values, taken_back=row.retraction is not None, changed=changed or None)

@@ -71,28 +71,6 @@ class StoredNote(Note):
 
 
 @dataclass(frozen=True)
-class Said:
-    """One word on a take or a note of it, as the desk shows it."""
-
-    id: int
-    note: int | None
-    verdict: str
-    reason: str | None
-    comment: str | None
-    by: str
-    at: datetime
-    taken_back: bool = False
-    changed: str | None = None  # what of the take has changed since
-    blind: bool = False  # said when the take came back unannounced: it tells of the person, not of the take
-    shown: str | None = None
-
-    @property
-    def stale(self) -> bool:
-        """Whether it speaks of a take that is no longer as it was."""
-        return self.changed is not None
-
-
-@dataclass(frozen=True)
 class QueueEntry:
     """One row of the queue: ranks go from 1 without gaps, spots have the most doubtful first."""
 

@@ -86,7 +86,7 @@ take = Table(
     Column("rank", Whole),
     Column("sound", Words),  # digest of the samples: what people heard when they gave a verdict
     Column("meant", Words),  # digest of the take sheet's row
-    # What the verdicts amount to, kept up by store/hearing.py so that the next take is found at once.
+    # What the verdicts amount to, kept up by store/standing.py so that the next take is found at once.
     *(Column(name, Boolean, nullable=False, server_default=false()) for name in FLAGS),
     Column("lot", Real),  # from 0 to 1, the take's own for good: the random sample goes in its order
     Column("teach", Whole),  # from 1: when to hear it for the model's sake; NULL where it would teach little
@@ -239,6 +239,7 @@ verdict = Table(
     Column("sound", Words),  # of the take as it was heard
     Column("meant", Words),
     Column("shown", Words),  # why the desk showed the take: NULL for its doubt, else one of records.SHOWN
+    Column("stands", Boolean, nullable=False, server_default=false()),  # kept up by store/standing.py
     CheckConstraint("verdict IN ('accept', 'reject', 'unsure')", name="word"),
     Index("ix_verdict_take_id_id", "take_id", "id"),
     Index("ix_verdict_key", "key", unique=True),

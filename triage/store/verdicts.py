@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, exists, func, insert, select
+from sqlalchemy import ColumnElement, Connection, Row, func, insert, select
 from sqlalchemy.exc import IntegrityError
 
 from triage.domain.errors import StoreError
 from triage.domain.verdict import SHOWN, VERDICTS, Verdict
 from triage.store import tables
 from triage.store.changes import bump
-from triage.store.standing import settle
+from triage.store.standing import settle, was_taken_back
 from triage.store.takes import find_take, lock_session
 
 take, verdict, retraction = tables.take, tables.verdict, tables.retraction
@@ -68,7 +68,7 @@ def take_back(
     if key is not None and (done := _back(db, session_id, retraction.c.key == key)):
         return done
     mine = select(verdict.c.id, verdict.c.take_id).join(take, take.c.id == verdict.c.take_id)
-    mine = mine.where(take.c.session_id == session_id, verdict.c.by == by, standing())
+    mine = mine.where(take.c.session_id == session_id, verdict.c.by == by, ~was_taken_back())
     last = db.execute(mine.order_by(verdict.c.id.desc()).limit(steps)).all()
     takes = sorted({row.take_id for row in last})
     db.execute(select(take.c.id).where(take.c.id.in_(takes)).order_by(take.c.id).with_for_update(key_share=True))
@@ -78,21 +78,6 @@ def take_back(
             settle(db, take_id)
         bump(db, session_id, "verdicts")
     return _back(db, session_id, verdict.c.id.in_([row.id for row in last]))
-
-
-def verdicts(db: Connection, session_id: int, take_name: str | None = None) -> tuple[Verdict, ...]:
-    """Return the standing verdicts of a session, or of one take of it, in the order given."""
-    columns = [verdict.c[name] for name in ("verdict", "by", "at", "note", "reason", "comment", "blind", "shown")]
-    query = select(take.c.name.label("take"), *columns).join(verdict, verdict.c.take_id == take.c.id)
-    query = query.where(take.c.session_id == session_id, standing()).order_by(verdict.c.id)
-    if take_name is not None:
-        query = query.where(take.c.name == take_name)
-    return tuple(Verdict(**row._mapping) for row in db.execute(query))
-
-
-def standing() -> ColumnElement[bool]:
-    """Return the condition that a verdict was not taken back."""
-    return ~exists().where(retraction.c.verdict_id == verdict.c.id)
 
 
 def _check_words(said: Verdict) -> None:

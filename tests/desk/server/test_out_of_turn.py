@@ -4,11 +4,11 @@ from datetime import UTC, datetime
 
 import pytest
 
+from tests.verdicts import given_verdicts
 from triage.judge.active_learning import Mix
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import StoredModel, add_model
 from triage.store.takes import find_session, lot_of
-from triage.store.verdicts import verdicts
 
 
 def judge(person, take, key, verdict="accept"):
@@ -55,7 +55,7 @@ def test_what_comes_again_looks_unheard_and_is_kept_as_blind(either_desk, monkey
     judge(anna, take, "click-0002")
     engine = open_store(either_desk.settings.store)
     with reading(engine) as db:
-        said = [(one.verdict, one.blind) for one in verdicts(db, find_session(db, "mill").id)]
+        said = [(one.verdict, one.blind) for one in given_verdicts(db, find_session(db, "mill").id)]
     engine.dispose()
     assert said == [("reject", False), ("accept", True)]
     assert anna.get(f"/api/takes/{take['id']}").json()["words"]["people"] == {"anna": {"take": "reject", "notes": {}}}

@@ -3,10 +3,10 @@
 import threading
 import time
 
+from tests.verdicts import given_verdicts
 from triage.domain.take import Take
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session, save_take
-from triage.store.verdicts import verdicts
 
 
 def accept(person, take_id, key, **more):
@@ -123,7 +123,7 @@ def test_six_people_at_once_lose_nothing_and_double_nothing(either_desk):
     assert wrong == []
     engine = open_store(either_desk.settings.store)
     with reading(engine) as db:
-        kept = verdicts(db, find_session(db).id)
+        kept = given_verdicts(db, find_session(db).id)
     engine.dispose()
     assert len(kept) == 6 * 20
     for n in range(6):
