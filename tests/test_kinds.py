@@ -11,7 +11,7 @@ from training.noise_evaluation import NOISE_KINDS
 from triage.desk import template_filters as wording
 from triage.judge.clean_notes import FAILURES, NOISES
 from triage.listen.noise_network import KINDS
-from triage.sheets.noise_words import REMEDIES
+from triage.sheets.noise_text import REMEDIES
 from triage.sheets.timeline import SHAPE_OF
 
 WORDS = Path(wording.__file__).with_name("static") / "words.js"

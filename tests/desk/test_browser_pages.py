@@ -123,7 +123,7 @@ def test_a_dot_of_the_evenness_page_plays_its_note_by_click_and_by_keys(context,
     page.wait_for_function("() => window.started.length === 1")
     dot = page.locator("#plot [data-note]").last
     dot.hover()
-    assert page.locator("#at-dot").inner_text() == dot.get_attribute("data-said")
+    assert page.locator("#at-dot").inner_text() == dot.get_attribute("data-label")
     dot.click()
     page.wait_for_function("() => window.started.length === 2")
 

@@ -4,6 +4,7 @@ import json
 import re
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -15,10 +16,9 @@ from triage.domain.verdict import Verdict
 from triage.judge.variance import Spread
 from triage.sheets.consistency import consistency
 from triage.sheets.consistency_figures import figures
-from triage.sheets.consistency_svg import svg
-from triage.sheets.consistency_thinning import thinned
+from triage.sheets.consistency_text import amount, clock_text, drift_lines, spread_sentence, why_not_text
 from triage.sheets.consistency_values import ShareSheet
-from triage.sheets.consistency_words import amount, cannot_words, clock_words, drift_lines, spread_sentence
+from triage.sheets.figure import Bars, svg, thinned
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session
@@ -82,7 +82,7 @@ def test_what_cannot_be_told_is_said_and_has_no_number(report):
     shares = {s.factor: s for s in spread_of(report, "level").shares}
     assert shares["microphone"].why_not == "only one microphone" and shares["microphone"].share is None
     assert shares["session"].why_not == "changes whenever the day does"
-    said = cannot_words(spread_of(report, "level").shares)
+    said = why_not_text(spread_of(report, "level").shares)
     assert said == "only one set-up and microphone; session: changes whenever the day does"
 
 
@@ -148,8 +148,12 @@ def test_an_empty_store_is_one_clear_line(tmp_path):
     engine.dispose()
 
 
-def test_figures_are_plain_json_and_every_dot_can_be_played(report):
-    drawn = json.loads(json.dumps(figures(report), allow_nan=False))
+def points_of(figure):
+    return [point for one in figure.series for point in one.points]
+
+
+def test_every_point_of_a_figure_can_be_played(report):
+    drawn = figures(report)
     assert list(drawn) == [
         "curves: horn staccato",
         "ladder: horn staccato",
@@ -157,58 +161,63 @@ def test_figures_are_plain_json_and_every_dot_can_be_played(report):
         "drift: horn 2026-03-14",
         "drift: horn 2026-03-15",
     ]
-    known = {(d.take_id, d.take, d.note) for d in report.dots}
-    marks = [t for t in drawn["curves: horn staccato"]["data"] if t["mode"] == "markers"]
-    played = {tuple(key) for trace in marks for key in trace["customdata"]}
-    assert played == known
+    known = {f"{d.take_id}:{d.note}" for d in report.dots}
+    assert {point.note for point in points_of(drawn["curves: horn staccato"])} == known
     for name in ("ladder: horn staccato", "drift: horn 2026-03-14"):
-        dots = [t for t in drawn[name]["data"] if "markers" in t["mode"]]
-        assert dots and all(tuple(key) in known for trace in dots for key in trace["customdata"])
+        assert {point.note for point in points_of(drawn[name])} <= known and points_of(drawn[name])
 
 
 def test_dynamics_stand_from_soft_to_loud_in_the_legend(report):
-    traces = figures(report)["curves: horn staccato"]["data"]
-    assert [t["name"] for t in traces if t.get("showlegend")] == ["p", "ff"]
+    series = figures(report)["curves: horn staccato"].series
+    assert [one.name for one in series if one.in_legend] == ["p", "ff"]
 
 
 def test_shares_in_a_bar_add_up_to_all_of_it(report):
-    bars = figures(report)["shares: horn"]["data"]
-    assert np.sum([trace["x"] for trace in bars], axis=0) == pytest.approx(np.full(5, 100.0))
+    bars = figures(report)["shares: horn"]
+    assert np.sum([shares for *_, shares in bars.parts], axis=0) == pytest.approx(np.full(5, 100.0))
 
 
-def test_every_figure_has_a_drawing_for_paper(report):
+def test_every_figure_is_drawn(report):
     for name, figure in figures(report).items():
         drawn = svg(figure, name)
         assert drawn.startswith("<svg ") and drawn.endswith("</svg>") and f'aria-label="{name}"' in drawn
         assert "nan" not in drawn and "None" not in drawn
-    curves = svg(figures(report)["curves: horn staccato"], "x")
-    assert curves.count("<circle") + curves.count("<rect") >= len(report.dots) * 5
+        ElementTree.fromstring(drawn)
+        if isinstance(figure, Bars):
+            assert drawn.count("<rect") == len(figure.names) * len(figure.parts)
+        else:
+            assert drawn.count("data-note=") == len(points_of(figure))
 
 
-def test_a_dot_says_which_note_it_is_so_that_the_desk_can_play_it(report):
+def test_places_on_the_paper_grow_with_the_values(report):
+    figure = figures(report)["curves: horn staccato"]
+    soft = next(one for one in figure.series if one.panel == 0)
+    usual = {point.note: point for point in soft.points if not point.stands_out}
+    drawn = ElementTree.fromstring(svg(replace(figure, series=(soft,)), "x"))
+    marks = [one for one in drawn.iter("circle") if one.get("data-note") in usual]
+    points = [usual[one.get("data-note")] for one in marks]
+    assert len(points) == len(usual) > 10
+    places = np.array([(float(one.get("cx")), float(one.get("cy"))) for one in marks])
+    assert np.corrcoef(places[:, 0], [p.x for p in points])[0, 1] > 0.999  # pitch to the right
+    assert np.corrcoef(places[:, 1], [p.y for p in points])[0, 1] < -0.999  # SVG counts downwards
+
+
+def test_a_point_says_which_note_it_is_so_that_a_page_can_play_it(report):
     drawn = svg(figures(report)["curves: horn staccato"], "x")
-    named = re.findall(r'data-note="(\d+:\d+)" data-said="([^"]+)"', drawn)
-    assert {key for key, _ in named} <= {f"{dot.take_id}:{dot.note}" for dot in report.dots}
-    assert all(re.fullmatch(r"\S+ note \d+, \S+ \S+: \S+", said) for _, said in named)
+    named = re.findall(r'data-note="(\d+:\d+)" data-label="([^"]+)"', drawn)
+    assert {key for key, _ in named} == {f"{dot.take_id}:{dot.note}" for dot in report.dots}
+    assert all(re.fullmatch(r"\S+ note \d+, \S+ \S+: \S+", label) for _, label in named)
 
 
-def test_of_very_many_dots_some_are_drawn_and_every_one_that_stands_out(report):
+def test_of_very_many_points_some_are_drawn_and_every_one_that_stands_out(report):
     figure = figures(report)["curves: horn staccato"]
     assert thinned(figure, 10**6) == (figure, 0)
     few, left_out = thinned(figure, 60)
-
-    def dots(of, ringed):
-        return [
-            key
-            for t in of["data"]
-            if t["mode"] == "markers" and (t["marker"]["size"] == 9) == ringed
-            for key in map(tuple, t["customdata"])
-        ]
-
-    assert dots(few, True) == dots(figure, True)  # stray ones carry a ring and are larger
-    assert len(dots(few, False)) + len(dots(few, True)) <= 60 + len(dots(few, True))
-    assert left_out == len(dots(figure, False)) - len(dots(few, False)) > 0
-    assert [t for t in few["data"] if t["mode"] == "lines"] == [t for t in figure["data"] if t["mode"] == "lines"]
+    every, kept = points_of(figure), points_of(few)
+    assert [p for p in kept if p.stands_out] == [p for p in every if p.stands_out]
+    assert len([p for p in kept if not p.stands_out]) <= 60
+    assert left_out == len(every) - len(kept) > 0
+    assert [(one.line, one.band) for one in few.series] == [(one.line, one.band) for one in figure.series]
     assert len(svg(few, "x")) < len(svg(figure, "x"))
 
 
@@ -244,11 +253,11 @@ def test_files_whose_times_overlap_tell_no_clock(tmp_path):
 
 
 def test_the_clock_goes_on_past_midnight():
-    assert [clock_words(h) for h in (10.0, 13.5, 24.25)] == ["10:00", "13:30", "00:15"]
+    assert [clock_text(h) for h in (10.0, 13.5, 24.25)] == ["10:00", "13:30", "00:15"]
 
 
 def test_nothing_untold_needs_no_words():
-    assert cannot_words([ShareSheet("day", 2, 0.5, 0.4, 0.6, (), "")]) == ""
+    assert why_not_text([ShareSheet("day", 2, 0.5, 0.4, 0.6, (), "")]) == ""
 
 
 @pytest.mark.parametrize("quantity, what", [("tuning", "tuning"), ("length", "lengths"), ("attack", "attack times")])

@@ -19,7 +19,7 @@ from triage.ranking.suppression import mark_group
 from triage.sheets.backgrounds import mic_backgrounds
 from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
 from triage.sheets.noise_charts import course_path, rating_chart
-from triage.sheets.noise_words import line_of, ordinal, rating_words, remedy_of
+from triage.sheets.noise_text import line_of, ordinal, rating_text, remedy_of
 from triage.sheets.timeline import MOST_STRIPS, in_order, timeline
 from triage.store.engine import open_store, reading, writing
 from triage.store.stored import StoredTake
@@ -157,7 +157,7 @@ def test_with_a_calibration_backgrounds_are_in_db_a_and_on_the_curves(tmp_path):
 
 
 def test_a_loud_background_is_said_once_for_all_microphones():
-    words = rating_words([("a", noise_rating(nr_curve_db(20))), ("b", noise_rating(np.array([75.0] + [np.nan] * 8)))])
+    words = rating_text([("a", noise_rating(nr_curve_db(20))), ("b", noise_rating(np.array([75.0] + [np.nan] * 8)))])
     assert "above NR 15" in words and "NR 20 at a" in words and "NR 29 at b by its 31.5 Hz octave" in words
     assert "traffic" in words
 

@@ -38,9 +38,10 @@ def show_consistency(
     with opened_store(store) as engine, reading(engine) as db, progress_bar() as tell:
         report = consistency(db, sessions or ())
         if form is Form.html:
-            from triage.audition.consistency_page import consistency_page
+            from triage.audition.note_excerpts import note_excerpts
+            from triage.sheets.consistency_page import by_interest, consistency_page
 
-            text = consistency_page(db, report, tell, round(1e6 * audio_mb))
+            text = consistency_page(report, note_excerpts(db, by_interest(report), tell, round(1e6 * audio_mb)))
         else:
             text = consistency_text(form, report)
     put(text) if out is None else _write(out, text)

@@ -9,8 +9,8 @@ from dataclasses import asdict
 from typing import Any
 
 from triage.cli.output import Form, json_text, table_text
+from triage.sheets.consistency_text import amount, cell_text, drift_lines, why_not_text
 from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, PairSheet, SpreadSheet, StraySheet
-from triage.sheets.consistency_words import amount, cannot_words, cell_words, drift_lines
 from triage.sheets.pitches import pitch_name
 
 SHOWN = 20  # rows of a table of notes
@@ -56,7 +56,7 @@ def _curve(one: CurveSheet) -> list[Any]:
     if one.step is not None and one.step_from is not None and one.step_to is not None:
         sign = "+" if one.step >= 0 else "-"
         step = f"{sign}{amount(one.quantity, one.step)}, {pitch_name(one.step_from)} to {pitch_name(one.step_to)}"
-    cohort = cell_words(one.instrument, one.articulation, one.dynamic)
+    cohort = cell_text(one.instrument, one.articulation, one.dynamic)
     return [cohort, one.quantity, len(one.dots), len(one.pitches), len(one.strays), step]
 
 
@@ -68,7 +68,7 @@ def _stray(report: ConsistencyReport, one: StraySheet) -> list[Any]:
 def _cell(report: ConsistencyReport, row: int) -> str:
     dot = report.dots[row]
     pitch = "" if dot.pitch_midi is None else pitch_name(dot.pitch_midi)
-    return cell_words(dot.instrument, dot.articulation, dot.dynamic, pitch)
+    return cell_text(dot.instrument, dot.articulation, dot.dynamic, pitch)
 
 
 def _spread(one: SpreadSheet) -> list[Any]:
@@ -78,15 +78,15 @@ def _spread(one: SpreadSheet) -> list[Any]:
         if s.share is not None and s.share >= 0.005
     ]
     told = [", ".join(told)] if told else []
-    told += [f"cannot be told: {why}"] if (why := cannot_words(one.shares)) else []
-    what = cell_words(one.instrument, one.articulation, one.quantity)
+    told += [f"cannot be told: {why}"] if (why := why_not_text(one.shares)) else []
+    what = cell_text(one.instrument, one.articulation, one.quantity)
     return [what, "-" if one.sigma is None else amount(one.quantity, one.sigma), "\n".join(told) or one.sentence]
 
 
 def _repeats(report: ConsistencyReport) -> Iterable[list[str]]:
     rows: dict[str, dict[str, str]] = {}
     for one in report.repeats:
-        cohort = cell_words(one.instrument, one.articulation, one.dynamic)
+        cohort = cell_text(one.instrument, one.articulation, one.dynamic)
         rows.setdefault(cohort, {})[one.quantity] = amount(one.quantity, one.sigma)
     return ([cohort, *(row.get(name, "-") for name in report.quantities)] for cohort, row in rows.items())
 

@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse
 from triage.desk.access import AtDesk, Db, Me, change, desk_of
 from triage.desk.pages import Here, show
 from triage.sheets.noise import clock
-from triage.sheets.noise_words import name_of
+from triage.sheets.noise_text import name_of
 from triage.sheets.pickups import CAUTION
 
 router = APIRouter(include_in_schema=False)

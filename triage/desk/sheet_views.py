@@ -110,8 +110,7 @@ def evenness_parts(db: Connection, session_id: int) -> Parts:
     """Return the report's sentences and strays, and each plot as SVG; session 0 is all sessions together."""
     from triage.sheets.consistency import consistency
     from triage.sheets.consistency_figures import figures
-    from triage.sheets.consistency_svg import svg
-    from triage.sheets.consistency_thinning import thinned
+    from triage.sheets.figure import svg, thinned
 
     session = None if session_id == ALL else session_of(db, session_id)
     if (count := notes_in(db, session.id if session else None)) > MOST_NOTES:

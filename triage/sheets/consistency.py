@@ -19,7 +19,8 @@ from triage.judge.factors import REGISTER, REST
 from triage.judge.repeats import Repeats, pairs, repeats
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
-from triage.sheets.consistency_table import Gathered, gather_notes, typical_of
+from triage.sheets.consistency_notes import Gathered, note_rows, typical_of
+from triage.sheets.consistency_text import change_in_unit, ladder_sentence, spread_sentence
 from triage.sheets.consistency_values import (
     ConsistencyReport,
     CurveSheet,
@@ -32,7 +33,6 @@ from triage.sheets.consistency_values import (
     SpreadSheet,
     StraySheet,
 )
-from triage.sheets.consistency_words import change_in_unit, ladder_sentence, spread_sentence
 from triage.store.consistency import chosen_sessions, heard_notes, vectors
 
 ACTED_ON = 0.3  # a share from which on its sentence stands at the top
@@ -50,7 +50,7 @@ def consistency(db: Connection, names: Sequence[str] = ()) -> ConsistencyReport:
     if not kept:
         where = ", ".join(one.name for one in found) or "the store"
         raise StoreError(f"no note to compare in {where}; `triage intake FOLDER` takes a session in")
-    notes = gather_notes(kept, vectors(db, ids))
+    notes = note_rows(kept, vectors(db, ids))
     return _report(notes, [one.name for one in found], len(heard) - len(kept))
 
 

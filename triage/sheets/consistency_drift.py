@@ -7,9 +7,9 @@ import numpy as np
 
 from triage.judge.curves import QUANTITIES, in_unit, measured
 from triage.judge.drift import Day, Drift, drift, holm
-from triage.sheets.consistency_table import Gathered, typical_of
+from triage.sheets.consistency_notes import Gathered, typical_of
+from triage.sheets.consistency_text import cell_text, change_in_unit, drift_sentence
 from triage.sheets.consistency_values import DriftPoint, DriftSheet
-from triage.sheets.consistency_words import cell_words, change_in_unit, drift_sentence
 
 DRIFTING = ("tuning", "brightness", "attack", "doubt")
 ABSOLUTE = ("tuning", "doubt")  # should be the same whatever is played
@@ -46,7 +46,7 @@ def _drift_sheet(
     firsts = {str(take): int(row) for row, take in zip(rows[::-1], notes.table.take[rows][::-1], strict=True)}
     points = [firsts[str(take)] for take in seen.takes]
     names = (notes.dots[points[0]].take, notes.dots[points[-1]].take) if points else ("", "")
-    who = f"{cell_words(instrument)} on {day}"
+    who = f"{cell_text(instrument)} on {day}"
     typical = 1.0 if quantity == "doubt" else typical_of(notes, quantity, np.isin(np.arange(len(notes.table)), rows))
     span = seen.last_h - seen.first_h
     slopes = (seen.trend.low, seen.trend.high) if seen.trend else ()

@@ -20,7 +20,7 @@ from triage.judge.trend import mann_kendall
 from triage.sheets.backgrounds import LEAST_CHANGE_DB, SURE, MicBackground, mic_backgrounds
 from triage.sheets.html_page import page
 from triage.sheets.noise_charts import COURSE, course_path, rating_chart
-from triage.sheets.noise_words import levels_of, line_of, name_of, rating_words, remedy_of
+from triage.sheets.noise_text import levels_of, line_of, name_of, rating_text, remedy_of
 from triage.sheets.timeline import Timeline, in_order, timeline
 from triage.store.harmless_groups import marks
 from triage.store.hits import floors, hits
@@ -208,7 +208,7 @@ def _to_fix(groups: tuple[GroupLine, ...], backgrounds: list[MicBackground]) -> 
                 "take to the last; find out what was switched on or off, or whether its gain was changed."
             )
     if loud := [(one.mic, one.rating) for one in backgrounds if one.rating and one.rating.curve > MOST_NR]:
-        sentences.append(rating_words(loud))
+        sentences.append(rating_text(loud))
     return tuple(sentences)
 
 

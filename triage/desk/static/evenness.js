@@ -72,17 +72,17 @@ function paint() {
   at.dot = -1;
 }
 
-const panel = ({ box }) => Math.floor((box.y - 44) / 128); // as consistency_svg.py stacks them
+const panel = ({ box }) => Math.floor((box.y - 44) / 128); // as triage/sheets/figure.py stacks them
 
 function point(dot) {
   by("plot").querySelector(".at")?.classList.remove("at");
   dot?.classList.add("at");
-  by("at-dot").textContent = dot ? dot.dataset.said : "";
+  by("at-dot").textContent = dot ? dot.dataset.label : "";
 }
 
 function hearDot(dot) {
   const [takeId, note] = dot.dataset.note.split(":").map(Number);
-  return hear(takeId, note, dot.dataset.said.split(" ")[0]);
+  return hear(takeId, note, dot.dataset.label.split(" ")[0]);
 }
 
 async function hear(takeId, note, name) {

@@ -102,7 +102,7 @@ def remedy_of(group: HitGroup, course: str = "") -> str:
     return f"{where}: {', '.join(part for part in found if part)}; {help_}."
 
 
-def rating_words(rated: Sequence[tuple[str, NoiseRating]]) -> str:
+def rating_text(rated: Sequence[tuple[str, NoiseRating]]) -> str:
     """Return one sentence on the microphones whose background is over the most for a listening room."""
     where = ", ".join(f"NR {one.curve} at {mic} by its {one.band_hz:g} Hz octave" for mic, one in rated)
     bands = [one.band_hz for _, one in rated]

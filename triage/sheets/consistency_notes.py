@@ -31,7 +31,7 @@ class Gathered:
     doubt: np.ndarray
 
 
-def gather_notes(heard: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> Gathered:
+def note_rows(heard: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> Gathered:
     """Return notes, embeddings and labels side by side."""
     table = _table(heard, vectors)
     day = np.array([one.day.isoformat() for one in heard], dtype=str)

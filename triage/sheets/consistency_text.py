@@ -52,14 +52,14 @@ def amount(quantity: str, change: float) -> str:
     return f"{size:.1f} dB" if unit == "dB" else f"{size:.{0 if size >= 9.5 else 1}f} {unit}"
 
 
-def cell_words(*words: str) -> str:
+def cell_text(*words: str) -> str:
     """Return instrument, articulation and so on in a row, those that are known."""
     return " ".join(word for word in words if word) or "unnamed"
 
 
 def spread_sentence(instrument: str, articulation: str, quantity: str, spread: Spread, typical: float) -> str:
     """Return where most of a spread comes from, and what to do about it."""
-    what = f"{cell_words(instrument, articulation)} {PLURAL.get(quantity, quantity)}"
+    what = f"{cell_text(instrument, articulation)} {PLURAL.get(quantity, quantity)}"
     if spread.why_not:
         return f"The spread of the {what} cannot be told: {spread.why_not}."
     one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical))
@@ -121,7 +121,7 @@ def _off(quantity: str, change: float, several: bool = False) -> str:
 def _level_words(factor: str, level: str) -> str:
     if factor == PITCH:
         tone, _, dynamic = level.partition(" ")
-        return cell_words(pitch_name(round(float(tone))), dynamic)
+        return cell_text(pitch_name(round(float(tone))), dynamic)
     if factor == "repetition":
         place = int(level)
         return f"the {ORDINALS[place - 1] if place <= len(ORDINALS) else f'{place}th'} of a row"
@@ -133,7 +133,7 @@ def ladder_sentence(rungs: Sequence[Rung]) -> str:
     first, count = rungs[0], len(rungs)
     louder, brighter = (sum(getattr(r, name) == RISES for r in rungs) for name in ("level", "brightness"))
     pitches = f"{count} pitch{'' if count == 1 else 'es'}"
-    text = f"{cell_words(first.instrument, first.articulation)}, {first.softer} to {first.louder}: "
+    text = f"{cell_text(first.instrument, first.articulation)}, {first.softer} to {first.louder}: "
     text += f"louder at {louder} of {pitches}, brighter at {brighter}"
     touch = [r for r in rungs if r.level != RISES and r.level != FALLS]
     falls = [r for r in rungs if r.level == FALLS]
@@ -152,7 +152,7 @@ def _pitches(rungs: Sequence[Rung]) -> str:
 
 def drift_sentence(who: str, quantity: str, found: Drift, clock: bool, names: tuple[str, str], stands: bool) -> str:
     """Return what changed over a day, or that nothing did; ``names`` are the first and the last take."""
-    start, end = (clock_words(h) for h in (found.first_h, found.last_h)) if clock else names
+    start, end = (clock_text(h) for h in (found.first_h, found.last_h)) if clock else names
     what = f"{who}: {SUBJECT.get(quantity, f'the {quantity}')}"
     if found.trend is None:
         return f"{what} over the day cannot be told: {found.why_not}."
@@ -165,7 +165,7 @@ def drift_sentence(who: str, quantity: str, found: Drift, clock: bool, names: tu
     return text + ("." if found.adjusted else "; what was played changed along with the clock and may be behind it.")
 
 
-def cannot_words(shares: Sequence[ShareSheet]) -> str:
+def why_not_text(shares: Sequence[ShareSheet]) -> str:
     """Return why some factors' shares cannot be told, those with one level together."""
     untold = [s for s in shares if s.why_not]
     single = [s.factor for s in untold if s.why_not == f"only one {s.factor}"]
@@ -178,7 +178,7 @@ def drift_lines(drifts: Sequence[DriftSheet]) -> list[str]:
     lines = [one.sentence for one in drifts if one.found]
     for (instrument, day), group in groupby(drifts, lambda one: (one.instrument, one.day)):
         rest = [one for one in group if not one.found]
-        who = f"{cell_words(instrument)} on {day}"
+        who = f"{cell_text(instrument)} on {day}"
         level = [f"{NAMES.get(one.quantity, one.quantity)} (p = {one.p:.2g})" for one in rest if one.p is not None]
         lines += [f"{who}: no trend stands in {_and(level)}."] if level else []
         whys: dict[str, list[str]] = {}
@@ -193,7 +193,7 @@ def _and(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
 
 
-def clock_words(hour: float) -> str:
+def clock_text(hour: float) -> str:
     """Return an hour of the day as a clock shows it; past midnight it begins anew."""
     minutes = round(60 * hour)
     return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
