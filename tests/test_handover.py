@@ -16,7 +16,7 @@ import pytest
 from tests.commands import run
 from tests.intake.files import wav, write, write_session
 from triage.domain.errors import AudioError
-from triage.transfer.fixity import checksums, open_memory
+from triage.transfer.fixity import checksums, open_cache
 from triage.transfer.handover import COPIED, LINKED, NOT_IN_IT, write_bag
 from triage.transfer.manifests import decode_path, encode_path, folded, read_declaration, read_manifests, safe_path
 from triage.transfer.receive import check_arrival
@@ -221,13 +221,13 @@ def test_a_copied_memory_vouches_for_nothing(session, tmp_path):
 
 def test_a_file_changed_too_lately_is_not_remembered(tmp_path):
     path = write(tmp_path / "a/x.wav", b"abc")
-    memory = open_memory(tmp_path / "a")
+    memory = open_cache(tmp_path / "a")
     assert checksums(path, "x.wav", ["sha256"], memory) == ({"sha256": ABC}, True)
     assert checksums(path, "x.wav", ["sha256"], memory)[1]  # its time could hide another change
     age(tmp_path / "a")
     checksums(path, "x.wav", ["sha256"], memory)
     assert checksums(path, "x.wav", ["sha256"], memory) == ({"sha256": ABC}, False)
-    assert not open_memory(tmp_path / "a").problem
+    assert not open_cache(tmp_path / "a").problem
 
 
 ODD = [
@@ -347,7 +347,7 @@ def test_the_example_bag_of_the_standard_is_read(tmp_path):
     )
     write(bag / "manifest-md5.txt", "\n".join(lines).encode())
     write(bag / "bagit.txt", b"BagIt-version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
-    assert read_declaration(bag) == ("1.0", "UTF-8")
+    assert read_declaration(bag) == "UTF-8"
     assert read_manifests(bag).payload["data/27613-h/images/q172.txt"] == {"md5": lines[1].split()[0]}
     waiting = check_arrival(bag)
     assert [(file.state, file.why) for file in waiting.files] == [("coming", "not there yet")] * 2

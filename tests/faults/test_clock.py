@@ -13,7 +13,7 @@ from triage.analysis import workers
 from triage.store.accounts import log_in, logged_in, save_person
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session
-from triage.transfer.fixity import open_memory
+from triage.transfer.fixity import open_cache
 
 
 @pytest.fixture
@@ -76,7 +76,7 @@ def test_a_hand_over_and_its_check_do_not_mind_the_clock(folder, clock, unchange
         clock(timedelta(days=days))
         said = run("receive", folder.parent / "mill-bag", "--format", "json")
         assert said.status == 0 and '"damaged": 0' in said.out and '"coming": 0' in said.out
-    assert open_memory(folder).sums
+    assert open_cache(folder).sums
 
 
 def test_now_is_told_with_its_time_zone(store, clock):

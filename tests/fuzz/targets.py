@@ -22,7 +22,7 @@ from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.judge import learned_doubt as learned
 from triage.transfer.contents import read_contents
-from triage.transfer.fixity import open_memory
+from triage.transfer.fixity import open_cache
 from triage.transfer.manifests import read_declaration, read_manifests, safe_path
 
 HOME = Path(tempfile.mkdtemp(prefix="fuzz"))
@@ -106,7 +106,7 @@ def declaration(data: bytes) -> None:
     bag.mkdir(exist_ok=True)
     (bag / "bagit.txt").write_bytes(data)
     (bag / "manifest-sha256.txt").write_bytes(b"aa  data/x\n")
-    read_manifests(bag, read_declaration(bag)[1])
+    read_manifests(bag, read_declaration(bag))
 
 
 def contents(data: bytes) -> None:
@@ -119,7 +119,7 @@ def contents(data: bytes) -> None:
 def memory(data: bytes) -> None:
     """Read remembered checksums; a torn line is passed over."""
     (HOME / "remembered.hashes.jsonl").write_bytes(data)
-    open_memory(HOME / "remembered")
+    open_cache(HOME / "remembered")
 
 
 def model(data: bytes) -> None:

@@ -1,8 +1,8 @@
-"""What a session's folder holds for a hand-over: every file, and which take and microphone it belongs to.
+"""What a session's folder holds for a hand-over: every file, with the take and microphone that it belongs to.
 
 In: the folder. Out: paths, posix, relative to it; takes by the session's own name pattern; lines about what cannot be
-handed over. The list also travels in the bag as contents.csv (path, size_bytes, take, mic): a manifest tells no
-sizes, and the receiving end wants to know what is still coming.
+handed over. The list also travels in the bag as contents.csv (path, size_bytes, take, mic): a manifest has no sizes,
+and the receiving end wants to know what is still coming.
 """
 
 import csv
@@ -30,7 +30,7 @@ STORE = ("triage.db", "triage.db-wal", "triage.db-shm", "triage.db-journal")
 
 @dataclass(frozen=True)
 class Content:
-    """One file: path relative to the session, its size where known, the take and microphone where its name tells."""
+    """One file: path relative to the session, its size where known, and take and microphone if its name has them."""
 
     path: str
     size_bytes: int | None = None
@@ -39,18 +39,9 @@ class Content:
 
 
 def list_contents(folder: Path) -> tuple[list[str], list[str]]:
-    """Return every file of a folder, and a line for each that cannot be handed over.
+    """Return every file of a folder, sorted, and a line for each that cannot be handed over.
 
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    paths : list of str
-        Sorted; files of the file system's own (names that begin with a dot) and this tool's store are passed over.
-    problems : list of str
-        Links to folders, names that are no UTF-8, what is no file.
+    Files of the file system's own (names that begin with a dot) and this tool's store are passed over.
     """
     paths, problems = [], []
     for where, folders, names in os.walk(folder, onerror=lambda e: problems.append(f"{e.filename}: {e.strerror}")):
@@ -61,63 +52,31 @@ def list_contents(folder: Path) -> tuple[list[str], list[str]]:
             relative = path.relative_to(folder).as_posix()
             if is_litter(name):
                 continue
-            if trouble := _unfit(path, relative):
-                problems.append(f"{ascii(relative)[1:-1]}: {trouble}; not handed over")
+            if problem := _unfit(path, relative):
+                problems.append(f"{ascii(relative)[1:-1]}: {problem}; not handed over")
             else:
                 paths.append(relative)
     return sorted(paths), problems
 
 
 def is_litter(name: str) -> bool:
-    """Tell whether a file or folder is no part of a session, by its name.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a file or folder of this name is no part of a session."""
     return name.startswith(".") or name.lower() in LITTER or name in STORE
 
 
-def placed(folder: Path, paths: Iterable[str]) -> tuple[list[Content], str | None]:
-    """Return each file with the take and microphone that its name tells.
-
-    Parameters
-    ----------
-    folder : Path
-        The session's folder.
-    paths : iterable of str
-
-    Returns
-    -------
-    contents : list of Content
-        Sizes not filled in.
-    problem : str or None
-        Why takes cannot be told, where they cannot.
-    """
+def with_takes(folder: Path, paths: Iterable[str]) -> tuple[list[Content], str | None]:
+    """Return each file with the take and microphone in its name, and why there are none, where there are none."""
     try:
         session = read_session(folder)
     except (TriageError, OSError) as error:
         return [Content(path) for path in paths], f"takes cannot be told: {error}"
     takes = [row.take for row in read_sheet(folder / SHEET_FILE, session.middle_c_octave).rows]
     names = NamePattern(session.files.name, session.mic_names, takes)
-    return [_placed(path, session, names) for path in paths], None
+    return [_with_take(path, session, names) for path in paths], None
 
 
 def contents_text(contents: Iterable[Content]) -> str:
-    """Return contents.csv.
-
-    Parameters
-    ----------
-    contents : iterable of Content
-
-    Returns
-    -------
-    str
-    """
+    """Return contents.csv."""
     text = io.StringIO()
     # All text in quotes: a carriage return in a name would else go out bare and end the row.
     writer = csv.writer(text, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
@@ -127,31 +86,16 @@ def contents_text(contents: Iterable[Content]) -> str:
 
 
 def read_contents(path: Path) -> dict[str, Content]:
-    """Return what a bag's contents.csv tells, by path.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    dict of str to Content
-        Empty where there is no such file.
-
-    Raises
-    ------
-    AudioError
-        If it is there and cannot be read.
-    """
+    """Return what a bag's contents.csv lists, by path; nothing without one, AudioError if it cannot be read."""
     try:
         if path.stat().st_size > MOST_BYTES:
             raise AudioError(f"{path}: {path.stat().st_size} bytes, far too many for a list; sizes are not known")
         with path.open(newline="", encoding="utf-8") as lines:
             rows = list(csv.DictReader(lines))
-            words = [[_unquoted(row[name]) for name in ("path", "take", "mic")] for row in rows]
+            texts = [[_unquoted(row[name]) for name in ("path", "take", "mic")] for row in rows]
             return {
                 path: Content(path, int(row["size_bytes"]), take or None, mic or None)
-                for row, (path, take, mic) in zip(rows, words, strict=True)
+                for row, (path, take, mic) in zip(rows, texts, strict=True)
             }
     except FileNotFoundError:
         return {}
@@ -182,7 +126,7 @@ def _unfit(path: Path, relative: str) -> str | None:
     return None if stat.S_ISREG(mode) else "not a file"
 
 
-def _placed(path: str, session: SessionDescription, names: NamePattern) -> Content:
+def _with_take(path: str, session: SessionDescription, names: NamePattern) -> Content:
     audio = PurePosixPath(session.files.folder)
     pure = PurePosixPath(path)
     if path in (SESSION_FILE, SHEET_FILE) or not pure.is_relative_to(audio):

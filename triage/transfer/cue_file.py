@@ -30,25 +30,9 @@ class Marker:
 
 
 def cue_bytes(rate_hz: int, markers: Sequence[Marker], silent_frames: int = 1) -> bytes:
-    """Return the whole sidecar file.
+    """Return a whole sidecar file: markers in order of frame, and ``silent_frames`` >= 1 (readers overlook none).
 
-    Parameters
-    ----------
-    rate_hz : int
-        Of the recording, > 0.
-    markers : sequence of Marker
-        Written in order of frame, numbered from 1.
-    silent_frames : int
-        Length of the data chunk in frames, >= 1 (readers overlook an empty one).
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    AudioError
-        If a marker lies before the start, or a number does not fit into 32 bits.
+    AudioError if a marker lies before the start, or a number does not fit into 32 bits.
     """
     if not 0 < rate_hz <= 0xFFFFFFFF or not 1 <= silent_frames <= MOST_FRAMES:
         raise AudioError(f"cue file of {silent_frames} frames at {rate_hz} Hz; a WAV holds 1 to {MOST_FRAMES} frames")
@@ -67,20 +51,7 @@ def cue_bytes(rate_hz: int, markers: Sequence[Marker], silent_frames: int = 1) -
 
 
 def write_cue_file(path: Path, rate_hz: int, markers: Sequence[Marker], silent_frames: int = 1) -> None:
-    """Write a sidecar file; one of ours is replaced, anything else stays.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder must be there.
-    rate_hz, markers, silent_frames
-        See cue_bytes.
-
-    Raises
-    ------
-    AudioError
-        If something that is no sidecar of this tool has that name, or it cannot be written.
-    """
+    """Write a sidecar file into a folder that is there; one of ours is replaced, AudioError for anything else."""
     content = cue_bytes(rate_hz, markers, silent_frames)
     try:
         if path.exists() and not is_ours(path):
@@ -91,22 +62,7 @@ def write_cue_file(path: Path, rate_hz: int, markers: Sequence[Marker], silent_f
 
 
 def is_ours(path: Path) -> bool:
-    """Tell whether a file is a sidecar that this tool wrote.
-
-    Parameters
-    ----------
-    path : Path
-        Opened for reading only.
-
-    Returns
-    -------
-    bool
-
-    Raises
-    ------
-    OSError
-        If it cannot be read.
-    """
+    """Tell whether a file is a sidecar that this tool wrote."""
     layout = read_layout(path)
     lists = [chunk for chunk in layout.chunks if chunk.ident == b"LIST"] if layout else []
     heads = [read_content(path, chunk, 64) for chunk in lists]

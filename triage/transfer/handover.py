@@ -6,35 +6,29 @@ manifests are written, and the bag becomes whole when the session's folder itsel
 RFC 8493 calls it incomplete); `triage receive` checks the folder against them where it stands.
 """
 
+import contextlib
+import logging
 import os
 import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
-from hashlib import sha256
 from pathlib import Path
 
 import bagit
 
 from triage import __version__
 from triage.domain.errors import AudioError
-from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, list_contents, placed
-from triage.transfer.fixity import Memory, checksums, looks_of, open_memory
-from triage.transfer.manifests import (
-    ALGORITHM,
-    DECLARATION,
-    DECLARATION_FILE,
-    INFO_FILE,
-    PAYLOAD,
-    info_text,
-    manifest_text,
-)
+from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, list_contents, with_takes
+from triage.transfer.fixity import ChecksumCache, FileState, checksums, open_cache
+from triage.transfer.manifests import ALGORITHM, DECLARATION, DECLARATION_FILE, PAYLOAD, manifest_text
 
 LINKED, COPIED, NOT_IN_IT = "linked", "copied", "not in it"
 MEGABYTE = 1_000_000
 # bagit 1.9 leaves %25 as it is (RFC 8493, 2.1.3) and ends lines at more than LF and CR; such bags are right still.
 MISREAD = re.compile("[%\v\f\x1c-\x1e\x85\u2028\u2029]")
+bagit.LOGGER.addHandler(logging.NullHandler())  # what it finds reaches people as a note or an error, not by stderr
 Progress = Callable[[str, int, int], None]  # what is being done, how many of it, out of how many
 
 
@@ -50,28 +44,36 @@ class HandedOver:
     notes: tuple[str, ...]
 
 
-def write_bag(folder: Path, to: Path | None, how: str, tell: Progress | None = None) -> HandedOver:
+def write_bag(folder: Path, to: Path | None, how: str, progress: Progress | None = None) -> HandedOver:
     """Write the bag of a session's folder; done again, it reads only what changed since."""
     folder = folder.resolve()
     bag = (to or folder.parent / f"{folder.name}-bag").resolve()
     _check_places(folder, bag)
-    memory = open_memory(folder)
+    cache = open_cache(folder)
     paths, problems = list_contents(folder)
     if not paths:
         raise AudioError(f"{folder}: no files in it; name the session's folder")
-    contents, unplaced = placed(folder, paths)
-    sums, sized, hashed, changed = _read_all(folder, contents, memory, tell)
-    _check_payload(bag, folder, sized, how)
+    contents, without_takes = with_takes(folder, paths)
+    sums, contents, hashed, changed = _read_all(folder, contents, cache, progress)
+    _check_payload(bag, folder, contents, how)
     if how != NOT_IN_IT:
-        for one in sized:
+        for one in contents:
             _put(folder / one.path, bag / PAYLOAD / one.path, how)
-    _write_tags(bag, folder.name, sums, sized, how)
+    size_bytes = sum(one.size_bytes or 0 for one in contents)
+    tags = {
+        "Bag-Software-Agent": f"take triage {__version__}",
+        "Bagging-Date": date.today().isoformat(),
+        "External-Identifier": folder.name,
+        "Payload-Oxum": f"{size_bytes}.{len(contents)}",
+    }
+    if how == NOT_IN_IT:
+        tags["Internal-Sender-Description"] = f"Payload not enclosed: the folder {folder.name} belongs here as data."
+    _write_tag_files(bag, tags, sums, contents)
     left_out = [*problems, *changed]
-    notes = [*left_out, *([unplaced] if unplaced else []), *([memory.problem] if memory.problem else [])]
+    notes = [*left_out, *(line for line in (without_takes, cache.problem) if line)]
     if how != NOT_IN_IT:
-        notes += _validate(bag, sized)
-    size = sum(one.size_bytes or 0 for one in sized)
-    return HandedOver(bag, len(sized), size, hashed, len(left_out), tuple(notes))
+        notes += _validate(bag, contents)
+    return HandedOver(bag, len(contents), size_bytes, hashed, len(left_out), tuple(notes))
 
 
 def _check_places(folder: Path, bag: Path) -> None:
@@ -84,10 +86,9 @@ def _check_places(folder: Path, bag: Path) -> None:
 
 
 def _read_all(
-    folder: Path, contents: list[Content], memory: Memory, tell: Progress | None
+    folder: Path, contents: list[Content], cache: ChecksumCache, progress: Progress | None
 ) -> tuple[dict[str, str], list[Content], int, list[str]]:
     """Return path -> checksum, the files with their sizes, how many were read, and lines about those that changed."""
-    told = tell or (lambda what, done, total: None)
     total = sum((folder / one.path).stat().st_size for one in contents)
     sums: dict[str, str] = {}
     sized, lines, hashed, done = [], [], 0, 0
@@ -95,26 +96,27 @@ def _read_all(
     def count(n_bytes: int) -> None:
         nonlocal done
         done += n_bytes
-        told("reading (MB)", done // MEGABYTE, total // MEGABYTE)
+        if progress:
+            progress("reading (MB)", done // MEGABYTE, total // MEGABYTE)
 
     for one in contents:
         try:
-            looks = looks_of(folder / one.path)
-            found, read = checksums(folder / one.path, one.path, [ALGORITHM], memory, count)
+            size_bytes = FileState.of(folder / one.path).size
+            found, read = checksums(folder / one.path, one.path, [ALGORITHM], cache, count)
         except (AudioError, OSError) as error:
             lines.append(f"{error}; not handed over")
             continue
         sums[one.path], hashed = found[ALGORITHM], hashed + read
-        sized.append(replace(one, size_bytes=looks.size_bytes))
+        sized.append(replace(one, size_bytes=size_bytes))
     return sums, sized, hashed, lines
 
 
-def _check_payload(bag: Path, folder: Path, sized: list[Content], how: str) -> None:
+def _check_payload(bag: Path, folder: Path, contents: list[Content], how: str) -> None:
     """Refuse a bag whose payload is of another day: nothing in it is ever replaced or removed."""
     data = bag / PAYLOAD
     if not data.is_dir():
         return
-    known = {one.path: one.size_bytes for one in sized}
+    known = {one.path: one.size_bytes for one in contents}
     for path in list_contents(data)[0]:
         if path not in known:
             raise AudioError(f"{data / path}: is not in the session any more; it stays, name a new bag with --to")
@@ -142,39 +144,32 @@ def _put(source: Path, target: Path, how: str) -> None:
         raise AudioError(f"{source}: cannot be {what} to {target} ({error.strerror}); ask for {remedy}") from None
 
 
-def _write_tags(bag: Path, name: str, sums: dict[str, str], sized: list[Content], how: str) -> None:
-    size = sum(one.size_bytes or 0 for one in sized)
-    tags = [
-        ("Bag-Software-Agent", f"take triage {__version__}"),
-        ("Bagging-Date", date.today().isoformat()),
-        ("External-Identifier", name),
-        ("Payload-Oxum", f"{size}.{len(sized)}"),
-    ]
-    if how == NOT_IN_IT:
-        tags.append(("Internal-Sender-Description", f"Payload not enclosed: the folder {name} belongs here as data."))
+def _write_tag_files(bag: Path, tags: dict[str, str], sums: dict[str, str], contents: list[Content]) -> None:
+    """Write everything but the payload; the tag manifest last of all, so that a bag that broke off shows it."""
     texts = {
         DECLARATION_FILE: DECLARATION,
-        INFO_FILE: info_text(tags),
-        CONTENTS_FILE: contents_text(sized),
+        CONTENTS_FILE: contents_text(contents),
         f"manifest-{ALGORITHM}.txt": manifest_text({f"{PAYLOAD}/{path}": value for path, value in sums.items()}),
     }
-    # Last of all, so that a bag that broke off shows it.
-    texts[f"tagmanifest-{ALGORITHM}.txt"] = manifest_text(
-        {path: sha256(text.encode()).hexdigest() for path, text in texts.items()}
-    )
     try:
         bag.mkdir(parents=True, exist_ok=True)
         for path, text in texts.items():
             partial = bag / f".{path}.part"
             partial.write_bytes(text.encode())
             partial.replace(bag / path)
+        with contextlib.chdir(bag):  # bagit goes there, and does not come back where it fails
+            written = bagit.Bag(str(bag))
+            written.info = tags
+            written.save()
     except OSError as error:
         raise AudioError(f"{bag}: cannot be written to ({error.strerror}); name another bag with --to") from None
+    except bagit.BagError as error:
+        raise AudioError(f"{bag}: cannot be written to ({error}); name another bag with --to") from None
 
 
-def _validate(bag: Path, sized: list[Content]) -> list[str]:
+def _validate(bag: Path, contents: list[Content]) -> list[str]:
     """Let another implementation look over the bag: every file announced is there, and nothing else."""
-    if odd := next((one.path for one in sized if MISREAD.search(one.path)), None):
+    if odd := next((one.path for one in contents if MISREAD.search(one.path)), None):
         return [f"{ascii(odd)[1:-1]}: an odd name, written as the standard asks; some validators will not find it"]
     try:
         bagit.Bag(str(bag)).validate(completeness_only=True)

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from triage.domain.errors import AudioError
 from triage.domain.text import one_line
-from triage.transfer.contents import CONTENTS_FILE, Content, list_contents, placed, read_contents
-from triage.transfer.fixity import Memory, checksums, open_memory
+from triage.transfer.contents import CONTENTS_FILE, Content, list_contents, read_contents, with_takes
+from triage.transfer.fixity import ChecksumCache, checksums, open_cache
 from triage.transfer.manifests import (
     DECLARATION_FILE,
     PAYLOAD,
@@ -85,31 +85,30 @@ class _Check:
     """What one check works with."""
 
     root: Path
-    memory: Memory
+    cache: ChecksumCache
     there: dict[str, str]  # path in one normal form -> path on disk, relative to root
     partial: dict[str, str]  # path announced -> file that a copying tool fills for it
     announced: dict[str, Content]
     now_s: float
-    tell: Callable[[int], None]
+    progress: Callable[[int], None]
 
 
 def check_arrival(
-    folder: Path, bag: Path | None = None, tell: Progress | None = None, again: bool = False
+    folder: Path, bag: Path | None = None, progress: Progress | None = None, again: bool = False
 ) -> Received:
     """Return what has arrived of a session; ``again`` reads every file anew."""
     folder, bag, root = _places(folder, bag)
-    _, encoding = read_declaration(bag)
-    manifests = read_manifests(bag, encoding)
-    tags = _check_tags(bag, manifests)
+    manifests = read_manifests(bag, read_declaration(bag))
+    tags = _check_tag_files(bag, manifests)
     notes = list(manifests.problems)
     if any(file.state != WHOLE for file in tags if "manifest-" in file.path):
         notes.append("the list of files is not whole itself; files are checked once it is")
         return Received(str(folder), str(bag), tuple(tags), (), tuple(notes))
-    check = _prepare(bag, root, manifests, tell, again, notes)
+    check = _prepare(bag, root, manifests, progress, again, notes)
     files = [_check_file(check, path, sums) for path, sums in sorted(_payload(manifests).items())]
     files += _unannounced(check, {folded(path) for path in _payload(manifests)})
-    if check.memory.problem:
-        notes.append(check.memory.problem)
+    if check.cache.problem:
+        notes.append(check.cache.problem)
     return Received(str(folder), str(bag), (*tags, *files), tuple(_by_take(files)), tuple(notes))
 
 
@@ -130,7 +129,7 @@ def _payload(manifests: Manifests) -> dict[str, dict[str, str]]:
     return {path.removeprefix(f"{PAYLOAD}/"): sums for path, sums in manifests.payload.items()}
 
 
-def _check_tags(bag: Path, manifests: Manifests) -> list[Arrived]:
+def _check_tag_files(bag: Path, manifests: Manifests) -> list[Arrived]:
     files = []
     for path, sums in sorted(manifests.tags.items()):
         name = f"{bag.name}/{path}"
@@ -149,7 +148,7 @@ def _check_tags(bag: Path, manifests: Manifests) -> list[Arrived]:
 
 
 def _prepare(
-    bag: Path, root: Path, manifests: Manifests, tell: Progress | None, again: bool, notes: list[str]
+    bag: Path, root: Path, manifests: Manifests, progress: Progress | None, again: bool, notes: list[str]
 ) -> _Check:
     """Look round before any file is read."""
     there, problems = list_contents(root) if root.is_dir() else ([], [])
@@ -163,77 +162,79 @@ def _prepare(
         notes.append(str(error))
         announced = {}
     if not announced:
-        found, problem = placed(root, _payload(manifests))
+        found, problem = with_takes(root, _payload(manifests))
         announced = {one.path: one for one in found}
         notes += [problem] if problem else []
-    memory = open_memory(root if root.name != PAYLOAD else bag)
+    cache = open_cache(root if root.name != PAYLOAD else bag)
     if again:
-        memory.sums.clear()
+        cache.sums.clear()
     total, done = sum((root / path).stat().st_size for path in there), 0
 
     def count(n_bytes: int) -> None:
         nonlocal done
         done += n_bytes
-        if tell:
-            tell("reading (MB)", done // MEGABYTE, total // MEGABYTE)
+        if progress:
+            progress("reading (MB)", done // MEGABYTE, total // MEGABYTE)
 
     on_disk = {folded(path): path for path in there}
-    return _Check(root, memory, on_disk, _partials(root), announced, time.time(), count)
+    return _Check(root, cache, on_disk, _partials(root), announced, time.time(), count)
 
 
 def _check_file(check: _Check, path: str, sums: dict[str, str]) -> Arrived:
-    meant = check.announced.get(path, Content(path))
+    expected = check.announced.get(path, Content(path))
     on_disk = check.there.get(folded(path))
     if on_disk is None and (check.root / path).is_file():
         on_disk = path  # of a kind that is passed over, but somebody announced it
     if on_disk is None:
-        return _not_there(check, path, meant)
+        return _not_there(check, path, expected)
     file = check.root / on_disk
     try:
         # Whatever a link points to: nothing outside of what was received is read.
         if not file.resolve().is_relative_to(check.root.resolve()):
-            return _arrived(DAMAGED, meant, None, "a link that leads out of the folder; not read, put the file here")
+            return _arrived(
+                DAMAGED, expected, None, "a link that leads out of the folder; not read, put the file here"
+            )
         status = file.stat()
-        short = _short(check, path, meant, status.st_size, status.st_mtime)
+        short = _short(check, path, expected, status.st_size, status.st_mtime)
         if short:
             return short
-        found, _ = checksums(file, path, known_algorithms(sums), check.memory, check.tell)
+        found, _ = checksums(file, path, known_algorithms(sums), check.cache, check.progress)
     except AudioError:
-        return _arrived(COMING, meant, status.st_size, "being written to just now")
+        return _arrived(COMING, expected, status.st_size, "being written to just now")
     except OSError as error:
-        return _arrived(DAMAGED, meant, None, f"cannot be read ({error.strerror})")
+        return _arrived(DAMAGED, expected, None, f"cannot be read ({error.strerror})")
     if not found:
-        return _arrived(DAMAGED, meant, status.st_size, "its checksum is of a kind that cannot be computed here")
+        return _arrived(DAMAGED, expected, status.st_size, "its checksum is of a kind that cannot be computed here")
     if all(found[algorithm] == sums[algorithm] for algorithm in found):
-        return _arrived(WHOLE, meant, status.st_size, None)
+        return _arrived(WHOLE, expected, status.st_size, None)
     ago_s = check.now_s - status.st_mtime
     if 0 <= ago_s < FRESH_S:
-        return _arrived(COMING, meant, status.st_size, f"not as announced yet, written to {ago_s:.0f} s ago")
-    return _arrived(DAMAGED, meant, status.st_size, "its content differs from what was announced; copy it again")
+        return _arrived(COMING, expected, status.st_size, f"not as announced yet, written to {ago_s:.0f} s ago")
+    return _arrived(DAMAGED, expected, status.st_size, "its content differs from what was announced; copy it again")
 
 
-def _short(check: _Check, path: str, meant: Content, size: int, mtime_s: float) -> Arrived | None:
+def _short(check: _Check, path: str, expected: Content, size: int, mtime_s: float) -> Arrived | None:
     """Return the state of a file that has not its announced size, or None where it has or none is known."""
-    before = check.memory.last_size(path, size, check.now_s)
-    if meant.size_bytes is None or size == meant.size_bytes:
+    before = check.cache.last_size(path, size, check.now_s)
+    if expected.size_bytes is None or size == expected.size_bytes:
         return None
-    part = f"{size} of {meant.size_bytes} bytes"
-    if size > meant.size_bytes:
-        return _arrived(DAMAGED, meant, size, f"{part}: longer than announced; copy it again")
+    part = f"{size} of {expected.size_bytes} bytes"
+    if size > expected.size_bytes:
+        return _arrived(DAMAGED, expected, size, f"{part}: longer than announced; copy it again")
     if before is not None and before[0] < size:
-        return _arrived(COMING, meant, size, f"{part}, growing")
+        return _arrived(COMING, expected, size, f"{part}, growing")
     still_s = check.now_s - max(mtime_s, before[1] if before else check.now_s)
     if still_s >= STALLED_S:
-        return _arrived(DAMAGED, meant, size, f"{part}, not grown for {still_s / 60:.0f} min; copy it again")
-    return _arrived(COMING, meant, size, part)
+        return _arrived(DAMAGED, expected, size, f"{part}, not grown for {still_s / 60:.0f} min; copy it again")
+    return _arrived(COMING, expected, size, part)
 
 
-def _not_there(check: _Check, path: str, meant: Content) -> Arrived:
+def _not_there(check: _Check, path: str, expected: Content) -> Arrived:
     other = check.partial.get(path)
     if other is None:
-        return _arrived(COMING, meant, None, "not there yet")
+        return _arrived(COMING, expected, None, "not there yet")
     size = (check.root / other).stat().st_size
-    return _arrived(COMING, meant, size, f"being copied as {one_line(Path(other).name)}")
+    return _arrived(COMING, expected, size, f"being copied as {one_line(Path(other).name)}")
 
 
 def _partials(root: Path) -> dict[str, str]:
@@ -247,8 +248,8 @@ def _partials(root: Path) -> dict[str, str]:
     return found
 
 
-def _arrived(state: str, meant: Content, size: int | None, why: str | None) -> Arrived:
-    return Arrived(state, meant.path, meant.take, meant.mic, size, meant.size_bytes, why)
+def _arrived(state: str, expected: Content, size: int | None, why: str | None) -> Arrived:
+    return Arrived(state, expected.path, expected.take, expected.mic, size, expected.size_bytes, why)
 
 
 def _unannounced(check: _Check, announced: set[str]) -> list[Arrived]:
