@@ -26,8 +26,8 @@ from training.recordings import RecordedNoise
 from training.rooms import build_hall
 from training.sessions import plan_takes, write_session
 from training.synth import SynthPlayer
-from triage.cli.output import Form, progress_bar, put, say
-from triage.cli.tables import queue_text
+from triage.cli.listing_text import queue_text
+from triage.cli.output import Form, notify, progress_bar, put
 from triage.config import Strict, read_toml, shipped, store_url
 from triage.domain.errors import ConfigError
 from triage.store.engine import open_store, reading
@@ -72,17 +72,17 @@ def demo(
 
     Example: triage demo --folder kettle-weir --no-serve
     """
-    with progress_bar() as tell:
-        truth = render_demo(folder, read_toml(shipped("configs/demo.toml"), DemoRecipe), tell)
+    with progress_bar() as progress:
+        truth = render_demo(folder, read_toml(shipped("configs/demo.toml"), DemoRecipe), progress)
     address = store_url(store, default=f"sqlite:///{folder / 'triage.db'}")
     engine = open_store(address)
     try:
         put(take_in_demo(folder, truth, engine))
     finally:
         engine.dispose()
-    say(f"session in {folder}, what was planted in {folder / 'truth.json'}, store {address}")
-    say(f"to go on: `triage desk --store {address}`, and likewise queue, notes, hits, arrivals")
-    say(CAUTION)
+    notify(f"session in {folder}, what was planted in {folder / 'truth.json'}, store {address}")
+    notify(f"to go on: `triage desk --store {address}`, and likewise queue, notes, hits, arrivals")
+    notify(CAUTION)
     if serve:
         open_desk(address, port)
 
@@ -156,8 +156,8 @@ def take_in_demo(folder: Path, truth: Truth, engine: Engine, top: int = 12) -> s
     # Loaded late: rendering comes first, and `triage demo --help` should not wait for the networks' library.
     from triage.pipeline import take_in
 
-    with progress_bar() as tell:
-        take_in(folder, engine, progress=tell)
+    with progress_bar() as progress:
+        take_in(folder, engine, progress=progress)
     with reading(engine) as db:
         found = find_session(db, truth["session"])
         entries = queue(db, found.id)
@@ -179,4 +179,4 @@ def open_desk(address: str, port: int) -> None:
     from triage.desk.settings import DeskSettings
 
     settings = DeskSettings(address, port=port)
-    serve(settings, ready=lambda: say(f"the desk is open at {settings.address} (Ctrl-C ends it)"))
+    serve(settings, ready=lambda: notify(f"the desk is open at {settings.address} (Ctrl-C ends it)"))

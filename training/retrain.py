@@ -27,9 +27,9 @@ from training.tracking import Run, tracked
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage import __version__
 from triage.analysis.encoding import encoder_in_use
-from triage.cli.models import said_text, several
-from triage.cli.options import StoreOption, login, opened_store
-from triage.cli.output import Form, json_text, put, say, table_text
+from triage.cli.models import agreement_text
+from triage.cli.options import StoreOption, login_name, opened_store
+from triage.cli.output import Form, counted, json_text, notify, put, table_text
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError
 from triage.judge.doubt import DoubtModel, load_model
@@ -78,7 +78,7 @@ def retrain(
     """
     config = read_toml(config_file or shipped("configs/retraining.toml"), RetrainingConfig)
     with opened_store(store) as engine:
-        report = retrained(engine, config, by or login(), use)
+        report = retrained(engine, config, by or login_name(), use)
     if form is Form.json:
         put(json_text(report))
     else:
@@ -96,7 +96,7 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
         in_use = version_in_use(db)
         form = next((m.card["form"] for m in models(db) if m.version == in_use), None)
     _check_no_leak(told, prior, config, encoder)
-    say(f"learning from {count} words on {len(told.examples)} sessions")
+    notify(f"learning from {count} words on {len(told.examples)} sessions")
     compared = compare(told.examples, told.earlier, form, Situation(prior, config, encoder))
     chosen = build(told.examples, prior, config, encoder)
     made_at = datetime.now(UTC)
@@ -116,7 +116,7 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
     if put_to_use:
         rank_everything(engine)
     for line in run.problems:
-        say(line)
+        notify(line)
     return card
 
 
@@ -198,7 +198,7 @@ def data_hash(told: Told) -> str:
 def rank_everything(engine: Engine) -> None:
     """Judge every session again with the model now in use; no audio is read."""
     for done, name in enumerate(judge_all_again(engine), start=1):
-        say(f"judged session {done}, {name}")
+        notify(f"judged session {done}, {name}")
 
 
 def printed(card: dict[str, Any]) -> str:
@@ -209,15 +209,15 @@ def printed(card: dict[str, Any]) -> str:
     ]
     found = card["against_in_use"]
     text = table_text(
-        f"{card['version']}: {card['form']}, learnt from {several(card['words'], 'word')} "
-        f"on {several(len(card['sessions']), 'session')}",
+        f"{card['version']}: {card['form']}, learnt from {counted(card['words'], 'word')} "
+        f"on {counted(len(card['sessions']), 'session')}",
         ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)),
         rows,
     )
     if found["sessions"]:
         text += (
             f"{card['config']['rule']['measure'].replace('_', ' ')} against {found['in_use']}: {found['mean']:+.3f}, "
-            f"{found['low']:+.3f} to {found['high']:+.3f} over {several(found['sessions'], 'session')}\n"
+            f"{found['low']:+.3f} to {found['high']:+.3f} over {counted(found['sessions'], 'session')}\n"
         )
     else:
         text += "too few sessions with accepts and rejects to compare: nothing can be said of better or worse yet\n"
@@ -228,7 +228,7 @@ def printed(card: dict[str, Any]) -> str:
             f"not put to use: not better beyond chance; `triage models --use {card['version']}` does it all the same"
         )
     )
-    return text + told + "\n" + said_text(card)
+    return text + told + "\n" + agreement_text(card)
 
 
 def _check_no_leak(told: Told, prior: DoubtModel, config: RetrainingConfig, encoder: str) -> None:

@@ -7,7 +7,7 @@ import pytest
 from sklearn.metrics import cohen_kappa_score
 
 from training.agreement_report import agreement_of, contradictions
-from triage.cli.models import said_text
+from triage.cli.models import agreement_text
 from triage.domain.verdict import Verdict
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -74,7 +74,7 @@ def test_the_report_says_both_in_words():
         ],
         "contradictions": [{"session": "day", "take": "T7", "note": 2, "said": "reject", "probability": 0.03}],
     }
-    first, second, head, line = said_text(card).splitlines()
+    first, second, head, line = agreement_text(card).splitlines()
     assert first == "anna and ben: kappa 0.40 (0.15 to 0.65), the same word on 70% of 50 takes"
     assert second.startswith("anna with himself or herself, unannounced: 1 take")
     assert head.startswith("1 word worth a second hearing") and line.strip() == (

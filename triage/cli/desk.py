@@ -7,8 +7,8 @@ from typing import Annotated
 import typer
 from sqlalchemy import Engine
 
-from triage.cli.options import FormOption, StoreOption, opened_store
-from triage.cli.output import Form, csv_text, json_text, put, say, table_text
+from triage.cli.options import FormOption, RecordingsOption, StoreOption, opened_store
+from triage.cli.output import Form, csv_text, json_text, notify, put, table_text
 from triage.config import store_url
 from triage.domain.errors import ConfigError
 from triage.store.accounts import Person, find_person, people, remove_person, save_person, set_password
@@ -25,9 +25,7 @@ def open_desk(
     name: Annotated[
         list[str] | None, typer.Option(metavar="HOST", help="What browsers call this machine; may be given again")
     ] = None,
-    recordings: Annotated[
-        list[Path] | None, typer.Option(metavar="FOLDER", help="Holds session folders here, if not where taken in")
-    ] = None,
+    recordings: RecordingsOption = None,
     certificate: Annotated[
         Path | None, typer.Option(metavar="FILE", help="TLS certificate in PEM form, to serve https")
     ] = None,
@@ -35,7 +33,7 @@ def open_desk(
     behind_https: Annotated[bool, typer.Option("--behind-https", help="A proxy in front speaks https")] = False,
     store: StoreOption = None,
 ) -> None:
-    """Serve the pages. On this machine anybody picks a name at the door; elsewhere accounts are needed."""
+    """Serve the pages. On this machine anybody picks a name to sign in; elsewhere accounts are needed."""
     from triage.desk.serving import serve
     from triage.desk.settings import DeskSettings
 
@@ -53,7 +51,7 @@ def show_people(
     role: Annotated[
         str | None, typer.Option(help="editor, producer, engineer or lead; asks for a password as well")
     ] = None,
-    remove: Annotated[bool, typer.Option("--remove", help="End the account; what was said stays")] = False,
+    remove: Annotated[bool, typer.Option("--remove", help="End the account; verdicts stay")] = False,
     password_stdin: Annotated[
         bool, typer.Option("--password-stdin", help="Read the password from standard input, one line")
     ] = False,
@@ -104,6 +102,6 @@ def _password(name: str, from_stdin: bool) -> str:
 
 
 def _say_where(address: str, in_clear: bool) -> None:
-    say(f"the desk is open at {address} (Ctrl-C ends it); {CAUTION}")
+    notify(f"the desk is open at {address} (Ctrl-C ends it); {CAUTION}")
     if in_clear:
-        say("without https passwords can be read on the way; give --certificate, or --behind-https with a proxy")
+        notify("without https passwords can be read on the way; give --certificate, or --behind-https with a proxy")

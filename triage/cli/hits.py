@@ -1,33 +1,38 @@
 """The command `triage hits`: the noise hits as a listing or as the sheet on paper, and marks of the harmless ones."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 from sqlalchemy import Connection
 
-from triage.cli.options import SessionArgument, StoreOption, login, opened_session, opened_store
-from triage.cli.output import Form, put, say
-from triage.cli.tables import hits_text
-from triage.domain.errors import ConfigError
+from triage.cli.listing_text import hits_text
+from triage.cli.options import (
+    ByOption,
+    OutOption,
+    SessionArgument,
+    SheetForm,
+    StoreOption,
+    login_name,
+    opened_session,
+    opened_store,
+)
+from triage.cli.output import Form, counted, put, put_or_write
 from triage.store.engine import reading
 from triage.store.hits import hits, hits_by_kind, hits_by_mic
 from triage.store.stored import StoredSession
 from triage.store.takes import find_session
 
-SheetFormOption = Annotated[Form, typer.Option("--format", help="How the result is written; html prints on paper")]
-
 
 def show_hits(
     session: SessionArgument = None,
-    form: SheetFormOption = Form.table,
-    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file, not to stdout")] = None,
+    form: SheetForm = Form.table,
+    out: OutOption = None,
     everything: Annotated[bool, typer.Option("--all", help="List the harmless ones too")] = False,
     harmless: Annotated[
-        str | None, typer.Option(metavar="GROUP", help="Call a group heard and harmless: silent from now on")
+        str | None, typer.Option(metavar="GROUP", help="Mark a group as harmless: suppressed from now on")
     ] = None,
     not_harmless: Annotated[str | None, typer.Option(metavar="GROUP", help="Bring a group back")] = None,
-    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who says so; else who is logged in")] = None,
+    by: ByOption = None,
     store: StoreOption = None,
 ) -> None:
     """Show the noise hits. When, what kind, which microphone, how loud, whether they can be heard."""
@@ -38,7 +43,7 @@ def show_hits(
         return
     with opened_session(store, session) as (db, found):
         text = _noise(form, db, found, everything)
-    put(text) if out is None else _write(out, text)
+    put_or_write(text, out)
 
 
 def _noise(form: Form, db: Connection, found: StoredSession, everything: bool) -> str:
@@ -59,15 +64,6 @@ def _mark(store: str | None, session: str | None, group: str, by: str | None, ha
     with opened_store(store) as engine:
         with reading(engine) as db:
             found = find_session(db, session)
-        silent = mark_group(engine, found, group, by or login(), harmless)
-    hits_ = f"{silent} hit{'' if silent == 1 else 's'}"
-    said = f"harmless, {hits_} silent" if harmless else "on the list again"
-    put(f"{found.name}: {group}: {said}; the session is ranked anew\n")
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be written ({error.strerror}); name another file with --out") from None
-    say(f"written to {path}")
+        suppressed = mark_group(engine, found, group, by or login_name(), harmless)
+    state = f"harmless, {counted(suppressed, 'hit')} suppressed" if harmless else "on the list again"
+    put(f"{found.name}: {group}: {state}; the session is ranked anew\n")

@@ -5,8 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from triage.cli.options import FormOption, StoreOption, login, opened_store
-from triage.cli.output import Form, csv_text, json_text, put, say, table_text
+from triage.cli.options import FormOption, StoreOption, login_name, opened_store
+from triage.cli.output import Form, counted, csv_text, json_text, notify, put, table_text
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
 
@@ -31,9 +31,9 @@ def show_models(
             with writing(engine) as db:
                 if use != SHIPPED:
                     load_version(db, use)  # what cannot judge is not put to use
-                use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login())
+                use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login_name())
             every = list(judge_all_again(engine))
-            say(f"{use} is in use; {several(len(every), 'session')} judged again")
+            notify(f"{use} is in use; {counted(len(every), 'session')} judged again")
         with reading(engine) as db:
             kept, changes, judged = models(db), uses(db), takes_by_model(db)
     put(models_text(form, kept, changes, judged))
@@ -82,7 +82,7 @@ def models_text(
     if form is Form.csv:
         names = (name.replace("_", " ") for name in SCORES)
         return csv_text(["version", "made", "by", "form", "words", "sessions", *names, "takes judged"], rows)
-    people = said_text(kept[0].card) if kept else ""
+    people = agreement_text(kept[0].card) if kept else ""
     # A version says when it was made; it stays in one piece, for --use.
     short = [(version.replace(" (", "\n("), by, *rest) for version, _, by, _, *rest in rows]
     scores = (f">{name.replace('_', chr(10))}" for name in SCORES)
@@ -90,22 +90,22 @@ def models_text(
     return table_text(f"{in_use} is in use", columns, short) + people
 
 
-def said_text(card: dict[str, Any]) -> str:
+def agreement_text(card: dict[str, Any]) -> str:
     """Return how far people agree, and the words worth a second hearing, as the training of a version found."""
     lines = []
     for row in card.get("agreement", []):
         first, second = row["people"]
         who = f"{first} with himself or herself, unannounced" if first == second else f"{first} and {second}"
         if row["kappa"] is None:
-            lines.append(f"{who}: {several(row['n'], 'take')} heard by both, too alike or too few for a kappa")
+            lines.append(f"{who}: {counted(row['n'], 'take')} heard by both, too alike or too few for a kappa")
         else:
             lines.append(
                 f"{who}: kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f}), the same word on "
-                f"{row['agreed']:.0%} of {several(row['n'], 'take')}"
+                f"{row['agreed']:.0%} of {counted(row['n'], 'take')}"
             )
     again = card.get("contradictions", [])
     if again:
-        lines.append(f"{several(len(again), 'word')} worth a second hearing, against all the others:")
+        lines.append(f"{counted(len(again), 'word')} worth a second hearing, against all the others:")
     for one in again[:AGAIN]:
         note = f" note {one['note']}" if one["note"] else ""
         lines.append(
@@ -113,11 +113,6 @@ def said_text(card: dict[str, Any]) -> str:
             f"{one['probability']:.0%} reject"
         )
     return "".join(f"{line}\n" for line in lines)
-
-
-def several(count: int, what: str) -> str:
-    """Return a count with its noun: "1 word", "2 words"."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _mark(version: str, in_use: str) -> str:

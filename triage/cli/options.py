@@ -3,6 +3,7 @@
 import getpass
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -21,6 +22,14 @@ StoreOption = Annotated[
 SessionArgument = Annotated[
     str | None, typer.Argument(metavar="[SESSION]", help="Name of the session; else the one taken in last")
 ]
+
+ByOption = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who does so; else who is logged in")]
+OutOption = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write to this file, not to stdout")]
+RecordingsOption = Annotated[
+    list[Path] | None,
+    typer.Option("--recordings", metavar="FOLDER", help="Holds session folders here, if not where taken in"),
+]
+SheetForm = Annotated[Form, typer.Option("--format", help="How the result is written; html prints on paper")]
 
 
 def _listed(form: Form) -> Form:
@@ -51,8 +60,8 @@ def opened_session(store: str | None, name: str | None) -> Iterator[tuple[Connec
         yield db, find_session(db, name)
 
 
-def login() -> str:
-    """Return who is logged in on this machine, for a command that was not told who asks."""
+def login_name() -> str:
+    """Return who is logged in on this machine, for a command without --by."""
     try:
         return getpass.getuser()
     except (KeyError, OSError):

@@ -12,15 +12,18 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import Enum
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from triage.domain.errors import ConfigError
 from triage.domain.text import one_line, rounded
 
 PIPED_COLUMNS = 100
+NEEDS_A_PERSON = 3  # exit status: done, and something needs a person
 FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
 READ_ENOUGH = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
 
@@ -45,8 +48,19 @@ def put(text: str) -> None:
         sys.exit(READ_ENOUGH)
 
 
-def say(line: str) -> None:
-    """Write a line to stderr that is no part of the result."""
+def put_or_write(text: str, path: Path | None) -> None:
+    """Write a result to a file, or to stdout where none is named."""
+    if path is None:
+        return put(text)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be written ({error.strerror}); name another file with --out") from None
+    notify(f"written to {path}")
+
+
+def notify(line: str) -> None:
+    """Write one line to stderr, beside the result."""
     print(one_line(line), file=sys.stderr)
 
 
@@ -88,14 +102,24 @@ def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[objec
     return "\n".join(line.rstrip() for line in captured.get().split("\n"))
 
 
+def cell_text(record: Any, unnamed: str = "-") -> str:
+    """Return instrument, articulation and dynamic, those that are known."""
+    return " ".join(word for word in (record.instrument, record.articulation, record.dynamic) if word) or unnamed
+
+
 def number(value: float | None, places: int, unit: str = "") -> str:
-    """Return a number for a table, or a dash where it cannot be told."""
+    """Return a number for a table, or a dash where there is none."""
     return "-" if value is None else f"{value:.{places}f}{' ' if unit else ''}{unit}"
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun: "1 take", "2 takes"."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 @contextmanager
 def progress_bar() -> Iterator[Any]:
-    """Give ``tell(what, done, total)``, which moves a bar on stderr, if that is a terminal."""
+    """Give ``progress(what, done, total)``, which moves a bar on stderr, if that is a terminal."""
     console = Console(stderr=True)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(
@@ -103,10 +127,10 @@ def progress_bar() -> Iterator[Any]:
     ) as bar:
         task = bar.add_task("", total=None)
 
-        def tell(what: str, done: int, total: int) -> None:
+        def progress(what: str, done: int, total: int) -> None:
             bar.update(task, description=one_line(what), completed=done, total=total)
 
-        yield tell
+        yield progress
 
 
 def _safe(cell: Any) -> Any:

@@ -1,6 +1,5 @@
-"""The commands about the plan and the hand-over: pickups, keep, handover, receive."""
+"""The commands about the plan: pickups and keep."""
 
-from collections import defaultdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -8,18 +7,14 @@ from typing import Annotated
 import typer
 from sqlalchemy import Connection
 
-from triage.cli.options import FormOption, StoreOption, login, opened_store
-from triage.cli.output import Form, progress_bar, put, say
+from triage.cli.options import ByOption, FormOption, OutOption, SheetForm, StoreOption, login_name, opened_store
+from triage.cli.output import Form, counted, notify, put, put_or_write
 from triage.domain.errors import ConfigError
 from triage.domain.verdict import NoteChoice
 from triage.store.choices import record_choice
 from triage.store.engine import reading, writing
 from triage.store.takes import find_session
 
-NEEDS_A_PERSON = 3
-
-
-SheetForm = Annotated[Form, typer.Option("--format", help="How the result is written; html prints on paper")]
 PlanArgument = Annotated[
     str | None, typer.Argument(metavar="[SESSION]", help="Only this session's plan; else all sessions' so far")
 ]
@@ -36,11 +31,11 @@ def show_pickups(
     form: SheetForm = Form.table,
     bound: Bound = None,
     repetitions: Repetitions = None,
-    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write to this file, not to stdout")] = None,
+    out: OutOption = None,
     store: StoreOption = None,
 ) -> None:
     """List what to record again. Cells without enough clean matching notes, the most worthwhile call first."""
-    from triage.cli.plan_tables import pickups_text
+    from triage.cli.plan_text import pickups_text
     from triage.judge.clean_notes import DOUBT_BOUND
     from triage.sheets.pickups import pickup_list
 
@@ -48,7 +43,7 @@ def show_pickups(
         chosen = _plan_session(db, session)
         found = pickup_list(db, chosen, DOUBT_BOUND if bound is None else bound, repetitions=repetitions)
     text = pickups_text(form, found)
-    put(text) if out is None else _write(out, text)
+    put_or_write(text, out)
 
 
 def show_keep(
@@ -60,7 +55,7 @@ def show_keep(
     free: Annotated[
         list[str] | None, typer.Option(metavar="TAKE:NOTE", help="Choose it no longer; the costs decide again")
     ] = None,
-    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who chooses; else who is logged in")] = None,
+    by: ByOption = None,
     bound: Bound = None,
     repetitions: Repetitions = None,
     cue: Annotated[
@@ -71,15 +66,15 @@ def show_keep(
     ] = False,
     store: StoreOption = None,
 ) -> None:
-    """List the notes to keep. Of each cell those with which the keyboard runs most evenly, and what each costs."""
-    from triage.cli.plan_tables import keep_text
+    """List the notes to keep. Of each cell those with which the keyboard is most consistent, and what each costs."""
+    from triage.cli.plan_text import keep_text
     from triage.judge.clean_notes import DOUBT_BOUND
     from triage.sheets.best_set import keep_set
 
     with opened_store(store) as engine:
         if keep or free:
             with writing(engine) as db:
-                _choose(db, session, keep or [], free or [], by or login())
+                _choose(db, session, keep or [], free or [], by or login_name())
         with reading(engine) as db:
             found = keep_set(
                 db, _plan_session(db, session), DOUBT_BOUND if bound is None else bound, repetitions=repetitions
@@ -88,50 +83,8 @@ def show_keep(
                 from triage.transfer.cue_markers import write_cues
 
                 written = write_cues(db, found, cue, cue_silence)
-                say(f"{written} {'file' if written == 1 else 'files'} of cue markers written to {cue}")
+                notify(f"{counted(written, 'file')} of cue markers written to {cue}")
     put(keep_text(form, found))
-
-
-def hand_over(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The session's folder")],
-    to: Annotated[Path | None, typer.Option(metavar="BAG", help="The bag's folder; else FOLDER-bag")] = None,
-    manifest_only: Annotated[
-        bool, typer.Option("--manifest-only", help="Only the bag's manifests: no recording is linked or copied")
-    ] = False,
-    copy: Annotated[bool, typer.Option("--copy", help="Copy the files into the bag, as to another disk")] = False,
-) -> None:
-    """Hand a session over. Writes a BagIt bag (RFC 8493, SHA-256) of hard links, of copies, or of manifests only."""
-    from triage.transfer.handover import COPIED, LINKED, NOT_IN_IT, write_bag
-
-    if manifest_only and copy:
-        raise typer.BadParameter("--manifest-only and --copy do not go together")
-    how = NOT_IN_IT if manifest_only else COPIED if copy else LINKED
-    with progress_bar() as tell:
-        done = write_bag(folder, to, how, tell)
-    for line in done.notes:
-        say(f"note: {line}")
-    put(f"{done.bag}: {done.files} files, {done.size_bytes} bytes, {done.hashed} of them read now\n")
-    if done.left_out:
-        raise typer.Exit(NEEDS_A_PERSON)
-
-
-def receive(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The bag, or the session's folder beside its bag")],
-    bag: Annotated[
-        Path | None, typer.Option(metavar="BAG", help="Where the manifests are; else FOLDER itself or FOLDER-bag")
-    ] = None,
-    form: FormOption = Form.table,
-    again: Annotated[bool, typer.Option("--again", help="Read every file again, whatever is remembered")] = False,
-) -> None:
-    """Check what a hand-over brought. File by file, take by take; status 3 until all of it is whole."""
-    from triage.cli.plan_tables import received_text
-    from triage.transfer.receive import check_arrival
-
-    with progress_bar() as tell:
-        found = check_arrival(folder, bag, tell, again)
-    put(received_text(form, found))
-    if not found.complete:
-        raise typer.Exit(NEEDS_A_PERSON)
 
 
 def _plan_session(db: Connection, name: str | None) -> int | None:
@@ -141,12 +94,9 @@ def _plan_session(db: Connection, name: str | None) -> int | None:
 
 
 def _choose(db: Connection, session: str | None, keep: list[str], free: list[str], by: str) -> None:
-    said: dict[bool, list[str]] = defaultdict(list)
-    said[True], said[False] = keep, free
     now, session_id = datetime.now(UTC), find_session(db, session).id
-    for kept, words in said.items():
-        for word in words:
-            take, note, repetition = _place(word)
+    for kept, texts in ((True, keep), (False, free)):
+        for take, note, repetition in map(_place, texts):
             record_choice(db, session_id, NoteChoice(take, note, kept, by, now, repetition))
 
 
@@ -159,11 +109,3 @@ def _place(text: str) -> tuple[str, int, int | None]:
     if head and last.isascii() and last.isdigit():
         return head, int(last), None
     raise ConfigError(f"{text!r} names no note; write TAKE:NOTE as T012:4, or T012:4:2 for repetition 2")
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be written ({error.strerror}); name another file with --out") from None
-    say(f"written to {path}")

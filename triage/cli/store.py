@@ -1,24 +1,16 @@
-"""The command `triage check`: whether the store is sound, one line for each thing looked at."""
-
-from pathlib import Path
-from typing import Annotated
+"""The commands about the store itself: check and upgrade."""
 
 import typer
 
-from triage.cli.options import FormOption, StoreOption, opened_store
-from triage.cli.output import Form, csv_text, json_text, put
+from triage.cli.options import FormOption, RecordingsOption, StoreOption, opened_store
+from triage.cli.output import NEEDS_A_PERSON, Form, csv_text, json_text, put
+from triage.config import store_url
 from triage.domain.text import one_line
-from triage.store.engine import reading, shown
-
-NEEDS_A_PERSON = 3
+from triage.store.engine import reading, shown, upgrade_store
 
 
 def check_store(
-    recordings: Annotated[
-        list[Path] | None, typer.Option(metavar="FOLDER", help="Holds session folders here, if not where taken in")
-    ] = None,
-    form: FormOption = Form.table,
-    store: StoreOption = None,
+    recordings: RecordingsOption = None, form: FormOption = Form.table, store: StoreOption = None
 ) -> None:
     """Check whether the store is sound. Nothing is changed; status 3 if it is not. Recordings away are only noted."""
     from triage.transfer.store_check import UNSOUND, look_over
@@ -42,3 +34,9 @@ def check_store(
         put(f"{address}: {end}\n")
     if not sound:
         raise typer.Exit(NEEDS_A_PERSON)
+
+
+def upgrade(store: StoreOption = None) -> None:
+    """Upgrade an older store. Make a copy of it first; then its schema becomes this tool's own."""
+    before, after = upgrade_store(store_url(store))
+    put(f"schema {after}, nothing to do\n" if before == after else f"schema {before or 'none'} -> {after}\n")

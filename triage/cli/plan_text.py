@@ -1,7 +1,7 @@
-"""Listings of the plan: pick-ups, notes to keep, what a hand-over brought, in the form asked for.
+"""Listings of the plan: pick-ups and notes to keep, in the form asked for.
 
-In: values of ``sheets/pickups.py``, ``sheets/best_set.py``, ``receive.py``. Out: text for stdout. The keys of the
-JSON are a promise to other programs; a table is for eyes and shows less.
+In: values of ``sheets/pickups.py`` and ``sheets/best_set.py``. Out: text for stdout. The keys of the JSON are a
+promise to other programs; a table is for eyes and shows less.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,7 +13,6 @@ from triage.judge.best_set_costs import EVEN
 from triage.judge.rest_reminder import WORDS
 from triage.sheets.best_set import KeepGroup, KeepSet, KeptNote
 from triage.sheets.pickups import Call, PickUp, PickupList, minutes, pickups_page
-from triage.transfer.receive import STATES, Arrived, Received
 
 PICKUP = (
     "instrument",
@@ -55,7 +54,6 @@ KEPT = (
     "next_note",
     "next_costs",
 )
-ARRIVED = ("state", "path", "take", "mic", "size_bytes", "announced_bytes", "why")
 
 
 def pickups_text(form: Form, found: PickupList) -> str:
@@ -87,24 +85,6 @@ def keep_text(form: Form, found: KeepSet) -> str:
     text = table_text(title, columns, (_kept_cells(note) for note in found.kept))
     lines = [_evenness(group) for group in found.groups]
     return text + "".join(f"{line}\n" for line in (*lines, *found.warnings))
-
-
-def received_text(form: Form, found: Received) -> str:
-    """Return what arrived whole, what is still coming, what is damaged, what was not announced."""
-    if form is Form.json:
-        result: dict[str, Any] = {"folder": found.folder, "bag": found.bag, "complete": found.complete}
-        result |= {"count": found.count(), "takes": [asdict(take) for take in found.takes]}
-        return json_text(result | {"files": [asdict(file) for file in found.files], "notes": found.notes})
-    if form is Form.csv:
-        return csv_text(ARRIVED, ([getattr(file, name) for name in ARRIVED] for file in found.files))
-    counts = found.count()
-    title = f"{found.folder}: " + ", ".join(f"{counts[state]} {state}" for state in STATES)
-    amiss = [file for file in found.files if file.state != "whole"]
-    text = table_text(title, ("", "file", "take", "why"), (_arrived_cells(file) for file in amiss))
-    takes = [take for take in found.takes if take.state != "whole"]
-    rows = ([take.state, take.take, f"{take.whole} of {take.files} files whole"] for take in takes)
-    text += table_text(f"{len(found.takes) - len(takes)} of {len(found.takes)} takes whole", ("", "take", ""), rows)
-    return text + "".join(f"{line}\n" for line in found.notes)
 
 
 def _of(call: Call) -> list[PickUp]:
@@ -173,7 +153,3 @@ def _evenness(group: KeepGroup) -> str:
     what = " ".join(word for word in (group.instrument, group.articulation, group.dynamic) if word) or "-"
     line = f"{what}: {len(group.kept)} of {group.wanted} kept out of {group.candidates}, {group.method}, "
     return line + f"{group.uneven:.2f} sigma from key to key (first clean takes: {group.uneven_first:.2f})"
-
-
-def _arrived_cells(file: Arrived) -> list[str]:
-    return [file.state, file.path, file.take or "-", file.why or ""]
