@@ -75,8 +75,8 @@ def test_the_report_says_both_in_words():
         "contradictions": [{"session": "day", "take": "T7", "note": 2, "said": "reject", "probability": 0.03}],
     }
     first, second, head, line = agreement_text(card).splitlines()
-    assert first == "anna and ben: kappa 0.40 (0.15 to 0.65), the same word on 70% of 50 takes"
+    assert first == "anna and ben: kappa 0.40 (0.15 to 0.65), the same verdict on 70% of 50 takes"
     assert second.startswith("anna with himself or herself, unannounced: 1 take")
-    assert head.startswith("1 word worth a second hearing") and line.strip() == (
+    assert head.startswith("1 verdict worth a second hearing") and line.strip() == (
         "day T7 note 2: reject, while the others say 3% reject"
     )

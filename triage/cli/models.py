@@ -5,12 +5,12 @@ from typing import Annotated, Any
 
 import typer
 
-from triage.cli.options import FormOption, StoreOption, login_name, opened_store
+from triage.cli.options import ByOption, FormOption, StoreOption, login_name, opened_store
 from triage.cli.output import Form, counted, csv_text, json_text, notify, put, table_text
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
 
-AGAIN = 10  # words worth a second hearing that are printed; --format json has them all
+AGAIN = 10  # verdicts worth a second hearing that are printed; --format json has them all
 SCORES = ("auroc", "average_precision", "work_saved")
 
 
@@ -18,7 +18,7 @@ def show_models(
     use: Annotated[
         str | None, typer.Option(metavar="VERSION", help="Put this version to use, or go back to 'shipped'")
     ] = None,
-    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who does so; else who is logged in")] = None,
+    by: ByOption = None,
     form: FormOption = Form.table,
     store: StoreOption = None,
 ) -> None:
@@ -45,53 +45,24 @@ def models_text(
     """Return the versions, the newest first; the shipped doubt last."""
     in_use = (changes[0].version if changes else None) or SHIPPED
     if form is Form.json:
-        listed = [_whole(one, in_use) for one in kept]
-        return json_text(
-            {
-                "in_use": in_use,
-                "models": listed,
-                "changes": [_change(one) for one in changes],
-                "judged": {name or "nothing": count for name, count in judged.items()},
-            }
-        )
-    rows = [
-        (
-            _mark(one.version, in_use),
-            one.made_at.strftime("%Y-%m-%d %H:%M"),
-            one.made_by,
-            one.card["form"],
-            one.card["words"],
-            len(one.card["sessions"]),
-            *_scores(one),
-            judged.get(one.version, 0),
-        )
-        for one in kept
-    ]
-    rows.append(
-        (
-            _mark(SHIPPED, in_use),
-            "",
-            "",
-            "before any verdict",
-            0,
-            0,
-            *("" for _ in SCORES),
-            sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept),
-        )
-    )
+        counts = {name or "nothing": count for name, count in judged.items()}
+        listed, used = [_whole(one, in_use) for one in kept], [_change(one) for one in changes]
+        return json_text({"in_use": in_use, "models": listed, "changes": used, "judged": counts})
+    rows = [_row(one, in_use, judged) for one in kept]
+    by_shipped = sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept)
+    rows.append([_mark(SHIPPED, in_use), "", "", "before any verdict", 0, 0, *("" for _ in SCORES), by_shipped])
     if form is Form.csv:
         names = (name.replace("_", " ") for name in SCORES)
-        return csv_text(["version", "made", "by", "form", "words", "sessions", *names, "takes judged"], rows)
-    people = agreement_text(kept[0].card) if kept else ""
+        return csv_text(["version", "made", "by", "form", "verdicts", "sessions", *names, "takes judged"], rows)
     # A version says when it was made; it stays in one piece, for --use.
     short = [(version.replace(" (", "\n("), by, *rest) for version, _, by, _, *rest in rows]
     scores = (f">{name.replace('_', chr(10))}" for name in SCORES)
-    columns = ("|version", "by", ">words", ">sessions", *scores, ">takes\njudged")
-    return table_text(f"{in_use} is in use", columns, short) + people
+    columns = ("|version", "by", ">verdicts", ">sessions", *scores, ">takes\njudged")
+    return table_text(f"{in_use} is in use", columns, short) + (agreement_text(kept[0].card) if kept else "")
 
 
 def agreement_text(card: dict[str, Any]) -> str:
-    """Return how far people agree, and the words worth a second hearing, as the training of a version found."""
+    """Return how far people agree, and the verdicts worth a second hearing, as the training of a version found."""
     lines = []
     for row in card.get("agreement", []):
         first, second = row["people"]
@@ -100,12 +71,12 @@ def agreement_text(card: dict[str, Any]) -> str:
             lines.append(f"{who}: {counted(row['n'], 'take')} heard by both, too alike or too few for a kappa")
         else:
             lines.append(
-                f"{who}: kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f}), the same word on "
+                f"{who}: kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f}), the same verdict on "
                 f"{row['agreed']:.0%} of {counted(row['n'], 'take')}"
             )
     again = card.get("contradictions", [])
     if again:
-        lines.append(f"{counted(len(again), 'word')} worth a second hearing, against all the others:")
+        lines.append(f"{counted(len(again), 'verdict')} worth a second hearing, against all the others:")
     for one in again[:AGAIN]:
         note = f" note {one['note']}" if one["note"] else ""
         lines.append(
@@ -113,6 +84,12 @@ def agreement_text(card: dict[str, Any]) -> str:
             f"{one['probability']:.0%} reject"
         )
     return "".join(f"{line}\n" for line in lines)
+
+
+def _row(one: StoredModel, in_use: str, judged: dict[str | None, int]) -> list[Any]:
+    card, made = one.card, one.made_at.strftime("%Y-%m-%d %H:%M")
+    about = [_mark(one.version, in_use), made, one.made_by, card["form"], card["words"], len(card["sessions"])]
+    return [*about, *_scores(one), judged.get(one.version, 0)]
 
 
 def _mark(version: str, in_use: str) -> str:
