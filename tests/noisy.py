@@ -10,7 +10,7 @@ from triage.domain.measurements import MEASUREMENTS
 from triage.domain.note import Note
 from triage.domain.session import Session
 from triage.domain.take import NoiseFloor, Take, Track
-from triage.ranking.suppression import rank_again
+from triage.ranking.session import rank_session
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session, save_session, save_take
 
@@ -74,6 +74,6 @@ def ranked_store(address):
         save_noisy(db)
     with reading(engine) as db:
         session = find_session(db)
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     yield engine, session
     engine.dispose()

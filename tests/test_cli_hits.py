@@ -9,7 +9,7 @@ from sqlalchemy import select
 
 from tests.commands import run, sqlite
 from tests.noisy import CHAIR, OCTAVES, TAKES, save_noisy
-from triage.ranking.suppression import rank_again
+from triage.ranking.session import rank_session
 from triage.store.engine import open_store, reading, writing
 from triage.store.tables import mark
 from triage.store.takes import find_session
@@ -24,7 +24,7 @@ def store(tmp_path, monkeypatch):
         save_noisy(db, full_scale_db_spl={"room": 106.0})
     with reading(engine) as db:
         session = find_session(db)
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     engine.dispose()
     return address
 

@@ -12,6 +12,7 @@ from triage.domain.take import NoiseFloor, Take, Track
 from triage.judge.doubt import load_model
 from triage.ranking.placing import place
 from triage.ranking.scoring import judge
+from triage.ranking.session_features import session_features
 
 TRACK = Track("close", "audio/x.wav", 0)
 
@@ -55,7 +56,7 @@ def session(count=10, seed=0):
 
 def judged(takes, broken=None):
     placed, missing, _ = place(takes, 440.0)
-    return judge(placed, missing, load_model(), broken or {})
+    return judge(session_features(placed, missing, broken or {}), load_model())
 
 
 def ranking(judgement):

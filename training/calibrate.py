@@ -23,10 +23,12 @@ from training.technical_faults import MISHAPS
 from triage.config import Strict, read_toml, shipped
 from triage.domain.spot import Spot
 from triage.judge.doubt import FINE, DoubtModel, save_model
-from triage.judge.features import Evidence, gather, speaks_for
+from triage.judge.features import NoteFeatures, kind_of_column, note_features
 from triage.judge.note_table import NoteTable
+from triage.ranking.note_table import nearby_noise, note_table
 from triage.ranking.placing import place
-from triage.ranking.scoring import judge, table_of, trouble_of
+from triage.ranking.scoring import judge
+from triage.ranking.session_features import session_features
 
 PLAYED = {fault.kind for fault in FAULTS.values()}
 CHANGES_COUNT = {"release", "dropout", "length"}  # faults that can join two notes, cut one in two or add one
@@ -69,9 +71,9 @@ class CalibrationConfig(EarsConfig):
 
 @dataclass(frozen=True)
 class Examples:
-    """The notes of one session: evidence and what is known to be wrong with each."""
+    """The notes of one session: features and what is known to be wrong with each."""
 
-    evidence: Evidence
+    features: NoteFeatures
     table: NoteTable
     kind: np.ndarray  # (note,) of FINE or a kind of spot; "noise" for every noise
     usable: np.ndarray  # (note,) bool: not in a take whose trouble is technical
@@ -80,7 +82,7 @@ class Examples:
 def examples_of(heard: Heard) -> Examples:
     """Return the notes of a built session with their labels."""
     takes, _, _ = place(heard.takes, heard.a4_hz)
-    table = table_of(takes)
+    table = note_table(takes)
     kind = np.full(len(table), FINE, dtype="<U16")
     usable = np.ones(len(table), bool)
     for name, truth in heard.truth.items():
@@ -97,20 +99,20 @@ def examples_of(heard: Heard) -> Examples:
             kind[nearest] = fault["kind"] if fault["kind"] in PLAYED else "noise"
         else:
             usable[mine] = False  # the spoilt note was not found: the sheet's count says so, not the classifier
-    return Examples(gather(table, trouble_of(takes, table)), table, kind, usable)
+    return Examples(note_features(table, nearby_noise(takes, table)), table, kind, usable)
 
 
 def fit(examples: list[Examples], config: FitConfig, version: str) -> DoubtModel:
     """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has.
 
-    The weights of the evidence are learnt with more spoilt notes than that (``taught_notes``): at two in a hundred
+    The weights of the features are learnt with more spoilt notes than that (``taught_notes``): at two in a hundred
     the good notes' rare oddities would settle them. Then the intercepts move together until the mean doubt is the
     share that a real session has.
     """
-    matrix = np.concatenate([one.evidence.matrix[one.usable] for one in examples])
+    matrix = np.concatenate([one.features.matrix[one.usable] for one in examples])
     kind = np.concatenate([one.kind[one.usable] for one in examples])
-    names, kinds = examples[0].evidence.names, sorted(set(kind) - {FINE})
-    own = np.array([[speaks_for(name) in (one, None) for name in names] for one in kinds])
+    names, kinds = examples[0].features.names, sorted(set(kind) - {FINE})
+    own = np.array([[kind_of_column(name) in (one, None) for name in names] for one in kinds])
     held_back = np.where(own, 1.0, config.foreign) / config.penalty
     classifier = monotone_softmax(matrix, kind, shares(kind, config.taught_notes), held_back)
     return DoubtModel(version, names, at_rate(classifier, matrix, kind, config.bad_notes), {})
@@ -140,12 +142,12 @@ def at_rate(
 def monotone_softmax(
     matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, held_back: np.ndarray | float
 ) -> LogisticRegression:
-    """Return a multinomial logistic regression in which evidence never speaks for a note.
+    """Return a multinomial logistic regression in which features never speaks for a note.
 
-    P(kind) = exp(b_kind + w_kind x) / sum, w_fine = 0 and w_kind >= 0: more of any evidence never lowers a doubt. The
-    weighted log loss plus sum of held_back w^2 / 2 on evidence of unit mean square is convex; L-BFGS-B (Byrd et al.,
+    P(kind) = exp(b_kind + w_kind x) / sum, w_fine = 0 and w_kind >= 0: more of any features never lowers a doubt. The
+    weighted log loss plus sum of held_back w^2 / 2 on features of unit mean square is convex; L-BFGS-B (Byrd et al.,
     SIAM J. Sci. Comput. 16, 1995) finds its one minimum. What comes out is calibrated on the weighted examples, as a
-    log loss is. ``held_back`` (kind in order of name, column) is larger for evidence of another kind, so that no
+    log loss is. ``held_back`` (kind in order of name, column) is larger for features of another kind, so that no
     reason is learnt from what happened to go along with it.
     """
     kinds = sorted(set(kind) - {FINE})
@@ -188,7 +190,11 @@ def certainties(heard: list[Heard], model: DoubtModel, prior: float) -> dict[str
         takes, missing, _ = place(one.takes, one.a4_hz)
         faults = {name: truth["fault"]["kind"] for name, truth in one.truth.items() if truth["fault"]}
         planted.update(faults.values())
-        found = {(spot.take, name) for spot in judge(takes, missing, model, {}).spots if (name := _finding(spot))}
+        found = {
+            (spot.take, name)
+            for spot in judge(session_features(takes, missing, {}), model).spots
+            if (name := _finding(spot))
+        }
         for take, name in found:
             if faults.get(take) == name:
                 right[name] += 1

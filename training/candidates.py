@@ -6,10 +6,10 @@ was a reject, or prod(1 - p) was none (multiple-instance likelihood). Anybody's 
 e of slips a reject is said with probability e + (1 - 2 e) times that of one, so that no single word can pull far and
 the doubt is of what people mean.
 
-weights  the weights of the evidence, still never negative
+weights  the weights of the features, still never negative
 linear   and a linear term of the note's relative vector
-head     and a small hidden layer over vector and evidence
-trees    gradient boosting over evidence, vector and the doubt, mixed in by how many rejects there are
+head     and a small hidden layer over vector and features
+trees    gradient boosting over features, vector and the doubt, mixed in by how many rejects there are
 """
 
 from collections.abc import Sequence
@@ -24,11 +24,11 @@ from training.verdict_examples import VerdictExamples
 from training.verdict_rows import Bags, bags_of, basis_of, thinned
 from triage.config import Strict
 from triage.judge.doubt import FINE, DoubtModel
-from triage.judge.features import speaks_for
+from triage.judge.features import kind_of_column
 from triage.judge.learned_doubt import LEAST, LearnedDoubt
 
 LEVELS = 64
-LEAST_SCALE = 0.5  # sigmas: the least size that an evidence is reckoned to have
+LEAST_SCALE = 0.5  # sigmas: the least size that an features is reckoned to have
 CANDIDATES = ("weights", "linear", "trees", "head")  # in order of simplicity
 
 
@@ -57,10 +57,10 @@ def learn(
     coefficients, intercepts = coefficients - coefficients[0], intercepts - intercepts[0]
     basis, spread = basis_of(sessions, config.components)
     bags = thinned(bags_of(sessions, kinds, basis, spread), config.rows, config.seed)
-    every = np.concatenate([one.evidence.matrix for one in sessions])
+    every = np.concatenate([one.features.matrix for one in sessions])
     # What is rarely there is not learnt the faster for that.
     scale = np.maximum(np.sqrt((every**2).mean(axis=0)), LEAST_SCALE)
-    silent = np.array([[speaks_for(name) not in (None, kind) for name in shipped.names] for kind in kinds])
+    silent = np.array([[kind_of_column(name) not in (None, kind) for name in shipped.names] for kind in kinds])
     fitted = _fitted(form, (coefficients, intercepts), bags, scale, config, kinds, silent)
     weights, offsets, shift = fitted
     return LearnedDoubt(
@@ -254,7 +254,7 @@ def calibrate(held_out: Sequence[tuple[LearnedDoubt, VerdictExamples]], slips: f
     Platt's two numbers by the same likelihood of words, with a prior at slope 1 and level 0 (0.1 and 0.25 wide: a
     slope puts takes in another order, for one loud note and many quiet ones add up otherwise).
     """
-    doubts = [(one.probabilities(own.evidence, own.relative)[1].sum(axis=1), own) for one, own in held_out]
+    doubts = [(one.probabilities(own.features, own.relative)[1].sum(axis=1), own) for one, own in held_out]
     log_odds = [np.log(np.clip(p, LEAST, 1 - LEAST) / (1 - np.clip(p, LEAST, 1 - LEAST))) for p, _ in doubts]
     rows = [odds[own] for odds, (_, one) in zip(log_odds, doubts, strict=True) for own in one.rows]
     if not rows:
@@ -282,7 +282,7 @@ def log_loss(model: LearnedDoubt, sessions: Sequence[VerdictExamples], slips: fl
     """Return the mean log loss of the words of each session, whatever the reason named."""
     losses = []
     for one in sessions:
-        bad = np.clip(model.probabilities(one.evidence, one.relative)[1].sum(axis=1), LEAST, 1 - LEAST)
+        bad = np.clip(model.probabilities(one.features, one.relative)[1].sum(axis=1), LEAST, 1 - LEAST)
         own = []
         for word, rows in zip(one.words, one.rows, strict=True):
             none = float(np.log1p(-bad[rows]).sum())

@@ -27,7 +27,7 @@ from triage.config import Strict, read_toml, shipped
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned_doubt import LearnedDoubt
 from triage.ranking.placing import place
-from triage.ranking.scoring import weigh
+from triage.ranking.session_features import session_features
 
 
 class SessionsConfig(Strict):
@@ -70,7 +70,7 @@ class Scored(NamedTuple):
 def known(heard: Heard, name: str, model: DoubtModel) -> Known:
     """Return what there is to say something of in a session, the most doubtful take first."""
     takes, missing, _ = place(heard.takes, heard.a4_hz)
-    examples = examples_of_session(name, weigh(takes, missing, {}), [])
+    examples = examples_of_session(name, session_features(takes, missing, {}), [])
     doubts = take_doubts(model, examples)
     return Known(examples, heard, sorted(doubts, key=lambda take: -doubts[take]))
 

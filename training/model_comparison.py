@@ -107,7 +107,7 @@ def _takes(model: LearnedDoubt, one: VerdictExamples) -> tuple[np.ndarray, np.nd
 
 def _words(model: LearnedDoubt, one: VerdictExamples) -> tuple[list[Spot], list[bool], list[float]]:
     """Return each word's place, whether it was a reject, and the probability that the model gives to one."""
-    bad = np.clip(model.probabilities(one.evidence, one.relative)[1].sum(axis=1), 0, 1 - 1e-9)
+    bad = np.clip(model.probabilities(one.features, one.relative)[1].sum(axis=1), 0, 1 - 1e-9)
     places: list[Spot] = [(one.session, word.take, word.note) for word in one.words]
     chances = [float(-np.expm1(np.log1p(-bad[rows]).sum())) for rows in one.rows]
     return places, [word.rejected >= 0.5 for word in one.words], chances

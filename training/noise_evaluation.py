@@ -35,6 +35,7 @@ from triage.listen.logmel import HOP_S, LogMel
 from triage.ranking.findings import is_of_a_note
 from triage.ranking.placing import place
 from triage.ranking.scoring import judge
+from triage.ranking.session_features import session_features
 
 TOOL = "take triage"
 EXPOSED, LOUD_DB, DOUBTED = 0.5, 25.0, 0.5
@@ -171,7 +172,7 @@ def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]],
     arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
     heard = [listen_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in arrived.takes]
     placed, missing, _ = place(heard, session.a4_hz)
-    judgement = judge(placed, missing, load_model(), {})
+    judgement = judge(session_features(placed, missing, {}), load_model())
     for take in heard:
         if take.duration_s is None:  # a take that was not heard must not pass for one without hits
             raise AudioError(f"{take.name}: not heard ({take.problem}); see the message")

@@ -2,7 +2,7 @@
 
 Two heard sessions of one instrument go in, the AUROC over the notes of the second comes out. Two probes: on the
 vectors, each less its neighbours' in the cohort (``judge/relative.py``), so that instrument, pitch and room are gone
-and a direction means a way of playing; and on the distances and the evidence that the judge takes from the encoder.
+and a direction means a way of playing; and on the distances and the features that the judge takes from the encoder.
 """
 
 from dataclasses import dataclass
@@ -13,13 +13,13 @@ from sklearn.metrics import roc_auc_score
 
 from training.calibrate import Examples
 from triage.judge.doubt import FINE
-from triage.judge.features import COHORT, HEARD
+from triage.judge.features import ACTIVATIONS, COHORT
 from triage.judge.relative_vectors import relative_vectors
 from triage.judge.robust import MAD_TO_SIGMA
 
 STRENGTH = 0.003  # C of the logistic regression: few verdicts, many dimensions
 LEAST_SPREAD = 1e-6
-SAID = ("outlier", "far", *(f"heard_{kind}" for kind in HEARD))
+SAID = ("outlier", "far", *(f"heard_{kind}" for kind in ACTIVATIONS))
 
 
 @dataclass(frozen=True)
@@ -32,10 +32,10 @@ class Probed:
 
 def probed(examples: Examples) -> dict[str, Probed]:
     """Return, for either probe, the notes of a built session that a person could give a verdict on."""
-    table, evidence = examples.table, examples.evidence
+    table, features = examples.table, examples.features
     away = relative_vectors(table.embedding, table.cohort(*COHORT), table.pitch, table.take)
     spread = MAD_TO_SIGMA * np.median(np.abs(away), axis=0)  # of all notes, whatever is said of them
-    said = evidence.matrix[:, [evidence.names.index(name) for name in SAID]]
+    said = features.matrix[:, [features.names.index(name) for name in SAID]]
     rejected = (examples.kind != FINE)[examples.usable]
     return {
         "vectors": Probed((away / np.maximum(spread, LEAST_SPREAD))[examples.usable], rejected),

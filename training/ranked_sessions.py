@@ -25,6 +25,7 @@ from training.technical_faults import MISHAPS
 from triage.judge.doubt import DoubtModel
 from triage.ranking.placing import place
 from triage.ranking.scoring import judge
+from triage.ranking.session_features import session_features
 
 TOOL = "take triage"
 MATCH_S = 0.3
@@ -46,7 +47,7 @@ class Ranked:
 def rank_one(heard: Heard, model: DoubtModel, seed: int) -> Ranked:
     """Rank one built session with the tool and with every baseline."""
     takes, missing, _ = place(heard.takes, heard.a4_hz)
-    judgement = judge(takes, missing, model, {})
+    judgement = judge(session_features(takes, missing, {}), model)
     doubt = {row.take: row.doubt for row in judgement.takes}
     names = [take.name for take in takes]
     faults = [heard.truth[name]["fault"] for name in names]

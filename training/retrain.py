@@ -34,7 +34,7 @@ from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned_doubt import LearnedDoubt, to_bytes
-from triage.ranking.suppression import judge_all_again, weighed_again
+from triage.ranking.session import features_of_session, judge_all_sessions_again
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
 from triage.store.standing import GivenVerdict, comparable_verdicts, standing_verdicts
@@ -132,7 +132,7 @@ def gather_told(engine: Engine) -> Told:
             own, said[session.name] = standing_verdicts(db, session.id), comparable_verdicts(db, session.id)
         if not own:
             continue
-        told = examples_of_session(session.name, weighed_again(engine, session), own)
+        told = examples_of_session(session.name, features_of_session(engine, session), own)
         examples.append(told)
         if since is not None:
             earlier.append(told.said([one for one in own if one.at <= since]))
@@ -197,7 +197,7 @@ def data_hash(told: Told) -> str:
 
 def rank_everything(engine: Engine) -> None:
     """Judge every session again with the model now in use; no audio is read."""
-    for done, name in enumerate(judge_all_again(engine), start=1):
+    for done, name in enumerate(judge_all_sessions_again(engine), start=1):
         notify(f"judged session {done}, {name}")
 
 

@@ -121,9 +121,9 @@ def simplest(losses: dict[str, list[float]]) -> str:
 def take_doubts(model: DoubtModel | LearnedDoubt, one: VerdictExamples) -> dict[str, float]:
     """Return the probability that any note of a take would be rejected; technical trouble is none of this."""
     if isinstance(model, LearnedDoubt):
-        bad = model.probabilities(one.evidence, one.relative)[1].sum(axis=1)
+        bad = model.probabilities(one.features, one.relative)[1].sum(axis=1)
     else:
-        bad = model.probabilities(one.evidence)[1].sum(axis=1)
+        bad = model.probabilities(one.features)[1].sum(axis=1)
     names, rows = np.unique(one.table.take, return_inverse=True)
     none = np.bincount(rows, np.log1p(-np.clip(bad, 0, 1 - 1e-9)), len(names))
     return dict(zip(map(str, names), -np.expm1(none), strict=True))
@@ -177,7 +177,7 @@ def better(found: Difference, rule: RuleConfig) -> bool:
 def leaks(build_one: Build, sessions: Sequence[VerdictExamples], held_out: Sequence[int]) -> bool:
     """Tell whether what is held out reaches the model that should not know it.
 
-    The held-out sessions are spoilt (verdicts turned round, evidence and vectors replaced by noise) and the model is
+    The held-out sessions are spoilt (verdicts turned round, features and vectors replaced by noise) and the model is
     built again: a build that keeps its splits gives the same numbers to the last digit.
     """
     rng = np.random.default_rng(0)
@@ -192,9 +192,9 @@ def leaks(build_one: Build, sessions: Sequence[VerdictExamples], held_out: Seque
 
 
 def _spoilt(one: VerdictExamples, rng: np.random.Generator) -> VerdictExamples:
-    evidence = replace(one.evidence, matrix=rng.exponential(1.0, one.evidence.matrix.shape))
+    features = replace(one.features, matrix=rng.exponential(1.0, one.features.matrix.shape))
     words = tuple(replace(word, rejected=1 - word.rejected) for word in one.words)
-    return replace(one, evidence=evidence, relative=rng.normal(size=one.relative.shape), words=words)
+    return replace(one, features=features, relative=rng.normal(size=one.relative.shape), words=words)
 
 
 def _equal(a: Any, b: Any) -> bool:

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from triage.domain.verdict import Verdict
-from triage.judge.features import Evidence
+from triage.judge.features import NoteFeatures
 from triage.judge.note_table import NoteTable
-from triage.ranking.scoring import Weighed
+from triage.ranking.session_features import SessionFeatures
 
 ANY = "any"  # a reject whose reason is not known
 NOISES = {
@@ -54,7 +54,7 @@ class VerdictExamples:
     """One session's notes with what was said of them; ``rows`` holds the note rows of each word."""
 
     session: str
-    evidence: Evidence
+    features: NoteFeatures
     relative: np.ndarray  # (note, dimension)
     table: NoteTable
     words: tuple[Word, ...]
@@ -73,9 +73,9 @@ class VerdictExamples:
         return replace(self, words=tuple(self.words[i] for i in chosen), rows=tuple(self.rows[i] for i in chosen))
 
 
-def examples_of_session(session: str, weighed: Weighed, verdicts: Sequence[Verdict]) -> VerdictExamples:
+def examples_of_session(session: str, features: SessionFeatures, verdicts: Sequence[Verdict]) -> VerdictExamples:
     """Return the examples of one session from the verdicts that stand in it."""
-    return VerdictExamples(session, weighed.evidence, weighed.relative, weighed.table, (), ()).said(verdicts)
+    return VerdictExamples(session, features.notes, features.relative, features.table, (), ()).said(verdicts)
 
 
 def resolve(verdicts: Sequence[Verdict]) -> list[Word]:

@@ -1,6 +1,6 @@
 """Bags: all words of some sessions laid flat, and thinned where there are more rows than a fit needs.
 
-Examples of sessions go in; rows of evidence and vectors come out, each with the word that it belongs to. A word about
+Examples of sessions go in; rows of features and vectors come out, each with the word that it belongs to. A word about
 a take is one bag of its notes: it says that one of them is bad, or that none is.
 """
 
@@ -16,7 +16,7 @@ from training.verdict_examples import ANY, VerdictExamples
 class Bags:
     """All words of some sessions, flat: ``bag`` numbers the word that each row belongs to."""
 
-    matrix: np.ndarray  # (row, evidence)
+    matrix: np.ndarray  # (row, features)
     components: np.ndarray  # (row, component)
     bag: np.ndarray  # (row,)
     rejected: np.ndarray  # (bag,)
@@ -38,7 +38,7 @@ def bags_of(sessions: Sequence[VerdictExamples], kinds: Sequence[str], basis: np
     rows = [(one, own) for one in sessions for own in one.rows]
     words = [word for one in sessions for word in one.words]
     column = {kind: i for i, kind in enumerate(kinds)}
-    matrix = [one.evidence.matrix[np.concatenate([np.zeros(0, int), *one.rows])] for one in sessions]
+    matrix = [one.features.matrix[np.concatenate([np.zeros(0, int), *one.rows])] for one in sessions]
     vectors = [(one.relative[np.concatenate([np.zeros(0, int), *one.rows])] @ basis) / spread for one in sessions]
     return Bags(
         np.concatenate(matrix),

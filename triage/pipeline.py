@@ -20,17 +20,10 @@ from triage.intake.arrivals import ArrivedSession, Check, TakeFiles, check_arriv
 from triage.intake.integrity import check_file
 from triage.intake.session import SESSION_FILE, SessionDescription, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
-from triage.ranking.model_in_use import Model, model_in_use
-from triage.ranking.placing import place
-from triage.ranking.suppression import grouped, judged
-from triage.store.analysed_takes import heard_takes, save_places
+from triage.ranking.session import rank_session
 from triage.store.arrivals import save_arrivals
-from triage.store.engine import reading, writing
-from triage.store.harmless_groups import marks
-from triage.store.hits import save_groups
+from triage.store.engine import writing
 from triage.store.plan import save_sheet
-from triage.store.ranking import save_judgement
-from triage.store.review_sampling import spoken_takes
 from triage.store.takes import drop_takes, fingerprints, save_session, save_take, sessions, tracks_of_session
 
 Progress = Callable[[str, int, int], None]  # what is being done, how many of it, out of how many
@@ -72,7 +65,7 @@ def take_in(
         hear(came, came.new, db_engine, tell, cluster)
     with writing(db_engine) as db:
         drop_takes(db, came.id, [take.name for take in came.arrived.takes])
-    problems, ranked = rank_session(db_engine, came.id, came.session.a4_hz, came.arrived)
+    problems, ranked = rank_arrived(db_engine, came)
     tell("ranking", 1, 1)
     amiss = came.arrived.arrivals
     return Summary(came.session.name, ranked, len(came.new), problems, bool(amiss.missing or amiss.broken))
@@ -106,23 +99,15 @@ def hear(
         tell("listening", done, len(takes))
 
 
-def rank_session(
-    db_engine: Engine, session_id: int, a4_hz: float, arrived: ArrivedSession, model: Model | None = None
-) -> tuple[list[str], int]:
-    """Judge and rank everything heard of a session; return lines for a person and the number of takes."""
-    with reading(db_engine) as db:
-        heard, used = grouped(heard_takes(db, session_id), marks(db)), model or model_in_use(db)
-        spoken = spoken_takes(db, session_id)
-    placed, missing, lines = place(heard, a4_hz)
-    broken = {take.name: list(take.broken) for take in arrived.takes if take.broken}
-    judgement = judged(placed, missing, broken, used, spoken)
-    problems = [*arrived.problems, *lines, *(f"{take.name}: {take.problem}" for take in placed if take.problem)]
+def rank_arrived(db_engine: Engine, came: CheckedIn) -> tuple[list[str], int]:
+    """Rank a session and store what arrived of it; return lines for a person and the number of takes."""
+    broken = {take.name: list(take.broken) for take in came.arrived.takes if take.broken}
+    ranked = rank_session(db_engine, came.id, came.session.a4_hz, broken=broken)
+    own = [f"{take.name}: {take.problem}" for take in ranked.takes if take.problem]
+    problems = [*came.arrived.problems, *ranked.problems, *own]
     with writing(db_engine) as db:
-        save_places(db, session_id, placed)
-        save_groups(db, session_id, placed)
-        save_arrivals(db, session_id, _arrivals(arrived, problems))
-        save_judgement(db, session_id, judgement)
-    return problems, len(placed)
+        save_arrivals(db, came.id, _arrivals(came.arrived, problems))
+    return problems, len(ranked.takes)
 
 
 def _refuse_a_namesake(db: Connection, session: SessionDescription, here: str, arrived: ArrivedSession) -> None:

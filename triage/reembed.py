@@ -32,7 +32,7 @@ from triage.listen.embed import Encoder
 from triage.listen.encoder import TrainedEncoder, load_encoder
 from triage.listen.notes import NoteSegment
 from triage.pipeline import Progress
-from triage.ranking.suppression import rank_again
+from triage.ranking.session import rank_session
 from triage.store.engine import reading, writing
 from triage.store.notes import encoders, notes
 from triage.store.stored import StoredSession
@@ -103,7 +103,7 @@ def _session(db_engine: Engine, session: StoredSession, tell: Progress, cluster:
                 lines.append(f"{job.take.name}: not looked at ({found})")
             tell(session.name, done + len(lines), len(jobs))
     if done:
-        rank_again(db_engine, session)
+        rank_session(db_engine, session.id, session.a4_hz)
     return done, lines
 
 

@@ -22,7 +22,7 @@ from triage.intake.arrivals import ArrivedSession, TakeFiles
 from triage.intake.arriving import GROWING, Arriving, Pace
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
-from triage.pipeline import CheckedIn, check_in, hear, rank_session
+from triage.pipeline import CheckedIn, check_in, hear, rank_arrived
 from triage.store.engine import reading
 from triage.store.just_played import JustPlayed, just_played
 
@@ -124,8 +124,7 @@ class Follower:
         return max((self.arriving.since_s(track.path) for track in take.tracks), default=0.0)
 
     def _rank(self, came: CheckedIn) -> None:
-        arrived = _as_far_as_here(came.arrived)
-        problems, _ = rank_session(self.engine, came.id, came.session.a4_hz, arrived)
+        problems, _ = rank_arrived(self.engine, replace(came, arrived=_as_far_as_here(came.arrived)))
         self._stale, self._ranked_s = False, time.monotonic()
         with reading(self.engine) as db:
             latest = just_played(db, came.id, names=list(self._unranked))

@@ -2,7 +2,7 @@
 
 A store of 20 sessions is filled with takes of ten notes, measurements and vectors drawn at random, some of them
 spoilt, a verdict on every take. Timed: `triage retrain` on all verdicts, and new doubts for all notes when another
-model is put to use, no audio touched. Beside them, in the same run, products of a session's evidence with its own
+model is put to use, no audio touched. Beside them, in the same run, products of a session's features with its own
 transpose as a measure of the machine.
 """
 
@@ -23,8 +23,8 @@ from training.selection import RetrainingConfig
 from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped
 from triage.domain.measurements import COMPARED, MEASUREMENTS
-from triage.ranking.scoring import Weighed
-from triage.ranking.suppression import judge_all_again, rank_again, weighed_again
+from triage.ranking.session import features_of_session, judge_all_sessions_again, rank_session
+from triage.ranking.session_features import SessionFeatures
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, use_model
@@ -144,11 +144,11 @@ def timed(what: str, work: Callable[[], Any]) -> float:
     return spent
 
 
-def reference(weighed: Weighed) -> float:
-    """Return the seconds of ten products of a session's evidence with its own transpose."""
+def reference(features: SessionFeatures) -> float:
+    """Return the seconds of ten products of a session's features with its own transpose."""
     begin = time.process_time()
     for _ in range(10):
-        weighed.evidence.matrix @ weighed.evidence.matrix.T
+        features.notes.matrix @ features.notes.matrix.T
     return time.process_time() - begin
 
 
@@ -164,13 +164,18 @@ def main(
         with reading(engine) as db:
             every = sessions(db)
         judged = f"{takes * NOTES} notes"
-        first = timed(f"gathered and judged {judged}", lambda: [rank_again(engine, one) for one in every])
-        unit = reference(weighed_again(engine, every[0]))
+
+        def rank_all() -> None:
+            for one in every:
+                rank_session(engine, one.id, one.a4_hz)
+
+        first = timed(f"features built and judged {judged}", rank_all)
+        unit = reference(features_of_session(engine, every[0]))
         config = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
         trained = timed(f"retrained on {takes} verdicts", lambda: retrained(engine, config, "anna", use=False))
         with writing(engine) as db:
             use_model(db, models(db)[0].version, NOW, "anna")
-        anew = timed(f"new doubts for {judged}", lambda: list(judge_all_again(engine)))
+        anew = timed(f"new doubts for {judged}", lambda: list(judge_all_sessions_again(engine)))
         times = f"gathering {first / unit:.0f}, retraining {trained / unit:.0f}, new doubts {anew / unit:.0f}"
         print(f"in units of the reference ({unit:.2f} s): {times}; aims: retraining 60 s, new doubts 30 s")
         engine.dispose()

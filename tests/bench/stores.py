@@ -23,7 +23,7 @@ from triage.desk.maker import make
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
 from triage.listen.encoder import EVIDENCE
-from triage.ranking.suppression import judge_again, rank_again
+from triage.ranking.session import judge_session_again, rank_session
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import session_of
@@ -117,9 +117,9 @@ def scored(engine: Engine, requests: int) -> None:
     assert session is not None
     line(
         "all cohorts of a session weighed anew from what was measured",
-        np.array([timed_s(lambda: rank_again(engine, session))]),
+        np.array([timed_s(lambda: rank_session(engine, session.id, session.a4_hz))]),
     )
-    times = [timed_s(lambda: judge_again(engine, session)) for _ in range(max(3, requests // 10))]
+    times = [timed_s(lambda: judge_session_again(engine, session)) for _ in range(max(3, requests // 10))]
     line(told("a session judged anew"), np.array(times))
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from triage.domain.measurements import COMPARED
-from triage.judge.features import Trouble
+from triage.judge.features import NearbyNoise
 from triage.judge.note_table import NoteTable
 
 USUAL = {name: 100.0 if how.log else 0.0 for name, how in COMPARED.items()}
@@ -31,5 +31,5 @@ def note_table(takes=12, pitches=3, repetitions=2, seed=0, planted=()):
     return NoteTable(take, number, *words, pitch, start_s, start_s + 0.5, start_s + 1.0, values, embedding)
 
 
-def no_trouble(table):
-    return Trouble(np.zeros(len(table)), np.full(len(table), np.nan))
+def no_noise(table):
+    return NearbyNoise(np.zeros(len(table)), np.full(len(table), np.nan))

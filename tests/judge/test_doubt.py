@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.judge.tables import no_trouble, note_table
+from tests.judge.tables import no_noise, note_table
 from triage.domain.errors import JudgeError
 from triage.judge.doubt import any_of, load_model, save_model
-from triage.judge.features import gather
+from triage.judge.features import note_features
 from triage.judge.spots import note_spots
 
 
@@ -19,9 +19,13 @@ def model():
 
 def judged(model, planted):
     table = note_table(planted=planted)
-    evidence = gather(table, no_trouble(table))
-    kinds, doubts = model.probabilities(evidence)
-    return table, evidence, kinds, doubts
+    features = note_features(table, no_noise(table))
+    kinds, doubts = model.probabilities(features)
+    return table, features, kinds, doubts
+
+
+def on_row(spot, table, row):
+    return (spot.take, spot.note) == (table.take[row], table.number[row])
 
 
 @pytest.mark.parametrize(
@@ -35,11 +39,11 @@ def judged(model, planted):
     ],
 )
 def test_the_shipped_model_names_a_gross_fault(model, kind, planted):
-    table, evidence, kinds, doubts = judged(model, planted)
+    table, features, kinds, doubts = judged(model, planted)
     total = doubts.sum(axis=1)
     assert total.argmax() == 20
     assert kinds[int(doubts[20].argmax())] == kind
-    spots = [spot for spot in note_spots(table, evidence, kinds, doubts) if spot.row == 20]
+    spots = [spot for spot in note_spots(table, features, kinds, doubts) if on_row(spot, table, 20)]
     assert spots[0].kind == kind
     assert spots[0].why
 
@@ -51,8 +55,8 @@ def test_doubts_are_probabilities_and_most_notes_are_fine(model):
 
 
 def test_a_spot_says_found_and_expected_in_the_unit(model):
-    table, evidence, kinds, doubts = judged(model, [(20, "length_s", -0.69), (20, "body_s", -0.69)])
-    spot = next(s for s in note_spots(table, evidence, kinds, doubts) if s.row == 20)
+    table, features, kinds, doubts = judged(model, [(20, "length_s", -0.69), (20, "body_s", -0.69)])
+    spot = next(s for s in note_spots(table, features, kinds, doubts) if on_row(s, table, 20))
     assert spot.unit == "s"
     assert spot.found == pytest.approx(50, rel=0.1) and spot.expected == pytest.approx(100, rel=0.1)
     assert "shorter" in spot.why
@@ -61,16 +65,16 @@ def test_a_spot_says_found_and_expected_in_the_unit(model):
 def test_a_model_is_the_same_after_writing_and_reading(model, tmp_path):
     save_model(model, tmp_path / "kept.skops")
     again = load_model(tmp_path / "kept.skops")
-    _, evidence, _, doubts = judged(model, [(20, "cents", 35.0)])
-    np.testing.assert_array_equal(again.probabilities(evidence)[1], doubts)
+    _, features, _, doubts = judged(model, [(20, "cents", 35.0)])
+    np.testing.assert_array_equal(again.probabilities(features)[1], doubts)
     assert again.certain == model.certain and again.version == model.version
 
 
 def test_other_evidence_than_the_model_knows_is_refused(model):
     table = note_table()
-    evidence = gather(table, no_trouble(table))
-    other = replace(evidence, names=evidence.names[:-1], matrix=evidence.matrix[:, :-1])
-    with pytest.raises(JudgeError, match="other evidence"):
+    features = note_features(table, no_noise(table))
+    other = replace(features, names=features.names[:-1], matrix=features.matrix[:, :-1])
+    with pytest.raises(JudgeError, match="other features"):
         model.probabilities(other)
 
 

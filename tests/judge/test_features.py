@@ -5,49 +5,57 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.judge.tables import no_trouble, note_table
+from tests.judge.tables import no_noise, note_table
 from triage.domain.measurements import COMPARED
-from triage.judge.features import HEARD, MOST_SIGMAS, calm, gather, off_axis, on_axis, speaks_for
+from triage.judge.features import (
+    ACTIVATIONS,
+    MOST_SIGMAS,
+    at_usual_spread,
+    kind_of_column,
+    note_features,
+    off_axis,
+    on_axis,
+)
 
 
-def column(evidence, name):
-    return evidence.matrix[:, evidence.names.index(name)]
+def column(features, name):
+    return features.matrix[:, features.names.index(name)]
 
 
 @pytest.mark.parametrize("name", ["cents", "length_s", "level_dbfs", "steadiness_db"])
 def test_a_planted_deviation_stands_out_in_its_own_column(name):
     change = 25 * (0.03 if COMPARED[name].log else COMPARED[name].least_scale)
     table = note_table(planted=[(20, name, change)])
-    evidence = gather(table, no_trouble(table))
-    own = column(evidence, f"{name}+")
+    features = note_features(table, no_noise(table))
+    own = column(features, f"{name}+")
     assert own.argmax() == 20 and own[20] > 4
-    assert f"{name}-" not in evidence.names or column(evidence, f"{name}-")[20] == 0
+    assert f"{name}-" not in features.names or column(features, f"{name}-")[20] == 0
     assert np.delete(own, 20).max() < 5
 
 
 def test_evidence_is_never_negative_never_nan_and_capped():
     table = note_table(planted=[(3, "level_dbfs", 1e6)])
     table.values["attack_s"][:] = np.nan
-    evidence = gather(table, no_trouble(table))
-    assert np.isfinite(evidence.matrix).all() and (evidence.matrix >= 0).all()
-    assert column(evidence, "level_dbfs+")[3] == MOST_SIGMAS
-    assert (column(evidence, "attack_s+") == 0).all()
+    features = note_features(table, no_noise(table))
+    assert np.isfinite(features.matrix).all() and (features.matrix >= 0).all()
+    assert column(features, "level_dbfs+")[3] == MOST_SIGMAS
+    assert (column(features, "attack_s+") == 0).all()
 
 
 def test_a_whole_semitone_is_another_note_and_not_intonation():
     table = note_table(planted=[(10, "cents", 100.0)])
-    evidence = gather(table, no_trouble(table))
-    assert column(evidence, "semitones")[10] == 1.0
-    assert column(evidence, "cents+")[10] == 0.0
+    features = note_features(table, no_noise(table))
+    assert column(features, "semitones")[10] == 1.0
+    assert column(features, "cents+")[10] == 0.0
 
 
 def test_a_noise_counts_against_its_note_only():
     table = note_table()
-    trouble = no_trouble(table)
+    trouble = no_noise(table)
     trouble.noise_over_db[7], trouble.noise_under_db[7] = 12.0, 25.0
-    evidence = gather(table, trouble)
-    assert column(evidence, "noise")[7] == pytest.approx(1.2)
-    assert np.delete(column(evidence, "noise"), 7).max() == 0
+    features = note_features(table, trouble)
+    assert column(features, "noise")[7] == pytest.approx(1.2)
+    assert np.delete(column(features, "noise"), 7).max() == 0
 
 
 def test_evidence_does_not_depend_on_the_order_of_the_notes():
@@ -59,22 +67,22 @@ def test_evidence_does_not_depend_on_the_order_of_the_notes():
             for value in vars(table).values()
         )
     )
-    straight, shuffled = gather(table, no_trouble(table)), gather(moved, no_trouble(moved))
+    straight, shuffled = note_features(table, no_noise(table)), note_features(moved, no_noise(moved))
     np.testing.assert_allclose(shuffled.matrix, straight.matrix[order], atol=1e-6)
 
 
 def test_calm_divides_by_how_far_usual_notes_stray():
     # known answer: 95th percentile of |z| twice the normal 1.96 halves z as the group grows
     z = np.random.default_rng(0).standard_normal(20_000) * 2
-    assert np.percentile(np.abs(calm(z, np.zeros(len(z)))), 95) == pytest.approx(1.96, rel=0.02)
+    assert np.percentile(np.abs(at_usual_spread(z, np.zeros(len(z)))), 95) == pytest.approx(1.96, rel=0.02)
     tame = np.random.default_rng(0).standard_normal(1000) * 0.5
-    np.testing.assert_array_equal(calm(tame, np.zeros(1000)), tame)
+    np.testing.assert_array_equal(at_usual_spread(tame, np.zeros(1000)), tame)
 
 
 def test_calm_is_not_moved_by_a_few_bad_notes():
     z = np.random.default_rng(0).standard_normal(200)
     z[:4] = 40.0
-    assert calm(z, np.zeros(200))[:4].min() > 30
+    assert at_usual_spread(z, np.zeros(200))[:4].min() > 30
 
 
 @pytest.mark.parametrize("name", sorted(COMPARED))
@@ -89,9 +97,9 @@ def test_a_note_is_never_compared_with_another_microphones():
     far = np.isin(table.take, ["T003", "T006", "T009", "T012"])
     table.mic[:] = np.where(far, "room", "close")
     table.values["level_dbfs"][far] -= 10.0
-    apart = column(gather(table, no_trouble(table)), "level_dbfs-")[far].mean()
+    apart = column(note_features(table, no_noise(table)), "level_dbfs-")[far].mean()
     table.mic[:] = "close"
-    together = column(gather(table, no_trouble(table)), "level_dbfs-")[far].mean()
+    together = column(note_features(table, no_noise(table)), "level_dbfs-")[far].mean()
     assert apart < 1.0 < together  # sigmas: half of the good notes lie below their neighbours, by 0.8 in the mean
 
 
@@ -100,16 +108,16 @@ def test_what_the_encoder_heard_counts_only_beyond_what_it_heard_of_the_neighbou
     shown = np.random.default_rng(2).normal(3.0, 0.3, len(table))  # all notes of this instrument look a little so
     shown[9] += 6.0
     heard = replace(table, heard_mean={"attack": shown})
-    evidence = gather(heard, no_trouble(heard))
-    own = column(evidence, "heard_attack")
+    features = note_features(heard, no_noise(heard))
+    own = column(features, "heard_attack")
     assert own.argmax() == 9 and own[9] > 4 and np.median(own) < 0.5
-    assert not column(evidence, "heard_noise").any()
-    assert speaks_for("heard_attack") == "attack"
+    assert not column(features, "heard_noise").any()
+    assert kind_of_column("heard_attack") == "attack"
 
 
 def test_an_encoder_without_evidence_leaves_the_same_columns_empty():
     table = note_table()
-    evidence = gather(table, no_trouble(table))
-    empty = [name for name in evidence.names if name.startswith("heard_")]
-    assert empty == [f"heard_{kind}" for kind in HEARD]
-    assert not any(column(evidence, name).any() for name in empty)
+    features = note_features(table, no_noise(table))
+    empty = [name for name in features.names if name.startswith("heard_")]
+    assert empty == [f"heard_{kind}" for kind in ACTIVATIONS]
+    assert not any(column(features, name).any() for name in empty)

@@ -1,12 +1,12 @@
-"""Spots: the stretch to hear is where the encoder's evidence peaks, inside the note."""
+"""Spots: the stretch to hear is where the encoder's features peaks, inside the note."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from tests.judge.tables import no_trouble, note_table
-from triage.judge.features import gather
+from tests.judge.tables import no_noise, note_table
+from triage.judge.features import note_features
 from triage.judge.spots import note_spots
 
 
@@ -18,7 +18,7 @@ def with_peak(kind, row, at_s, strength=8.0):
     when_s = table.start_s + 0.1
     when_s[row] = at_s
     table = replace(table, end_s=table.start_s + 1.5, heard_mean={kind: shown}, heard_s={kind: when_s})
-    return table, gather(table, no_trouble(table))
+    return table, note_features(table, no_noise(table))
 
 
 def doubts(table, kinds, row, values):
@@ -28,21 +28,21 @@ def doubts(table, kinds, row, values):
 
 
 def test_a_wobble_is_heard_where_it_is_clearest():
-    table, evidence = with_peak("steadiness", 14, at_s := float(note_table().start_s[14]) + 0.9)
-    (spot,) = note_spots(table, evidence, ["steadiness"], doubts(table, ["steadiness"], 14, [0.8]))
+    table, features = with_peak("steadiness", 14, at_s := float(note_table().start_s[14]) + 0.9)
+    (spot,) = note_spots(table, features, ["steadiness"], doubts(table, ["steadiness"], 14, [0.8]))
     assert spot.start_s == pytest.approx(at_s - 0.25) and spot.end_s == pytest.approx(at_s + 0.35)
     assert table.start_s[14] <= spot.start_s < spot.end_s <= table.end_s[14]
 
 
 def test_without_clear_evidence_the_whole_note_is_the_spot():
-    table, evidence = with_peak("steadiness", 14, float(note_table().start_s[14]) + 0.9, strength=0.0)
-    (spot,) = note_spots(table, evidence, ["steadiness"], doubts(table, ["steadiness"], 14, [0.8]))
+    table, features = with_peak("steadiness", 14, float(note_table().start_s[14]) + 0.9, strength=0.0)
+    (spot,) = note_spots(table, features, ["steadiness"], doubts(table, ["steadiness"], 14, [0.8]))
     assert (spot.start_s, spot.end_s) == (table.start_s[14], table.end_s[14])
 
 
 def test_unlike_says_where_in_the_note():
-    table, evidence = with_peak("intonation", 20, at_s := float(note_table().start_s[20]) + 0.6)
+    table, features = with_peak("intonation", 20, at_s := float(note_table().start_s[20]) + 0.6)
     kinds = ["attack", "intonation", "level", "tone"]
-    (spot,) = note_spots(table, evidence, kinds, doubts(table, kinds, 20, [0.02] * 4))
+    (spot,) = note_spots(table, features, kinds, doubts(table, kinds, 20, [0.02] * 4))
     assert spot.kind == "unlike" and "clearest 0.60 s into the note" in spot.why
     assert spot.start_s < at_s < spot.end_s < table.end_s[20]

@@ -15,7 +15,7 @@ from triage.domain.hit import Hit
 from triage.domain.take import NoiseFloor, Take
 from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import noise_rating, nr_curve_db
-from triage.ranking.suppression import mark_group
+from triage.ranking.session import mark_group
 from triage.sheets.backgrounds import mic_backgrounds
 from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
 from triage.sheets.noise_charts import course_path, rating_chart

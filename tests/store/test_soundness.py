@@ -16,7 +16,7 @@ from sqlalchemy import text
 
 from tests import noisy
 from triage.domain.verdict import NoteChoice, Verdict
-from triage.ranking.suppression import rank_again
+from triage.ranking.session import rank_session
 from triage.store.choices import record_choice
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import StoredModel, add_model, use_model
@@ -216,7 +216,7 @@ def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
     with writing(engine) as db:
         for number in (3, 4):
             save_take(db, session.id, replace(noisy.take(number), notes=noisy.take(number).notes[:1], hits=()))
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     state, *lines = found(engine)["nothing waits"]
     assert state == NOTE and len(lines) == 2
     assert lines[0].startswith("1 verdict on a note") and lines[1].startswith("1 choice on a note")

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from sklearn.linear_model import LogisticRegression
 
-from tests.judge.tables import no_trouble, note_table
+from tests.judge.tables import no_noise, note_table
 from training.calibrate import CalibrationConfig, Examples, FitConfig, fit, monotone_softmax, orders
 from triage.config import read_toml, shipped
 from triage.judge.doubt import FINE
-from triage.judge.features import gather
+from triage.judge.features import note_features
 
 CONFIG = FitConfig(bad_notes=0.02, taught_notes=0.1, technical_takes=0.01, penalty=0.1, foreign=10.0)
 SIZES = {"cents": 35.0, "level_dbfs": 7.0, "length_s": -0.69}
@@ -25,7 +25,7 @@ def session(seed):
     kind = np.full(60, FINE, dtype="<U16")
     for row, name, _ in planted:
         kind[row] = KINDS[name]
-    return Examples(gather(table, no_trouble(table)), table, kind, np.ones(60, bool))
+    return Examples(note_features(table, no_noise(table)), table, kind, np.ones(60, bool))
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,7 @@ def fitted():
 
 def test_planted_faults_of_another_session_are_found_and_named(fitted):
     held_out = session(99)
-    kinds, doubts = fitted.probabilities(held_out.evidence)
+    kinds, doubts = fitted.probabilities(held_out.features)
     bad = np.flatnonzero(held_out.kind != FINE)
     assert set(np.argsort(-doubts.sum(axis=1))[:3]) == set(bad)
     assert [kinds[int(doubts[row].argmax())] for row in bad] == list(held_out.kind[bad])
@@ -44,19 +44,19 @@ def test_planted_faults_of_another_session_are_found_and_named(fitted):
 def test_the_mean_doubt_is_the_rate_that_the_weights_ask_for(fitted):
     # the intercepts are moved until it is, whatever share of spoilt notes the weights were learnt with
     ones = [session(seed) for seed in range(12)]
-    doubt = np.concatenate([fitted.probabilities(one.evidence)[1].sum(axis=1) for one in ones])
+    doubt = np.concatenate([fitted.probabilities(one.features)[1].sum(axis=1) for one in ones])
     bad = np.concatenate([one.kind != FINE for one in ones])
     weight = np.where(bad, 0.02 / bad.mean(), 0.98 / (1 - bad.mean()))
     assert np.average(doubt, weights=weight) == pytest.approx(0.02, rel=1e-6)
 
 
 def test_more_evidence_never_lowers_a_doubt(fitted):
-    evidence = session(99).evidence
-    before = fitted.probabilities(evidence)[1].sum(axis=1)
-    for column in range(evidence.matrix.shape[1]):
-        matrix = evidence.matrix.copy()
+    features = session(99).features
+    before = fitted.probabilities(features)[1].sum(axis=1)
+    for column in range(features.matrix.shape[1]):
+        matrix = features.matrix.copy()
         matrix[:, column] += 1.0
-        after = fitted.probabilities(replace(evidence, matrix=matrix))[1].sum(axis=1)
+        after = fitted.probabilities(replace(features, matrix=matrix))[1].sum(axis=1)
         assert (after >= before - 1e-12).all()
 
 

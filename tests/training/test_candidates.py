@@ -12,7 +12,7 @@ from training.verdict_examples import examples_of_session
 from triage.config import read_toml, shipped
 from triage.judge.doubt import load_model
 from triage.judge.learned_doubt import from_bytes, to_bytes
-from triage.ranking.scoring import weigh
+from triage.ranking.session_features import session_features
 
 CONFIG = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
 
@@ -25,7 +25,7 @@ def prior():
 def told(seed, slips=0.0, **how):
     takes, truth = made_session(seed, **how)
     said = verdicts_of(truth, np.random.default_rng(seed), slips)
-    return examples_of_session(f"s{seed}", weigh(takes, {}, {}), said)
+    return examples_of_session(f"s{seed}", session_features(takes, {}, {}), said)
 
 
 @pytest.fixture(scope="module")
@@ -37,8 +37,8 @@ def sessions():
 def test_without_a_word_every_candidate_is_the_shipped_doubt(form, prior, sessions):
     silent = [one.only([]) for one in sessions[:1]]
     model = learn(form, prior, silent, CONFIG.fit, "x")
-    kinds, mine = model.probabilities(sessions[1].evidence, sessions[1].relative)
-    their_kinds, theirs = prior.probabilities(sessions[1].evidence)
+    kinds, mine = model.probabilities(sessions[1].features, sessions[1].relative)
+    their_kinds, theirs = prior.probabilities(sessions[1].features)
     assert kinds == their_kinds
     np.testing.assert_allclose(mine, theirs, atol=1e-12)
 
@@ -48,8 +48,8 @@ def test_what_comes_out_are_probabilities_and_a_file_gives_the_same(form, prior,
     model = replace(learn(form, prior, sessions[:4], CONFIG.fit, "x"), version="v", slope=0.9, level=0.1)
     again = from_bytes(to_bytes(model), "here")
     one = sessions[5]
-    mine = model.probabilities(one.evidence, one.relative)[1]
-    np.testing.assert_array_equal(mine, again.probabilities(one.evidence, one.relative)[1])
+    mine = model.probabilities(one.features, one.relative)[1]
+    np.testing.assert_array_equal(mine, again.probabilities(one.features, one.relative)[1])
     assert (mine >= 0).all() and (mine.sum(axis=1) <= 1).all()
     assert again.shift["form"] == form if form != "weights" else "none"
 
@@ -72,13 +72,13 @@ def test_noise_rejects_teach_the_hits_and_not_the_playing(prior):
     for name in truth:  # the producer rejects every odd take, each for a noise
         truth[name] = (2, "breath") if int(name[1:]) % 2 else None
     said = verdicts_of(truth, np.random.default_rng(0), named=1.0)
-    told_noise = examples_of_session("n", weigh(takes, {}, {}), said)
+    told_noise = examples_of_session("n", session_features(takes, {}, {}), said)
     model = learn("linear", prior, [told_noise], CONFIG.fit, "x")
     kinds = list(model.kinds[1:])
     other = told(40)
-    mine, theirs = model.probabilities(other.evidence, other.relative)[1], prior.probabilities(other.evidence)[1]
+    mine, theirs = model.probabilities(other.features, other.relative)[1], prior.probabilities(other.features)[1]
     noise = kinds.index("noise")
-    clean = other.evidence.matrix[:, other.evidence.names.index("noise")] == 0
+    clean = other.features.matrix[:, other.features.names.index("noise")] == 0
     played = np.delete(np.arange(len(kinds)), noise)
     assert mine[:, noise].mean() > theirs[:, noise].mean()
     assert mine[clean][:, played].sum(axis=1).mean() < 1.1 * theirs[clean][:, played].sum(axis=1).mean()
@@ -87,12 +87,13 @@ def test_noise_rejects_teach_the_hits_and_not_the_playing(prior):
 def test_length_rejects_teach_the_length_spot(prior):
     takes, truth = made_session(50, takes=60, size=0.5)
     lengths = {name: (fault if fault and fault[1] == "length" else None) for name, fault in truth.items()}
-    one = examples_of_session("l", weigh(takes, {}, {}), verdicts_of(lengths, np.random.default_rng(0), named=1.0))
+    verdicts = verdicts_of(lengths, np.random.default_rng(0), named=1.0)
+    one = examples_of_session("l", session_features(takes, {}, {}), verdicts)
     model = learn("weights", prior, [one], CONFIG.fit, "x")
     kinds = list(model.kinds[1:])
     rows = np.concatenate([rows for word, rows in zip(one.words, one.rows, strict=True) if word.kind == "length"])
-    mine = model.probabilities(one.evidence, one.relative)[1][rows][:, kinds.index("length")]
-    theirs = prior.probabilities(one.evidence)[1][rows][:, kinds.index("length")]
+    mine = model.probabilities(one.features, one.relative)[1][rows][:, kinds.index("length")]
+    theirs = prior.probabilities(one.features)[1][rows][:, kinds.index("length")]
     assert mine.mean() > theirs.mean()
 
 

@@ -12,7 +12,7 @@ from triage.analysis.encoding import BESIDE
 from triage.config import shipped
 from triage.listen.embed import FixedEmbedding
 from triage.listen.encoder import Network, Shape, TrainedEncoder
-from triage.ranking.scoring import table_of
+from triage.ranking.note_table import note_table
 
 ORDER = Order(3, ("horn",), 0.5, "all", 2, 0.4, {"level": 1.0})
 ELSEWHERE = Elsewhere(
@@ -48,7 +48,7 @@ def test_notes_hold_the_simple_vector_and_the_encoders_and_one_of_them_counts(he
     assert heard.encoder == "notes-test"
     notes = [note for take in heard.takes for note in take.notes]
     assert {name for note in notes for name in note.embeddings} >= {FixedEmbedding.name, "notes-test"}
-    table = table_of(heard.only().takes)
+    table = note_table(heard.only().takes)
     assert table.embedding.shape == (len(notes), 8) and np.isfinite(table.embedding).all()
     assert set(table.heard) and all(np.isfinite(values).all() for values in table.heard.values())
     inside = (table.heard_s["attack"] >= table.start_s - 0.15) & (table.heard_s["attack"] <= table.end_s + 0.15)
@@ -57,9 +57,9 @@ def test_notes_hold_the_simple_vector_and_the_encoders_and_one_of_them_counts(he
 
 def test_one_encoder_alone_can_be_looked_at(heard):
     simple = heard.only(FixedEmbedding.name)
-    table = table_of(simple.takes)
+    table = note_table(simple.takes)
     assert table.embedding.shape[1] == FixedEmbedding.dimension and not table.heard
-    assert not np.isfinite(table_of(heard.only("").takes).embedding).any()
+    assert not np.isfinite(note_table(heard.only("").takes).embedding).any()
 
 
 def test_what_was_heard_is_kept_and_not_built_again(heard, stand_ins, cache, encoder, monkeypatch):

@@ -7,7 +7,7 @@ from tests.training.told import made_session
 from training.learning_evaluation import by_chance
 from training.scores import brier, calibration_error
 from training.simulated_producer import say
-from triage.ranking.scoring import table_of
+from triage.ranking.note_table import note_table
 
 
 def test_the_calibration_error_of_the_worked_example():
@@ -32,7 +32,7 @@ def test_few_takes_show_a_calibration_error_by_chance_alone():
 
 def test_the_producer_says_what_is_true_but_for_his_slips():
     takes, _ = made_session(4, takes=200)
-    table = table_of(takes)
+    table = note_table(takes)
     truth = {
         take.name: {
             "fault": {"kind": "length", "note": 3} if i % 4 == 0 else None,

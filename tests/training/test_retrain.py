@@ -14,7 +14,7 @@ from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError, StoreError
 from triage.judge.doubt import load_model
-from triage.ranking.suppression import rank_again
+from triage.ranking.session import rank_session
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import model_file, models, takes_by_model, version_in_use
@@ -150,6 +150,6 @@ def test_a_changed_file_a_strange_one_and_another_encoder_are_refused(store):
         db.execute(tables.model.update().values(file=other, sha256=sha256(other).hexdigest()))
     with pytest.raises(JudgeError, match="was trained for encoder another-encoder"), reading(engine) as db:
         session = find_session(db, "s80")
-        rank_again(engine, session)
+        rank_session(engine, session.id, session.a4_hz)
     with pytest.raises(JudgeError, match="not a model of this tool"):
         from_bytes(b"PK\x03\x04 nonsense", "a stranger's file")

@@ -8,7 +8,7 @@ import pytest
 from tests.training.told import made_session
 from training.verdict_examples import ANY, examples_of_session, resolve
 from triage.domain.verdict import Verdict
-from triage.ranking.scoring import weigh
+from triage.ranking.session_features import session_features
 
 AT = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
@@ -43,7 +43,7 @@ def test_the_reason_is_what_most_people_named(reasons, kind):
 def test_a_take_rejected_for_one_note_teaches_of_that_note_alone():
     takes, _ = made_session(1, takes=4)
     said = [word("T001", "reject"), word("T001", "reject", note=3, reason="length"), word("T002", "accept")]
-    found = examples_of_session("s", weigh(takes, {}, {}), said)
+    found = examples_of_session("s", session_features(takes, {}, {}), said)
     pairs = zip(found.words, found.rows, strict=True)
     about = {(w.take, w.note): list(found.table.number[rows]) for w, rows in pairs}
     assert about == {("T001", 3): [3], ("T002", None): [1, 2, 3, 4, 5, 6]}
@@ -51,7 +51,9 @@ def test_a_take_rejected_for_one_note_teaches_of_that_note_alone():
 
 def test_an_accepted_take_with_one_note_rejected_is_good_but_for_that_note():
     takes, _ = made_session(1, takes=2)
-    found = examples_of_session("s", weigh(takes, {}, {}), [word("T001", "accept"), word("T001", "reject", note=2)])
+    found = examples_of_session(
+        "s", session_features(takes, {}, {}), [word("T001", "accept"), word("T001", "reject", note=2)]
+    )
     about = {w.note: list(found.table.number[rows]) for w, rows in zip(found.words, found.rows, strict=True)}
     assert about == {None: [1, 3, 4, 5, 6], 2: [2]}
 
@@ -59,5 +61,5 @@ def test_an_accepted_take_with_one_note_rejected_is_good_but_for_that_note():
 def test_no_verdict_reaches_the_evidence():
     takes, truth = made_session(2)
     said = [word(take, "reject" if fault else "accept") for take, fault in truth.items()]
-    with_words, without = (examples_of_session("s", weigh(takes, {}, {}), words) for words in (said, []))
-    np.testing.assert_array_equal(with_words.evidence.matrix, without.evidence.matrix)
+    with_words, without = (examples_of_session("s", session_features(takes, {}, {}), words) for words in (said, []))
+    np.testing.assert_array_equal(with_words.features.matrix, without.features.matrix)

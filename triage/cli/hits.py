@@ -59,7 +59,7 @@ def _noise(form: Form, db: Connection, found: StoredSession, everything: bool) -
 
 
 def _mark(store: str | None, session: str | None, group: str, by: str | None, harmless: bool) -> None:
-    from triage.ranking.suppression import mark_group
+    from triage.ranking.session import mark_group
 
     with opened_store(store) as engine:
         with reading(engine) as db:

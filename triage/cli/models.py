@@ -26,13 +26,13 @@ def show_models(
     with opened_store(store) as engine:
         if use is not None:
             from triage.ranking.model_in_use import load_version
-            from triage.ranking.suppression import judge_all_again
+            from triage.ranking.session import judge_all_sessions_again
 
             with writing(engine) as db:
                 if use != SHIPPED:
                     load_version(db, use)  # what cannot judge is not put to use
                 use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login_name())
-            every = list(judge_all_again(engine))
+            every = list(judge_all_sessions_again(engine))
             notify(f"{use} is in use; {counted(len(every), 'session')} judged again")
         with reading(engine) as db:
             kept, changes, judged = models(db), uses(db), takes_by_model(db)

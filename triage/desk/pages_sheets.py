@@ -59,7 +59,7 @@ def mark_harmless(
 ) -> dict[str, Any]:
     """Record what somebody said of a group of hits and rank the session anew; the last word on a group counts."""
     # Loaded late: ranking brings the models' libraries, which most desks never need.
-    from triage.ranking.suppression import mark_group
+    from triage.ranking.session import mark_group
 
     return {"silent": mark_group(desk_of(request).engine, session, group, me.name, harmless)}
 

@@ -32,9 +32,9 @@ class TakeJudgement:
 
 @dataclass(frozen=True)
 class SerialisedFeatures:
-    """What a session's notes were judged by, packed, so that another model weighs it without measuring again."""
+    """What a session's notes were judged by, as bytes; ``key`` names what it depends on."""
 
-    form: str
+    key: str
     data: bytes
 
 
@@ -46,4 +46,4 @@ class Judgement:
     takes: tuple[TakeJudgement, ...] = ()
     notes: tuple[NoteJudgement, ...] = ()
     spots: tuple[Spot, ...] = ()
-    evidence: SerialisedFeatures | None = None
+    features: SerialisedFeatures | None = None

@@ -12,7 +12,7 @@ import numpy as np
 
 from triage.domain.measurements import COMPARED
 from triage.judge.cohorts import expect
-from triage.judge.features import ANOTHER_NOTE_CENTS, COHORT, WIDER, calm, off_axis, on_axis
+from triage.judge.features import ANOTHER_NOTE_CENTS, COHORT, WIDER, at_usual_spread, off_axis, on_axis
 from triage.judge.note_table import NoteTable
 
 STRAY = 3.5  # sigmas (Iglewicz and Hoaglin 1993)
@@ -123,7 +123,7 @@ def curves(table: NoteTable) -> list[Curve]:
     for quantity, about in QUANTITIES.items():
         values = measured(table, quantity)
         known = expect(values, table.pitch, cohort, wider, table.take, COMPARED[about.measurement].least_scale)
-        z = calm(known.z, wider)
+        z = at_usual_spread(known.z, wider)
         for label, mine in _cohorts(cohort, table.pitch, values):
             band = (known.expected[mine], known.scale[mine])
             found[label, quantity] = _curve(table, quantity, mine, values[mine], z[mine], band)

@@ -1,6 +1,6 @@
 """Doubt: the calibrated probability that a producer would reject a note, and for which reason.
 
-The matrix of evidence goes in, one probability a kind and note comes out. Before any verdict the model is the one
+The matrix of features goes in, one probability a kind and note comes out. Before any verdict the model is the one
 shipped in models/, fitted on faults planted into real notes (training/calibrate.py); what it puts out are
 frequencies on such material, not a squashed deviation.
 """
@@ -15,7 +15,7 @@ import skops.io
 
 from triage.config import shipped
 from triage.domain.errors import JudgeError
-from triage.judge.features import Evidence
+from triage.judge.features import NoteFeatures
 from triage.judge.model_file import read_parts
 
 FINE = "fine"
@@ -35,7 +35,7 @@ class DoubtModel:
     classifier: Any
     certain: dict[str, float]
 
-    def probabilities(self, evidence: Evidence) -> tuple[list[str], np.ndarray]:
+    def probabilities(self, features: NoteFeatures) -> tuple[list[str], np.ndarray]:
         """Return the kinds and the probability of each for each note [shape=(note, kind)].
 
         Rows sum to the probability of a reject; 1 less the sum is the probability that the note is fine.
@@ -43,15 +43,15 @@ class DoubtModel:
         Raises
         ------
         JudgeError
-            If the evidence has other columns than the model was fitted on.
+            If the features has other columns than the model was fitted on.
         """
-        if evidence.names != self.names:
-            raise JudgeError(f"doubt model {self.version} was fitted on other evidence; use the one of this version")
+        if features.names != self.names:
+            raise JudgeError(f"doubt model {self.version} was fitted on other features; use the one of this version")
         kinds = [str(kind) for kind in self.classifier.classes_]
         columns = [i for i, kind in enumerate(kinds) if kind != FINE]
-        if not len(evidence.matrix):
+        if not len(features.matrix):
             return [kinds[i] for i in columns], np.zeros((0, len(columns)))
-        return [kinds[i] for i in columns], self.classifier.predict_proba(evidence.matrix)[:, columns]
+        return [kinds[i] for i in columns], self.classifier.predict_proba(features.matrix)[:, columns]
 
 
 def load_model(path: Path | None = None) -> DoubtModel:

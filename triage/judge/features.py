@@ -1,8 +1,8 @@
-"""Evidence: what speaks against each note, as one row of numbers that only grow with the trouble.
+"""Note features: one row of numbers a note, each of which only grows with what may be wrong with it.
 
-A table of notes and the noises found around them go in; deviations from the neighbours and a matrix of evidence
-come out. Each measurement gives a column for each direction that can be a fault, in sigmas up to 10: what is further
-off is off. Where nothing can be compared the evidence is 0.
+A table of notes and the noises found near them go in; deviations from the neighbours and a feature matrix come out.
+Each measurement gives a column for each direction that can be a fault, in sigmas up to 10: what is further off is
+off. Where nothing can be compared the feature is 0.
 """
 
 from dataclasses import dataclass
@@ -14,10 +14,10 @@ from triage.judge.cohorts import Expectation, expect
 from triage.judge.note_table import NoteTable
 from triage.judge.outliers import centre_distance, joint_deviation, local_knn
 
-# What an encoder has evidence of over time, each a kind of spot.
-HEARD = ("noise", "attack", "intonation", "steadiness", "level", "release")
-HEARD_FLOOR = 0.5  # log-odds: the least scale of evidence
-CALM_NOTES = 40.0  # so many notes' own tail is believed as much as the normal one
+# What an encoder has activations of over time, each a kind of spot.
+ACTIVATIONS = ("noise", "attack", "intonation", "steadiness", "level", "release")
+ACTIVATION_FLOOR = 0.5  # log-odds: the least scale of an activation
+SPREAD_NOTES = 40.0  # so many notes' own tail is believed as much as the normal one
 NORMAL_95 = 1.96
 MOST_SIGMAS = 10.0
 ANOTHER_NOTE_CENTS = 75.0
@@ -32,7 +32,7 @@ CLEAR_DB = 8.0  # over what rings: from there on it is only the noise's level th
 
 
 @dataclass(frozen=True)
-class Trouble:
+class NearbyNoise:
     """What was found around each note beside its playing; arrays of shape (note,)."""
 
     noise_over_db: np.ndarray  # strongest noise hit of its tail over what was ringing, 0 where none
@@ -40,7 +40,7 @@ class Trouble:
 
 
 @dataclass(frozen=True)
-class Evidence:
+class NoteFeatures:
     """Deviations by measurement, outlier scores, and the matrix that the doubt is computed from."""
 
     deviations: dict[str, Expectation]
@@ -76,26 +76,26 @@ def off_axis(name: str, values: np.ndarray) -> np.ndarray:
     return np.exp(values) if COMPARED[name].log else values
 
 
-def gather(table: NoteTable, trouble: Trouble) -> Evidence:
-    """Gather everything that speaks against the notes of one session.
+def note_features(table: NoteTable, noise_near: NearbyNoise) -> NoteFeatures:
+    """Build the features of all notes of one session.
 
     Parameters
     ----------
     table : NoteTable
         All notes of the session.
-    trouble : Trouble
+    noise_near : NearbyNoise
 
     Returns
     -------
-    Evidence
+    NoteFeatures
     """
     found = deviations(table)
     cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
     outlier = _score(local_knn(table.embedding, cohort, table.pitch, table.take, NEIGHBOURS))
-    noise = expect(trouble.noise_over_db, table.pitch, cohort, wider, table.take, NOISE_FLOOR_DB)
+    noise = expect(noise_near.noise_over_db, table.pitch, cohort, wider, table.take, NOISE_FLOOR_DB)
     columns: dict[str, np.ndarray] = {}
     for name, deviation in found.items():
-        z = np.nan_to_num(calm(deviation.z, wider))
+        z = np.nan_to_num(at_usual_spread(deviation.z, wider))
         columns[f"{name}+"] = capped(z)
         if COMPARED[name].low:  # nobody minds a steadier note
             columns[f"{name}-"] = capped(-z)
@@ -106,17 +106,17 @@ def gather(table: NoteTable, trouble: Trouble) -> Evidence:
     columns["joint"] = capped(joint)
     columns["outlier"] = capped(outlier)
     columns["far"] = capped(_score(centre_distance(table.embedding, cohort, table.pitch, table.take)))
-    columns |= heard_columns(table)
+    columns |= activation_columns(table)
     columns["semitones"] = np.nan_to_num(np.clip((np.abs(table.values["cents"]) - 50) / 40, 0, 1))
-    columns["noise"] = trouble.noise_over_db / 10
+    columns["noise"] = noise_near.noise_over_db / 10
     columns["noise+"] = capped(noise.z)
-    near = np.clip(1 - np.nan_to_num(trouble.noise_under_db, nan=60.0) / 60, 0, 1)
-    columns["noise_near"] = near * np.clip(trouble.noise_over_db / CLEAR_DB, 0, 1)
-    return Evidence(found, outlier, tuple(columns), np.column_stack(list(columns.values())))
+    near = np.clip(1 - np.nan_to_num(noise_near.noise_under_db, nan=60.0) / 60, 0, 1)
+    columns["noise_near"] = near * np.clip(noise_near.noise_over_db / CLEAR_DB, 0, 1)
+    return NoteFeatures(found, outlier, tuple(columns), np.column_stack(list(columns.values())))
 
 
-def speaks_for(column: str) -> str | None:
-    """Return the kind that a column of the evidence is about, None for those that speak for any."""
+def kind_of_column(column: str) -> str | None:
+    """Return the kind of fault that a column is about, None for those that are about any."""
     if column in ("noise", "noise+", "noise_near"):
         return "noise"
     if column == "semitones":
@@ -132,7 +132,7 @@ def capped(sigmas: np.ndarray) -> np.ndarray:
     return np.clip(np.nan_to_num(sigmas), 0.0, MOST_SIGMAS)
 
 
-def calm(z: np.ndarray, group: np.ndarray) -> np.ndarray:
+def at_usual_spread(z: np.ndarray, group: np.ndarray) -> np.ndarray:
     """Return deviations on the scale of their own session: divided by how far its usual notes already stray.
 
     z / max(1, q / 1.96)^(n / (n + 40)), q the 95th percentile of |z| of the group's n notes: what is far off for
@@ -148,29 +148,29 @@ def calm(z: np.ndarray, group: np.ndarray) -> np.ndarray:
     -------
     ndarray, shape (note,)
     """
-    calmed = z.copy()
+    scaled = z.copy()
     for label in np.unique(group):
         mine = group == label
         size = np.abs(z[mine])
         size = size[np.isfinite(size)]
         if len(size):
             stray = max(1.0, float(np.percentile(size, 95)) / NORMAL_95)
-            calmed[mine] /= stray ** (len(size) / (len(size) + CALM_NOTES))
-    return calmed
+            scaled[mine] /= stray ** (len(size) / (len(size) + SPREAD_NOTES))
+    return scaled
 
 
-def heard_columns(table: NoteTable) -> dict[str, np.ndarray]:
-    """Return what the encoder heard of each note beyond what it heard of the note's neighbours, in sigmas.
+def activation_columns(table: NoteTable) -> dict[str, np.ndarray]:
+    """Return how far the encoder's activations stand above those of the note's neighbours, in sigmas.
 
-    The same evidence stands higher for one instrument than for another, so its mean log-odds over the note are held
-    against the cohort as any measurement is. 0 where no encoder, or one without evidence, heard.
+    The same activation stands higher for one instrument than for another, so its mean log-odds over the note are
+    compared with the cohort as any measurement is. 0 where there was no encoder, or one without activations.
     """
     cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
     columns = {}
-    for kind in HEARD:
+    for kind in ACTIVATIONS:
         values = table.heard_mean.get(kind, np.full(len(table), np.nan))
-        usual = expect(values, table.pitch, cohort, wider, table.take, HEARD_FLOOR)
-        columns[f"heard_{kind}"] = capped(calm(usual.z, wider))
+        usual = expect(values, table.pitch, cohort, wider, table.take, ACTIVATION_FLOOR)
+        columns[f"heard_{kind}"] = capped(at_usual_spread(usual.z, wider))
     return columns
 
 

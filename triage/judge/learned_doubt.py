@@ -1,8 +1,8 @@
 """Learned doubt: the shipped doubt, moved by what the producers' verdicts have taught.
 
-Evidence and relative vectors of notes go in, the probability of each kind comes out, as from ``doubt.py``. A file
+Features and relative vectors of notes go in, the probability of each kind comes out, as from ``doubt.py``. A file
 holds numbers and scikit-learn's own trees, so that loading one never runs code; it names the encoder that it was made
-for and the evidence that it needs.
+for and the features that it needs.
 """
 
 from dataclasses import dataclass, field
@@ -14,7 +14,7 @@ from scipy.special import expit, logit, softmax
 
 from triage.domain.errors import JudgeError
 from triage.judge.doubt import FINE
-from triage.judge.features import Evidence
+from triage.judge.features import NoteFeatures
 from triage.judge.model_file import read_parts
 
 FORMAT = "take-triage learned doubt 1"
@@ -26,7 +26,7 @@ LEAST = 1e-6  # a probability is never nearer to 0 or 1 than this
 class LearnedDoubt:
     """What a retraining made.
 
-    ``kinds`` with FINE first; ``weights`` (kind, evidence) and ``offsets`` (kind,) of the multinomial part, those of
+    ``kinds`` with FINE first; ``weights`` (kind, features) and ``offsets`` (kind,) of the multinomial part, those of
     FINE zero. ``shift`` moves the log-odds of a reject for the way it was played: form "none", "linear", "trees" or
     "head" with its own arrays. ``slope`` and ``level`` calibrate the log-odds. ``basis`` (dimension, component) and
     ``spread`` (component,) bring relative vectors to unit scale.
@@ -45,25 +45,25 @@ class LearnedDoubt:
     slope: float = 1.0
     level: float = 0.0
 
-    def probabilities(self, evidence: Evidence, relative: np.ndarray) -> tuple[list[str], np.ndarray]:
+    def probabilities(self, features: NoteFeatures, relative: np.ndarray) -> tuple[list[str], np.ndarray]:
         """Return the kinds (FINE left out) and the probability of each for each note [shape=(note, kind)].
 
         Raises
         ------
         JudgeError
-            If the evidence or the vectors are not those that the model was made for.
+            If the features or the vectors are not those that the model was made for.
         """
-        if evidence.names != self.names:
-            raise JudgeError(f"model {self.version} was trained on other evidence; train again with `triage retrain`")
+        if features.names != self.names:
+            raise JudgeError(f"model {self.version} was trained on other features; train again with `triage retrain`")
         if relative.shape[1] != len(self.basis):
             found = f"vectors of {relative.shape[1]} numbers, the model {len(self.basis)}"
             raise JudgeError(f"model {self.version} was made for encoder {self.encoder}: {found}; train again")
         kinds = list(self.kinds[1:])
-        if not len(evidence.matrix):
+        if not len(features.matrix):
             return kinds, np.zeros((0, len(kinds)))
-        each = softmax(evidence.matrix @ self.weights.T + self.offsets, axis=1)[:, 1:]
+        each = softmax(features.matrix @ self.weights.T + self.offsets, axis=1)[:, 1:]
         components = (relative @ self.basis) / self.spread
-        moved = moved_kinds(self.shift, each, kinds, evidence.matrix, components)
+        moved = moved_kinds(self.shift, each, kinds, features.matrix, components)
         return kinds, calibrated(moved, self.slope, self.level)
 
 
@@ -81,7 +81,7 @@ def moved_kinds(
         Form and arrays that give delta.
     each : ndarray, shape (note, kind)
     kinds : list of str
-    matrix : ndarray, shape (note, evidence)
+    matrix : ndarray, shape (note, features)
     components : ndarray, shape (note, component)
 
     Returns

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, func, insert, select
 from triage.domain.errors import StoreError
 from triage.domain.hit import HarmlessMark
 from triage.store import tables
-from triage.store.evidence import forget_evidence
+from triage.store.session_features import delete_features
 
 take, hit, mark = tables.take, tables.hit, tables.mark
 
@@ -26,7 +26,7 @@ def record_mark(db: Connection, session_id: int, said: HarmlessMark) -> None:
         there = f"nearest: {', '.join(near)}" if near else f"the session has {len(known)} groups"
         raise StoreError(f"no group of hits {said.group!r} in session {said.session}; {there}")
     db.execute(insert(mark).values(vars(said)))
-    forget_evidence(db)  # a word holds in every session that is ranked after it
+    delete_features(db)  # a word holds in every session that is ranked after it
 
 
 def marks(db: Connection) -> dict[str, HarmlessMark]:

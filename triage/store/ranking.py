@@ -12,7 +12,7 @@ from triage.domain.errors import StoreError
 from triage.domain.judgement import Judgement, TakeJudgement
 from triage.store import tables
 from triage.store.changes import bump
-from triage.store.evidence import save_evidence
+from triage.store.session_features import save_features
 from triage.store.spots import replace_spots, spots_among
 from triage.store.stored import QueueEntry
 from triage.store.takes import lock_session, take_ids
@@ -33,8 +33,8 @@ def save_judgement(db: Connection, session_id: int, judgement: Judgement) -> Non
         _save_takes(db, judgement, ids)
         _save_notes(db, session_id, judgement, ids)
         replace_spots(db, session_id, ids, judgement.spots)
-        if judgement.evidence is not None:
-            save_evidence(db, session_id, judgement.evidence)
+        if judgement.features is not None:
+            save_features(db, session_id, judgement.features)
         bump(db, session_id, "takes")
 
 

@@ -5,7 +5,7 @@ session ─┬─ take ─┬─ track
          │        ├─ hit, spot, floor
          │        ├─ preview   (pictures for the desk)
          │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
-         ├─ evidence   (of its notes, for the next model to weigh)
+         ├─ session_features   (what its notes were judged by, for the next model)
          └─ arrival, problem
 mark   (only ever added to; speaks of groups of hits in every session)
 
@@ -294,11 +294,11 @@ kept_sheet = Table(
     Column("body", LargeBinary, nullable=False),  # JSON, packed
 )
 
-evidence = Table(
-    "evidence",
+session_features = Table(
+    "session_features",
     metadata,
     Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
-    Column("form", Words, nullable=False),  # what made it
+    Column("key", Words, nullable=False),  # of what the data depends on
     Column("data", LargeBinary, nullable=False),
 )
 

@@ -21,8 +21,8 @@ from triage.domain.session import Session
 from triage.domain.take import NoiseFloor, Take, Track
 from triage.store import tables
 from triage.store.changes import bump, start_counting
-from triage.store.evidence import forget_evidence
 from triage.store.previews import save_previews
+from triage.store.session_features import delete_features
 from triage.store.standing import settle
 from triage.store.stored import StoredSession, StoredTake
 
@@ -78,7 +78,7 @@ def save_take(db: Connection, session_id: int, record: Take) -> int:
     _check(record)
     with db.begin_nested():
         lock_session(db, session_id)
-        forget_evidence(db, session_id)
+        delete_features(db, session_id)
         take_id = _save_take_row(db, session_id, record)
         for table in (tables.track, tables.note, tables.hit, tables.spot, tables.floor):
             db.execute(delete(table).where(table.c.take_id == take_id))
@@ -107,7 +107,7 @@ def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[
             kept.append(name)
         else:
             db.execute(delete(take).where(take.c.id == take_id))
-        forget_evidence(db, session_id)
+        delete_features(db, session_id)
     _close_ranks(db, session_id)  # the ranking that follows may never come
     return tuple(kept)
 

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, insert, update
 from triage.domain.note import Note
 from triage.store import tables
 from triage.store.changes import bump
-from triage.store.evidence import forget_evidence
+from triage.store.session_features import delete_features
 from triage.store.takes import lock_session, take_ids, vector_rows
 
 
@@ -18,7 +18,7 @@ def save_vectors(
     """Store a take's vectors, note number -> name -> vector, and the fingerprint with them, all or nothing."""
     with db.begin_nested():
         lock_session(db, session_id)
-        forget_evidence(db, session_id)
+        delete_features(db, session_id)
         take_id = take_ids(db, session_id)[take_name]
         db.execute(delete(tables.embedding).where(tables.embedding.c.take_id == take_id))
         notes = [Note(number, 0.0, 0.0, embeddings=own) for number, own in sorted(found.items())]

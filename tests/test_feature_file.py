@@ -1,8 +1,6 @@
 """What is kept of a session for the next model: the same to the last digit, forgotten when it no longer holds."""
 
-import io
 import tracemalloc
-import zipfile
 import zlib
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -19,15 +17,16 @@ from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped
 from triage.domain.hit import HarmlessMark
 from triage.judge.doubt import load_model
-from triage.ranking.evidence import MOST_BYTES, form_in_use, packed, unpacked
-from triage.ranking.scoring import said, weigh
-from triage.ranking.suppression import judge_again, rank_again
+from triage.ranking.feature_file import MOST_BYTES, features_key, from_bytes, to_bytes
+from triage.ranking.scoring import judge
+from triage.ranking.session import judge_session_again, rank_session
+from triage.ranking.session_features import session_features
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
-from triage.store.evidence import find_evidence
 from triage.store.harmless_groups import groups, record_mark
 from triage.store.notes import notes
 from triage.store.ranking import queue
+from triage.store.session_features import find_features
 from triage.store.takes import find_session, save_session, save_take
 
 
@@ -46,7 +45,7 @@ def engine(request, tmp_path, postgres):
 @pytest.fixture(scope="module")
 def learnt():
     takes, truth = made_session(8, takes=30)
-    one = examples_of_session("s", weigh(takes, {}, {}), verdicts_of(truth, np.random.default_rng(0)))
+    one = examples_of_session("s", session_features(takes, {}, {}), verdicts_of(truth, np.random.default_rng(0)))
     config = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
     return replace(learn("linear", load_model(), [one], config.fit, encoder_in_use().name), version="learnt")
 
@@ -59,41 +58,41 @@ def standing(engine):
         return queue(db, session.id), doubts, lessons
 
 
-def test_a_new_model_says_the_same_of_what_was_kept_as_of_what_is_gathered_anew(engine, learnt):
+def test_a_new_model_says_the_same_of_what_was_kept_as_of_what_is_built_anew(engine, learnt):
     with reading(engine) as db:
         session = find_session(db, "day")
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     before = standing(engine)
-    rank_again(engine, session, learnt)
+    rank_session(engine, session.id, session.a4_hz, learnt)
     slow = standing(engine)
-    rank_again(engine, session)
-    judge_again(engine, session, learnt)
+    rank_session(engine, session.id, session.a4_hz)
+    judge_session_again(engine, session, learnt)
     assert standing(engine) == slow != before
-    judge_again(engine, session, load_model())
+    judge_session_again(engine, session, load_model())
     assert standing(engine) == before
 
 
-def test_packing_loses_nothing_that_is_judged_by(learnt):
+def test_the_bytes_lose_nothing_that_is_judged_by(learnt):
     takes, _ = made_session(9, takes=10)
-    weighed = weigh(takes, {"T001": [50]}, {"T002": ["close.wav: cut short"]})
-    again = unpacked(packed(weighed).data)
-    assert again.findings == weighed.findings and again.lengths_s == weighed.lengths_s
-    np.testing.assert_array_equal(again.evidence.matrix, weighed.evidence.matrix)
-    np.testing.assert_array_equal(again.relative, weighed.relative)
-    assert said(again, learnt, {"T003"}) == said(weighed, learnt, {"T003"})
+    features = session_features(takes, {"T001": [50]}, {"T002": ["close.wav: cut short"]})
+    again = from_bytes(to_bytes(features).data)
+    assert again.findings == features.findings and again.lengths_s == features.lengths_s
+    np.testing.assert_array_equal(again.notes.matrix, features.notes.matrix)
+    np.testing.assert_array_equal(again.relative, features.relative)
+    assert judge(again, learnt, {"T003"}) == judge(features, learnt, {"T003"})
 
 
-def test_what_changes_a_take_or_a_harmless_mark_is_not_judged_by_old_evidence(engine):
+def test_what_changes_a_take_or_a_harmless_mark_is_not_judged_by_old_features(engine):
     with reading(engine) as db:
         session = find_session(db, "day")
     (take,), _ = made_session(7, takes=1)
     for change in (lambda db: save_take(db, session.id, take), lambda db: mark(db, session)):
-        rank_again(engine, session)
+        rank_session(engine, session.id, session.a4_hz)
         with reading(engine) as db:
-            assert find_evidence(db, session.id, form_in_use()) is not None
+            assert find_features(db, session.id, features_key()) is not None
         with writing(engine) as db:
             change(db)
-            assert find_evidence(db, session.id, form_in_use()) is None
+            assert find_features(db, session.id, features_key()) is None
 
 
 def mark(db, session):
@@ -102,38 +101,33 @@ def mark(db, session):
 
 
 @pytest.mark.parametrize("data", [b"", b"PK nonsense", b"x\x9c\x03\x00\x00\x00\x00\x01"])
-def test_torn_evidence_is_gathered_anew(engine, data):
+def test_torn_features_are_built_anew(engine, data):
     with reading(engine) as db:
         session = find_session(db, "day")
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     before = standing(engine)
     with writing(engine) as db:
-        db.execute(tables.evidence.update().values(data=data))
-    judge_again(engine, session)
+        db.execute(tables.session_features.update().values(data=data))
+    judge_session_again(engine, session)
     assert standing(engine) == before
 
 
-@pytest.mark.parametrize("shape, written", [((2**30,), 2**30), ((2**40,), 2**20)], ids=["zeros", "only a claim"])
-def test_evidence_that_would_swell_beyond_bounds_counts_as_none(shape, written):
-    """A few kB that unpack to a gigabyte, or say so, as a stranger's store may hold."""
-    file = io.BytesIO()
-    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive, archive.open("words.npy", "w") as member:
-        np.lib.format.write_array_header_1_0(member, {"descr": "|u1", "fortran_order": False, "shape": shape})
-        for _ in range(written // 2**20):
-            member.write(bytes(2**20))
-    data = zlib.compress(file.getvalue())
+@pytest.mark.parametrize("data", [bytes(2**30), b"\xff" * 8], ids=["a gigabyte", "a header that claims one"])
+def test_features_that_would_swell_beyond_bounds_count_as_none(data):
+    """A few kB that decompress to a gigabyte, or say so, as a stranger's store may hold."""
+    data = zlib.compress(data)
     tracemalloc.start()
     try:
-        assert unpacked(data) is None
-        assert tracemalloc.get_traced_memory()[1] < MOST_BYTES
+        assert from_bytes(data) is None
+        assert tracemalloc.get_traced_memory()[1] < 2.1 * MOST_BYTES  # what came so far, and the same in one piece
     finally:
         tracemalloc.stop()
 
 
-def test_evidence_of_another_form_is_not_read(engine):
+def test_features_under_another_key_are_not_read(engine):
     with reading(engine) as db:
         session = find_session(db, "day")
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     with writing(engine) as db:
-        db.execute(tables.evidence.update().values(form="0 of another tool", data=b"whatever"))
-        assert find_evidence(db, session.id, form_in_use()) is None
+        db.execute(tables.session_features.update().values(key="0 of another tool", data=b"whatever"))
+        assert find_features(db, session.id, features_key()) is None

@@ -4,7 +4,8 @@ import pytest
 
 from tests.noisy import CHAIR, TAKES, ranked_store, take
 from triage.domain.session import Session
-from triage.ranking.suppression import audible, grouped, mark_group, rank_again
+from triage.ranking.session import mark_group, rank_session
+from triage.ranking.suppression import group_hits, without_harmless
 from triage.store.analysed_takes import heard_takes
 from triage.store.engine import reading, writing
 from triage.store.hits import hits
@@ -57,7 +58,7 @@ def test_hits_of_the_group_found_later_are_silent_too(store):
         for number in range(1, TAKES + 2):
             save_take(db, session.id, take(number, fingerprint="g"))
         assert sum(hit.harmless for hit in hits(db, session.id, harmless=True)) == 0
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     with reading(engine) as db:
         assert sum(hit.harmless for hit in hits(db, session.id, harmless=True)) == TAKES + 1 - 2
 
@@ -70,7 +71,7 @@ def test_a_lone_hit_of_a_marked_group_is_silent_in_another_session(store):
         other_id = save_session(db, Session("next-day", "mill", other.date, 48_000, 442.0, "close"))
         save_take(db, other_id, take(3))
         other = find_session(db, "next-day")
-    rank_again(engine, other)
+    rank_session(engine, other.id, other.a4_hz)
     with reading(engine) as db:
         assert [(hit.group, hit.harmless) for hit in hits(db, other.id, harmless=True)] == [
             ("close:breath:any", False),
@@ -84,7 +85,7 @@ def test_a_hit_clearly_louder_than_what_was_heard_is_back(store):
     with writing(engine) as db:
         save_take(db, session.id, take(7, level_dbfs=-43.6))  # 5.9 dB over it
         save_take(db, session.id, take(8, level_dbfs=-43.5))  # 6.1 dB over it
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     with reading(engine) as db:
         assert [hit.take for hit in hits(db, session.id) if hit.group == CHAIR] == ["T008"]
 
@@ -93,7 +94,7 @@ def test_grouping_changes_nothing_else_of_a_take(store):
     engine, session = store
     with reading(engine) as db:
         heard = heard_takes(db, session.id)
-    again = audible(grouped(heard, {}))
+    again = without_harmless(group_hits(heard, {}))
     assert [one.hits for one in again] == [one.hits for one in heard]
     assert [one.name for one in again] == [one.name for one in heard]
 
@@ -101,15 +102,16 @@ def test_grouping_changes_nothing_else_of_a_take(store):
 def test_ranking_again_keeps_what_was_said_of_broken_files(store):
     from triage.ranking.model_in_use import model_in_use
     from triage.ranking.scoring import judge  # what an intake with a broken file stores
+    from triage.ranking.session_features import session_features
     from triage.store.ranking import save_judgement
 
     engine, session = store
     with writing(engine) as db:
         broken = {"T004": ["audio/T004_room.wav: ends early"]}
-        judgement = judge(heard_takes(db, session.id), {}, model_in_use(db), broken)
+        judgement = judge(session_features(heard_takes(db, session.id), {}, broken), model_in_use(db))
         save_judgement(db, session.id, judgement)
     before = spots(engine, session, "truncated")
-    rank_again(engine, session)
+    rank_session(engine, session.id, session.a4_hz)
     assert (
         [(s.take, s.why, s.doubt) for s in spots(engine, session, "truncated")]
         == [(s.take, s.why, s.doubt) for s in before]

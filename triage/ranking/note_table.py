@@ -1,0 +1,80 @@
+"""All notes of a session as one table, and the noise found near each. Analysed takes in, arrays out."""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from triage.analysis.encoding import PARTS, evidence_of, vector_name
+from triage.domain.measurements import COMPARED
+from triage.domain.take import Take
+from triage.judge.features import NearbyNoise
+from triage.judge.note_table import NoteTable
+from triage.listen.encoder import EVIDENCE
+from triage.listen.masking import over_decay
+from triage.ranking.findings import is_of_a_note
+
+
+def note_table(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
+    """Return all notes of a session as one table, with the vectors of ``encoder`` where there are some."""
+    rows = [(take, note) for take in takes for note in take.notes]
+    name = vector_name([note.embeddings for _, note in rows], encoder) or ""
+    starts_s = _numbers(note.start_s for _, note in rows)
+    evidence = np.array([evidence_of(note.embeddings, name) for _, note in rows])
+    activations = evidence.reshape(len(rows), len(EVIDENCE), len(PARTS))
+    kinds = list(enumerate(EVIDENCE)) if np.isfinite(activations).any() else []
+    return NoteTable(
+        take=_texts(take.name for take, _ in rows),
+        number=np.array([note.number for _, note in rows], dtype=int),
+        instrument=_texts(take.instrument for take, _ in rows),
+        articulation=_texts(take.articulation for take, _ in rows),
+        dynamic=_texts(take.dynamic for take, _ in rows),
+        mic=_texts(take.heard_on for take, _ in rows),
+        pitch=_numbers(note.pitch_midi for _, note in rows),
+        start_s=starts_s,
+        end_s=_numbers(note.end_s for _, note in rows),
+        ring_end_s=_numbers(note.ring_end_s for _, note in rows),
+        values={measured: _numbers(note.measurements.get(measured) for _, note in rows) for measured in COMPARED},
+        embedding=_vectors([note.embeddings.get(name) for _, note in rows]),
+        heard={kind: activations[:, i, 0] for i, kind in kinds},
+        heard_mean={kind: activations[:, i, 1] for i, kind in kinds},
+        heard_s={kind: activations[:, i, 2] + starts_s for i, kind in kinds},
+    )
+
+
+def nearby_noise(takes: Sequence[Take], table: NoteTable) -> NearbyNoise:
+    """Return what was found around each note beside its playing: the strongest noise hit, the sheet's pitch."""
+    row = rows_by_note(table)
+    over, under = np.zeros(len(table)), np.full(len(table), np.nan)
+    for take in takes:
+        for hit in take.hits:
+            i = row.get((take.name, hit.note or 1))
+            if i is not None and is_of_a_note(hit) and over_decay(hit.exposed or 0.0) > over[i]:
+                over[i] = over_decay(hit.exposed or 0.0)
+                under[i] = table.values["level_dbfs"][i] - _number(hit.level_dbfs)
+    return NearbyNoise(over, under)
+
+
+def rows_by_note(table: NoteTable) -> dict[tuple[str, int], int]:
+    """Return the row of each note by take and number."""
+    keys = zip(table.take.tolist(), table.number.tolist(), strict=True)
+    return {key: i for i, key in enumerate(keys)}
+
+
+def _texts(values: Iterable[str | None]) -> np.ndarray:
+    return np.array([value or "" for value in values], dtype=str)
+
+
+def _numbers(values: Iterable[float | None]) -> np.ndarray:
+    return np.array([_number(value) for value in values], dtype=float)
+
+
+def _vectors(found: Sequence[np.ndarray | None]) -> np.ndarray:
+    """Return vectors as rows, NaN where there is none [shape=(note, dimension)]."""
+    dimension = next((len(vector) for vector in found if vector is not None), 1)
+    unknown = np.full(dimension, np.nan)
+    rows = [unknown if vector is None else vector for vector in found]
+    return np.array(rows, dtype=float).reshape(len(found), dimension)
+
+
+def _number(value: float | None) -> float:
+    return np.nan if value is None else float(value)

@@ -1,0 +1,74 @@
+"""Session features: all that a model needs to judge the notes and takes of a session. Analysed takes in.
+
+Building them takes long, judging by them does not: the store keeps them for the next model (``feature_file.py``).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from triage.domain.take import Take
+from triage.judge.cohorts import Expectation
+from triage.judge.features import COHORT, NoteFeatures, note_features
+from triage.judge.note_table import NoteTable
+from triage.judge.relative_vectors import relative_vectors
+from triage.ranking.findings import Finding, findings_of
+from triage.ranking.note_table import nearby_noise, note_table, rows_by_note
+
+
+@dataclass(frozen=True)
+class SessionFeatures:
+    """What is known of the notes and takes of a session beside what a model makes of it.
+
+    Numbers are as fine as they are kept in the store, so that a model says the same of them whether they were built
+    just now or then. ``relative`` (note, dimension) has no columns where nothing was embedded.
+    """
+
+    table: NoteTable
+    notes: NoteFeatures
+    relative: np.ndarray
+    lengths_s: dict[str, float | None]  # of every take
+    findings: tuple[Finding, ...]
+
+
+def session_features(
+    takes: Sequence[Take], missing: Mapping[str, list[int]], broken: Mapping[str, list[str]]
+) -> SessionFeatures:
+    """Build the features of a session.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        As ``place`` returns them.
+    missing : mapping of str to list of int
+        Take to the pitches without a note.
+    broken : mapping of str to list of str
+        Take to a line for each of its files that cannot be used.
+    """
+    table = note_table(takes)
+    notes = note_features(table, nearby_noise(takes, table))
+    relative = np.zeros((len(table), 0))
+    if np.isfinite(table.embedding).any():
+        relative = relative_vectors(table.embedding, table.cohort(*COHORT), table.pitch, table.take)
+    return SessionFeatures(
+        replace(table, embedding=np.zeros((len(table), 0))),
+        at_stored_precision(notes),
+        relative.astype(np.float16).astype(float),
+        {take.name: take.duration_s for take in takes},
+        tuple(findings_of(takes, rows_by_note(table), missing, broken)),
+    )
+
+
+def at_stored_precision(notes: NoteFeatures) -> NoteFeatures:
+    """Return features as finely as they are stored, without the widths of expectations, which no model asks for."""
+    unknown = np.full(len(notes.outlier), np.nan)
+    deviations = {
+        name: Expectation(_float32(one.expected), unknown, _float32(one.z), unknown)
+        for name, one in notes.deviations.items()
+    }
+    return NoteFeatures(deviations, _float32(notes.outlier), notes.names, _float32(notes.matrix))
+
+
+def _float32(values: np.ndarray) -> np.ndarray:
+    return values.astype(np.float32).astype(float)

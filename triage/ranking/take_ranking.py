@@ -1,0 +1,83 @@
+"""Takes in order: how doubtful each is, how long its spots take to hear, which would teach the model most."""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
+
+import numpy as np
+
+from triage.domain.judgement import TakeJudgement
+from triage.domain.spot import Spot
+from triage.judge.active_learning import teaching_order
+from triage.judge.doubt import any_of
+from triage.ranking.session_features import SessionFeatures
+
+AROUND_S = 0.5  # heard before and after a spot
+
+
+def ranked_takes(
+    features: SessionFeatures,
+    doubts: np.ndarray,
+    spots: Sequence[Spot],
+    certain: Sequence[Spot],
+    reviewed: Collection[str],
+) -> tuple[TakeJudgement, ...]:
+    """Return the takes ranked from 1, the most doubtful first, equal ones by name.
+
+    Parameters
+    ----------
+    features : SessionFeatures
+    doubts : ndarray, shape (note,)
+    spots : sequence of Spot
+        Those whose doubt is part of their note's.
+    certain : sequence of Spot
+        Findings beside the notes, each with a doubt of its own.
+    reviewed : collection of str
+        Names of the takes that somebody has heard.
+    """
+    of_take: dict[str, list[float]] = {name: [] for name in features.lengths_s}
+    segments: dict[str, list[Spot]] = defaultdict(list)
+    for name, doubt in zip(features.table.take.tolist(), doubts.tolist(), strict=True):
+        of_take[name].append(doubt)
+    for spot in certain:
+        of_take[spot.take].append(spot.doubt)
+    for spot in (*spots, *certain):
+        segments[spot.take].append(spot)
+    doubt_of = {name: any_of(own) for name, own in of_take.items()}
+    order = sorted(doubt_of, key=lambda name: (-round(doubt_of[name], 9), name))
+    learning = _learning_ranks(features, doubts, order, doubt_of, reviewed)
+    return tuple(
+        TakeJudgement(
+            name, doubt_of[name], listening_s(segments[name], features.lengths_s[name]), rank, learning.get(name)
+        )
+        for rank, name in enumerate(order, start=1)
+    )
+
+
+def listening_s(spots: Iterable[Spot], length_s: float | None) -> float:
+    """Return how long it takes to hear a take's spots once, each with AROUND_S before and after it."""
+    total, until = 0.0, 0.0
+    for spot in sorted(spots, key=lambda s: s.start_s):
+        first, last = max(until, spot.start_s - AROUND_S, 0.0), min(spot.end_s + AROUND_S, length_s or np.inf)
+        total, until = total + max(0.0, last - first), max(until, last)
+    return total
+
+
+def _learning_ranks(
+    features: SessionFeatures,
+    doubts: np.ndarray,
+    order: Sequence[str],
+    doubt_of: dict[str, float],
+    reviewed: Collection[str],
+) -> dict[str, int]:
+    """Return take -> its active-learning rank; a take stands for its most doubtful note."""
+    worst: dict[str, int] = {}
+    for row, name in enumerate(features.table.take.tolist()):
+        if doubts[row] > doubts[worst.setdefault(name, row)]:
+            worst[name] = row
+    vectors = np.full((len(order), max(1, features.relative.shape[1])), np.nan)
+    for place, name in enumerate(order):
+        if name in worst and features.relative.shape[1]:
+            vectors[place] = features.relative[worst[name]]
+    known = np.array([name in reviewed for name in order], bool)
+    chosen = teaching_order(np.array([doubt_of[name] for name in order], float), vectors, known)
+    return {order[int(place)]: rank for rank, place in enumerate(chosen, start=1)}
