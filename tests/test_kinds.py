@@ -1,36 +1,49 @@
-"""Every kind of noise and of trouble in the samples is known in every room that says, draws or learns of it.
+"""Every kind has what the lists, pages and sheets say of it, and the rest of the tool knows no kind beside them."""
 
-A kind that a list forgets would be drawn as bad playing, have no advice on the noise sheet, or teach nothing.
-"""
-
+import json
 import re
 from pathlib import Path
 
-from training import verdict_examples as taught
-from training.noise_evaluation import NOISE_KINDS
-from triage.desk import template_filters as wording
-from triage.judge.clean_notes import FAILURES, NOISES
-from triage.listen.noise_network import KINDS
-from triage.sheets.noise_text import REMEDIES
-from triage.sheets.timeline import SHAPE_OF
+import pytest
 
-WORDS = Path(wording.__file__).with_name("static") / "words.js"
+from training.performance_faults import FAULTS
+from training.synthetic_noises import MAKERS
+from training.technical_faults import MISHAPS
+from triage.desk import template_filters
+from triage.domain.kinds import KINDS, NOISES, SIGNS, TECHNICAL, as_json, family, flaw, label
+from triage.listen import encoder
 
-
-def listed(name: str) -> list[str]:
-    """Return a list of kinds of the desk's own script."""
-    found = re.search(rf"const {name} = \[(.*?)\]", WORDS.read_text(encoding="utf-8"))
-    return re.findall(r'"([^"]+)"', found[1]) if found else []
+STATIC = Path(template_filters.__file__).with_name("static")
+MODELS = Path(__file__).parent.parent / "models"
 
 
-def test_every_kind_of_noise_is_known_in_every_room():
-    assert set(KINDS) == set(wording.NOISE) == set(listed("NOISES")) == NOISE_KINDS == taught.NOISES - {"noise"}
-    assert set(KINDS) <= REMEDIES.keys() and set(KINDS) <= SHAPE_OF.keys()
-    assert set(KINDS) - NOISES.keys() == {"click", "creak", "knock"}  # "with a click" needs no word of its own
+def test_the_noise_network_has_one_output_for_each_kind_of_noise_in_their_order():
+    card = json.loads((MODELS / "noise_network.json").read_text(encoding="utf-8"))
+    assert card["kinds"] == list(NOISES)
 
 
-def test_what_the_noise_sheet_has_advice_for_is_noise_or_technical_and_has_a_mark():
-    assert [kind for kind in REMEDIES if wording.family(kind) == "playing"] == []
-    assert list(wording.TECHNICAL) == listed("TECHNICAL") and set(wording.TECHNICAL) == taught.TECHNICAL
-    assert set(wording.TECHNICAL) <= FAILURES.keys()
-    assert REMEDIES.keys() == SHAPE_OF.keys()
+@pytest.mark.parametrize("kind", NOISES)
+def test_every_noise_has_a_remedy_and_a_sound_to_learn_from(kind):
+    remedy = KINDS[kind].remedy
+    assert remedy is not None and "{mic}" in remedy.cause and remedy.advice
+    assert kind in MAKERS or kind in ("breath", "mechanism", "paper", "other-noise")
+
+
+def test_what_is_planted_and_what_the_encoder_was_taught_are_kinds():
+    assert {fault.kind for fault in FAULTS.values()} <= {k for k, one in KINDS.items() if one.family == "performance"}
+    assert MISHAPS.keys() <= set(TECHNICAL)
+    assert set(encoder.NOISES) <= set(NOISES)
+
+
+def test_a_click_of_the_room_and_one_of_the_samples_are_two_kinds():
+    assert (family("click"), family("digital-click")) == ("noise", "technical")
+    assert (flaw("click"), flaw("digital-click")) == ("with a click", "with a digital click")
+    assert label("mechanism") == "valve or key noise" and family("of-tomorrow") == "performance"
+
+
+def test_the_pages_get_the_kinds_and_have_no_list_of_their_own():
+    assert [one["name"] for one in as_json()] == list(KINDS)
+    assert {one["sign"] for one in as_json()} == set(SIGNS.values())
+    quoted = re.compile(r"\"(" + "|".join(map(re.escape, (*NOISES, *TECHNICAL))) + r")\"")
+    found = {path.name: quoted.findall(path.read_text(encoding="utf-8")) for path in STATIC.glob("*.js")}
+    assert not {name: kinds for name, kinds in found.items() if len(set(kinds) - {"click"}) > 2}

@@ -213,7 +213,7 @@ def _finding(spot: Spot) -> str | None:
     """Return the name of a finding that no classifier made, None for the others."""
     if spot.kind == "wrong-note":
         return "missing" if spot.unit == "notes" else "extra" if spot.found is None else None
-    return spot.kind if spot.kind in MISHAPS and not (spot.kind == "click" and spot.found is not None) else None
+    return spot.kind if spot.kind in MISHAPS else None
 
 
 def orders(config: CalibrationConfig) -> list[Order]:

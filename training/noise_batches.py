@@ -27,10 +27,11 @@ from training.layout import Plan, StageRecipe
 from training.plans import NoiseClip
 from training.pool import PEAK, RATE_HZ, Pool
 from training.recipe import Range
+from triage.domain.kinds import NOISES
 from triage.listen.logmel import LogMel
 from triage.listen.masking import LOUDNESS_EXPONENT, bark, spreading_db
 from triage.listen.mel_groups import GROUP, MEAN_FRAMES
-from triage.listen.noise_network import KINDS, STEP_S, STRIDE, marked
+from triage.listen.noise_network import STEP_S, STRIDE, marked
 
 PLACES = 2  # that the noises of one take come from
 FADE_S = 0.03
@@ -60,7 +61,7 @@ class NoisyBatch:
     audible: Tensor  # (take, mic, step) dB over what covers the noise, 0 where there is none
     there: Tensor  # (take, mic, step) 0 or 1: within a noise, from where it is first to where it is last heard
     any: Tensor  # (take, step)
-    kind: Tensor  # (take, step) index into KINDS where ``any``
+    kind: Tensor  # (take, step) index into NOISES where ``any``
     weight: Tensor  # (take, step) 0 where nobody can say
 
 
@@ -89,7 +90,7 @@ class NoiseStage:
             ]
         )
         self.floors = coloured_noise(torch.linspace(-6.0, 0.0, 16, device=device), self.size, self.random)
-        kinds = list(KINDS)
+        kinds = list(NOISES)
         self.noise, self.clips = joined_clips(clips, device, kinds)
         self.odds = self._odds(clips, kinds)
         self.logmel = DeviceLogMel(RATE_HZ, device)

@@ -27,6 +27,7 @@ from triage.analysis.take import listen_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.errors import AudioError
+from triage.domain.kinds import NOISES, kind_named
 from triage.intake.arrivals import check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
@@ -39,20 +40,6 @@ from triage.ranking.session_features import session_features
 
 TOOL = "take triage"
 EXPOSED, LOUD_DB, DOUBTED = 0.5, 25.0, 0.5
-NOISE_KINDS = {
-    "click",
-    "creak",
-    "breath",
-    "voice",
-    "knock",
-    "mechanism",
-    "paper",
-    "bleed",
-    "rumble",
-    "hum",
-    "hiss",
-    "other-noise",
-}
 STEPS = 24  # thresholds that a baseline may choose from
 
 
@@ -186,8 +173,8 @@ def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]],
         tally.kinds += [(p.kind, f.kind) for p, f in exposed]
         tally.true_all += sum(p.exposed >= EXPOSED for p in planted)
         tally.true_loud += sum(p.exposed >= EXPOSED and p.over_floor_db >= LOUD_DB for p in planted)
-        spots = [s for s in judgement.spots if s.take == take.name and s.kind in NOISE_KINDS and s.doubt >= DOUBTED]
-        tally.doubted += sum(s.why.startswith(s.kind.replace("-", " ")) for s in spots)
+        spots = [s for s in judgement.spots if s.take == take.name and s.kind in NOISES and s.doubt >= DOUBTED]
+        tally.doubted += sum(s.why.startswith(kind_named(s.kind).words) for s in spots)
         for control in (p for p in planted if p.where == "masked"):  # 30 dB under the note, whatever the model says
             tally.masked += 1
             spans = [*((f.start_s, f.end_s) for f in found), *((s.start_s, s.end_s) for s in spots)]

@@ -30,7 +30,8 @@ from training.recipe import Recipe
 from training.recordings import quarter_of, read_mono, read_rows
 from training.synthetic_noises import MAKERS
 from triage.config import Strict, read_toml, shipped
-from triage.listen.noise_network import AUDIBLE_DB, KINDS, SHIPPED, Heard, NoiseNetwork, Shape, save_detector
+from triage.domain.kinds import NOISES
+from triage.listen.noise_network import AUDIBLE_DB, SHIPPED, Heard, NoiseNetwork, Shape, save_detector
 
 MOST_DB = 40.0  # further over the music than this all noises are alike
 Log = Callable[[dict[str, float], int], None]
@@ -234,7 +235,7 @@ def run_once(
         "minutes": round((time.monotonic() - began) / 60, 1),
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
         "parameters": sum(p.numel() for p in kept.parameters()),
-        "kinds": list(KINDS),
+        "kinds": list(NOISES),
         "validated_on": sorted({str(pool.parts[i]).split("/")[0] for i in held}),
         "scores": found,
         "config": config.model_dump(mode="json", exclude={"card"}),

@@ -84,7 +84,8 @@ def _groups(pitches: list[int], size: tuple[int, int], rng: np.random.Generator)
 
 def deal_faults(count: int, recipe: Recipe, rng: np.random.Generator) -> list[str]:
     """Return the kinds for ``count`` spoilt takes: as near to the weights as whole numbers go, shuffled."""
-    kinds = sorted(recipe.faults.weights)
+    # Digital clicks keep the place that their old name gave them: the same seed deals the same faults.
+    kinds = sorted(recipe.faults.weights, key=lambda kind: kind.removeprefix("digital-"))
     if unknown := set(kinds) - PLAYED_KINDS - set(MISHAPS) - {NOISE}:
         raise ConfigError(
             f"[faults.weights]: unknown kind {min(unknown)!r}; see training/performance_faults.py, mishaps.py"

@@ -82,7 +82,7 @@ def delay(tracks: Array, rate_hz: int, rng: np.random.Generator, size: float) ->
     return out, Where(channel, 0, tracks.shape[1])
 
 
-def click(tracks: Array, rate_hz: int, rng: np.random.Generator, size: float) -> tuple[Array, Where]:
+def digital_click(tracks: Array, rate_hz: int, rng: np.random.Generator, size: float) -> tuple[Array, Where]:
     """A digital click of 1 to 3 samples, ``size`` dB against the track's peak, anywhere in the take."""
     out, channel = tracks.copy(), int(rng.integers(len(tracks)))
     count = int(rng.integers(1, 4))
@@ -106,6 +106,6 @@ MISHAPS: dict[str, Mishap] = {
         Mishap("dead-track", dead_track, -96.0, -85.0, "dBFS"),
         Mishap("polarity", polarity, 1.0, 1.0, ""),
         Mishap("delay", delay, 0.003, 0.02, "s"),
-        Mishap("click", click, -22.0, -6.0, "dB"),
+        Mishap("digital-click", digital_click, -22.0, -6.0, "dB"),
     )
 }

@@ -11,28 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from triage.domain.kinds import TECHNICAL, family
 from triage.domain.verdict import Verdict
 from triage.judge.features import NoteFeatures
 from triage.judge.note_table import NoteTable
 from triage.ranking.session_features import SessionFeatures
 
 ANY = "any"  # a reject whose reason is not known
-NOISES = {
-    "noise",
-    "click",
-    "creak",
-    "breath",
-    "voice",
-    "knock",
-    "mechanism",
-    "paper",
-    "bleed",
-    "rumble",
-    "hum",
-    "hiss",
-    "other-noise",
-}
-TECHNICAL = {"dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated"}
 
 
 @dataclass(frozen=True)
@@ -98,7 +83,9 @@ def resolve(verdicts: Sequence[Verdict]) -> list[Word]:
 
 
 def _kind(reasons: Sequence[str | None]) -> str:
-    named = Counter("noise" if reason in NOISES else reason for reason in reasons if reason)
+    named = Counter(
+        "noise" if family(reason) == "noise" or reason == "noise" else reason for reason in reasons if reason
+    )
     if not named:
         return ANY
     (kind, count), *others = named.most_common()

@@ -102,7 +102,7 @@ def test_another_noise_elsewhere_in_time_level_or_place_is_no_misread_creak():
 
 def test_trouble_in_the_samples_is_not_mixed_with_sounds_in_the_room():
     notes = session()
-    clicks = [hit("T001", at_s, kind="click", level_dbfs=None) for at_s in (2.2, 9.1)]
+    clicks = [hit("T001", at_s, kind="digital-click", level_dbfs=None) for at_s in (2.2, 9.1)]
     groups = found([*clicks, hit("T001", 4.1, kind="click")], notes)
     assert set(groups) == {"room-left:digital-click:any", "room-left:click:any"}
     assert groups["room-left:digital-click:any"].high_dbfs is None

@@ -171,7 +171,7 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
                     elif how == 2:
                         take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("knock", n))})
                     elif how == 3:
-                        take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("click", n, 1.0, None))})
+                        take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("digital-click", n, 1.0, None))})
                     else:
                         verdicts.append(said(take.name, "reject", n))
             recorded = rng.random() < 0.8

@@ -121,6 +121,29 @@ def test_a_store_of_0008_gets_the_index_of_cells_whether_it_had_one_or_not(addre
     engine.dispose()
 
 
+def test_clicks_without_a_level_become_digital_clicks(address):
+    engine = create_engine(address)
+    with engine.begin() as db:
+        schema.migrate(db, "0011")
+    fill(engine)
+    with engine.begin() as db:
+        for kind, level in (("click", "NULL"), ("click", "-40.0"), ("clipped", "NULL")):
+            db.execute(
+                text(
+                    "INSERT INTO hit (take_id, kind, start_s, end_s, mic, mics, level_dbfs) "
+                    f"VALUES (1, '{kind}', 1.0, 1.1, 'a', '[]', {level})"
+                )
+            )
+    assert upgrade_store(address) == ("0011", NOW)
+    with engine.connect() as db:
+        assert db.execute(text("SELECT kind FROM hit ORDER BY id")).scalars().all() == [
+            "digital-click",
+            "click",
+            "clipped",
+        ]
+    engine.dispose()
+
+
 def test_a_failed_upgrade_leaves_the_store_as_it_was(engine, address, tmp_path, tool_of_tomorrow):
     fill(engine)
     broken = TOMORROW + '    op.execute("INSERT INTO nowhere VALUES (1)")\n'

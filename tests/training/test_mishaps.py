@@ -59,7 +59,7 @@ def test_delay_shifts_one_track_by_its_time(tracks: Array) -> None:
 
 
 def test_a_click_is_a_few_samples_at_its_level(tracks: Array) -> None:
-    out, where = spoil("click", tracks, -12.0)
+    out, where = spoil("digital-click", tracks, -12.0)
     changed = np.argwhere(out != tracks)
     assert 1 <= len(changed) <= 3 and (changed[:, 0] == where.channel).all()
     height = np.abs(out - tracks).max() / np.abs(tracks[where.channel]).max()

@@ -81,7 +81,7 @@ def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:
     """
     take_s = check.samples / check.rate_hz
     found = [("dropout", h.start_s, h.end_s, h.channel) for h in check.holes()]
-    found += [("click", h.start_s, h.end_s, h.channel) for h in check.clicks()]
+    found += [("digital-click", h.start_s, h.end_s, h.channel) for h in check.clicks()]
     found += [("dropout", at_s, at_s + TECHNICAL_S, channel) for at_s, channel in check.not_numbers_s]
     found += [("clipped", at_s, at_s + TECHNICAL_S, channel) for at_s, channel in check.clipped_s]
     found += [("dead-track", 0.0, take_s, channel) for channel in check.dead_channels()]

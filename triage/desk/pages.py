@@ -18,6 +18,7 @@ from triage.desk.access import AtDesk, Db, Me
 from triage.desk.sheet_views import FORM
 from triage.desk.template_filters import FILTERS
 from triage.domain.arrivals import ARRIVAL_KINDS
+from triage.domain.kinds import as_json
 from triage.store.arrivals import arrivals
 from triage.store.progress import progress
 from triage.store.review import take_page
@@ -34,6 +35,7 @@ _PAGES = Environment(
     lstrip_blocks=True,
 )
 _PAGES.filters.update(FILTERS)
+_PAGES.globals["kinds"] = as_json()
 WAYS = (
     ("queue", "Listen"),
     ("queue/list", "Queue"),

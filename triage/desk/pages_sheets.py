@@ -9,8 +9,8 @@ from fastapi.responses import HTMLResponse
 
 from triage.desk.access import AtDesk, Db, Me, change, desk_of
 from triage.desk.pages import Here, show
+from triage.domain.kinds import label
 from triage.sheets.noise import clock
-from triage.sheets.noise_text import name_of
 from triage.sheets.pickups import CAUTION
 
 router = APIRouter(include_in_schema=False)
@@ -43,7 +43,7 @@ def noise_page(request: Request, me: Me, db: Db, session: Here, first: First = 0
         sheet=sheet.body,
         excerpt=excerpt_of,
         clock=clock,
-        name_of=name_of,
+        name_of=label,
         first=first,
         groups=GROUPS,
     )

@@ -2,27 +2,9 @@
 
 from typing import Any
 
-NOISE = (
-    "click",
-    "creak",
-    "breath",
-    "voice",
-    "knock",
-    "mechanism",
-    "paper",
-    "bleed",
-    "rumble",
-    "hum",
-    "hiss",
-    "other-noise",
-)
+from triage.domain.kinds import family, label
+
 NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
-TECHNICAL = ("dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated")
-
-
-def family(kind: str) -> str:
-    """Return what a kind of spot is about: playing, noise or technical; each has a mark of its own."""
-    return "noise" if kind in NOISE else "technical" if kind in TECHNICAL else "playing"
 
 
 def span(seconds: float | None) -> str:
@@ -67,6 +49,7 @@ def sharp(text: str) -> str:
 
 FILTERS = {
     "family": family,
+    "label": label,
     "span": span,
     "percent": percent,
     "number": number,

@@ -8,31 +8,10 @@ at it, no microphone failed, and its doubt is under a bound. A person's accept o
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from triage.domain.kinds import flaw, kind_named, label
+
 DOUBT_BOUND = 0.2  # a retake costs seconds now and a day later: better one too many; common practice, no source
 EXPOSED_BOUND = 0.5  # of a noise hit: 0 masked, 1 fully audible; as likely heard as not
-NOISES = {
-    "breath": "with a breath",
-    "voice": "with a voice",
-    "paper": "with paper noise",
-    "bleed": "with bleed",
-    "mechanism": "with key or valve noise",
-    "rumble": "with rumble",
-    "hum": "with hum",
-    "hiss": "with hiss",
-    "other-noise": "with a noise",
-}
-FAILURES = {
-    "dropout": "with a dropout",
-    "click": "with a digital click",
-    "digital-click": "with a digital click",
-    "clipped": "clipped",
-    "dead-track": "with a dead microphone",
-    "polarity": "with a microphone upside down",
-    "delay": "with a microphone late",
-    "truncated": "in a file that breaks off",
-}
-
-KINDS = {"wrong-note": "wrong note", "other-noise": "noise", "dead-track": "dead microphone"}  # reasons by a key
 UNDECIDED = {"unsure": "left unsure", "disputed": "disputed"}  # what people said without settling it
 
 
@@ -94,11 +73,11 @@ def fault_of(note: Played, doubt_bound: float = DOUBT_BOUND) -> str | None:
     if note.word == "accept":
         return None
     if note.word == "reject":
-        return f"rejected: {KINDS.get(note.said, note.said)}" if note.said else "rejected"
+        return f"rejected: {label(note.said)}" if note.said else "rejected"
     if note.failures:
-        return FAILURES.get(note.failures[0], f"with {note.failures[0]}")
+        return flaw(note.failures[0])
     if note.noises:
-        return NOISES.get(note.noises[0], f"with a {note.noises[0]}")
+        return flaw(note.noises[0])
     if note.matches is None:
         return "without a clear pitch"
     if note.word in UNDECIDED:
@@ -114,4 +93,4 @@ def is_merely_doubtful(note: Played) -> bool:
 def _doubtful(note: Played, doubt_bound: float) -> str | None:
     if note.doubt is not None and note.doubt < doubt_bound:
         return None
-    return f"doubtful in {note.kind.replace('-', ' ')}" if note.kind else "doubtful"
+    return f"doubtful in {kind_named(note.kind).words}" if note.kind else "doubtful"

@@ -16,7 +16,7 @@ import skops.io
 from triage.config import shipped
 from triage.domain.errors import JudgeError
 from triage.judge.features import NoteFeatures
-from triage.judge.model_file import read_parts
+from triage.judge.model_file import read_parts, renamed_kinds
 
 FINE = "fine"
 SHIPPED = "models/doubt.skops"
@@ -65,7 +65,9 @@ def load_model(path: Path | None = None) -> DoubtModel:
     path = path or shipped(SHIPPED)
     try:
         parts = read_parts(path.read_bytes(), [])
-        return DoubtModel(parts["version"], tuple(parts["names"]), parts["classifier"], dict(parts["certain"]))
+        return DoubtModel(
+            parts["version"], tuple(parts["names"]), parts["classifier"], renamed_kinds(parts["certain"])
+        )
     except Exception as error:  # skops raises of every kind on a strange file
         line = " ".join(str(error).split())[:200]
         raise JudgeError(f"{path}: not a doubt model ({line}); `python -m training.calibrate` makes one") from None

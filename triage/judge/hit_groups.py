@@ -12,10 +12,10 @@ from typing import Protocol
 
 import numpy as np
 
+from triage.domain.kinds import kind_named
 from triage.judge.hit_rhythms import TakeNotes, keeps, note_rhythm, regular
 
-STEADY, STEADY_S = ("hum", "rumble", "hiss"), 2.0  # a shorter one is an event like any other
-BY_THE_CLOCK = ("bleed", "digital-click", "dropout")  # of these an interval says more than a place among the notes
+LASTING_S = 2.0  # a shorter hum is an event like any other
 MISREAD_S, MISREAD_DB = 0.3, 10.0  # this near to a group's usual time and level a hit of another kind was misread
 AUDIBLE = 0.5  # exposed from here on
 
@@ -92,11 +92,6 @@ def parts_of(key: str) -> tuple[str, str, str]:
     return mic, kind, rhythm
 
 
-def kind_of(hit: HeardHit) -> str:
-    """Return the kind that a hit is grouped under: a click in the samples is another trouble than one in the room."""
-    return "digital-click" if hit.kind == "click" and hit.level_dbfs is None else hit.kind
-
-
 def group_keys(hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], known: Collection[str] = ()) -> list[str]:
     """Return the group of each hit.
 
@@ -121,16 +116,16 @@ def group_keys(hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], known: 
     rhythms = ["any"] * len(hits)
     own: dict[tuple[str, str], list[int]] = {}
     for i, hit in enumerate(hits):
-        if hit.kind in STEADY and hit.end_s - hit.start_s >= STEADY_S:
+        if kind_named(hit.kind).lasting and hit.end_s - hit.start_s >= LASTING_S:
             rhythms[i] = "steady"
         else:
-            own.setdefault((hit.mic, kind_of(hit)), []).append(i)
+            own.setdefault((hit.mic, hit.kind), []).append(i)
     for (mic, kind), members in own.items():
         sure = [rhythm for key in sorted(known) if (rhythm := parts_of(key)[2]) and key == key_of(mic, kind, rhythm)]
-        for rhythm, found in _split(hits, notes, members, kind in BY_THE_CLOCK, sure):
+        for rhythm, found in _split(hits, notes, members, kind_named(kind).clocked, sure):
             for i in found:
                 rhythms[i] = rhythm
-    kinds = _majority(hits, notes, [kind_of(hit) for hit in hits], rhythms)
+    kinds = _majority(hits, notes, [hit.kind for hit in hits], rhythms)
     return [key_of(hit.mic, kind, rhythm) for hit, kind, rhythm in zip(hits, kinds, rhythms, strict=True)]
 
 

@@ -15,7 +15,7 @@ from scipy.special import expit, logit, softmax
 from triage.domain.errors import JudgeError
 from triage.judge.doubt import FINE
 from triage.judge.features import NoteFeatures
-from triage.judge.model_file import read_parts
+from triage.judge.model_file import read_parts, renamed_kinds
 
 FORMAT = "take-triage learned doubt 1"
 TREES = ["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]  # arrays of numbers, no code
@@ -137,7 +137,8 @@ def from_bytes(data: bytes, where: str) -> LearnedDoubt:
         parts = read_parts(data, TREES)
         if parts.pop("format", None) != FORMAT:
             raise ValueError("another kind of file")
-        model = LearnedDoubt(**{**parts, "names": tuple(parts["names"]), "kinds": tuple(parts["kinds"])})
+        parts |= {"names": tuple(parts["names"]), "kinds": tuple(parts["kinds"])}
+        model = LearnedDoubt(**parts | {"certain": renamed_kinds(parts["certain"])})
         _fits(model)
     except Exception as error:  # skops raises of every kind on a strange file
         line = " ".join(str(error).split())[:200]

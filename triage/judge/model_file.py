@@ -13,6 +13,11 @@ import skops.io
 MOST_BYTES = 200_000_000  # unfolded; a real one has less than two million
 
 
+def renamed_kinds(certain: dict[str, float]) -> dict[str, float]:
+    """Return certainties by kind: digital clicks were called clicks in models made before they had a kind."""
+    return {"digital-click" if kind == "click" else kind: share for kind, share in certain.items()}
+
+
 def read_parts(data: bytes, trusted: list[str]) -> dict[str, Any]:
     """Return the parts that a model file was written from.
 

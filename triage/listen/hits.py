@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from triage.domain.kinds import NOISES
 from triage.listen.logmel import BANDS_OVER_RMS_DB
 from triage.listen.masking import exposure
 from triage.listen.mel_groups import group_levels
-from triage.listen.noise_network import KINDS, STEP_S, STRIDE, Heard, NoiseDetector
+from triage.listen.noise_network import STEP_S, STRIDE, Heard, NoiseDetector
 from triage.listen.notes import NoteSegment
 
 SURE = 0.5  # least probability of a noise at its surest step
@@ -127,7 +128,7 @@ def _hit(span: tuple[int, int], found: Heard, heard: Sequence[MicHeard]) -> Nois
             levels[one.mic] = _level(one, span, float(over_db))
     ranked = sorted(levels, key=lambda mic: (-levels[mic].level_dbfs, mic))
     likely = found.kinds[:, first:last].mean(dim=1)
-    kind = list(KINDS)[int(likely.argmax())]
+    kind = NOISES[int(likely.argmax())]
     sure = float(found.any[first:last].max())
     return NoiseEvent(kind, first * STEP_S, last * STEP_S, {mic: levels[mic] for mic in ranked}, sure)
 

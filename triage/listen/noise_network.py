@@ -21,6 +21,7 @@ from torch.nn import functional
 
 from triage.config import shipped
 from triage.domain.errors import AudioError
+from triage.domain.kinds import NOISES
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_weights, refused, write_weights
@@ -34,21 +35,6 @@ START_S = (-0.03, 0.05)  # around a note's start
 AUDIBLE_DB = 10.0  # the unit in which the network says how far a noise stands over what covers it
 SHIPPED = "models/noise_network.safetensors"
 NAME = "noises-2"
-# Heard as: what the names of the trade mean here.
-KINDS = {
-    "click": "a tick under 20 ms of a thing, not of the samples",
-    "creak": "chair, floor, bench: stick and slip",
-    "breath": "a player's air",
-    "voice": "speech, a cough, a hum",
-    "knock": "stand, foot, door; a footstep; the first blow of a handling thump",
-    "mechanism": "valve, key, pedal, lip smack",
-    "paper": "a page, cloth that rustles",
-    "bleed": "click track or music out of a headphone",
-    "rumble": "below 60 Hz: traffic, air conditioning, a handled stand",
-    "hum": "mains and its harmonics, lamp buzz",
-    "hiss": "steady treble",
-    "other-noise": "none of these",
-}
 
 
 @dataclass(frozen=True)
@@ -103,7 +89,7 @@ class NoiseNetwork(nn.Module):
         self.together = nn.ModuleList(Block(shape.joint, shape, 4**k) for k in range(2))
         self.last = nn.LayerNorm(shape.joint)
         self.mics = nn.Linear(shape.joint, 2)
-        self.take = nn.Linear(2 * shape.joint, 1 + len(KINDS))
+        self.take = nn.Linear(2 * shape.joint, 1 + len(NOISES))
 
     def own(self, frames: Tensor, marks: Tensor) -> Tensor:
         """Return what is told of microphones [mic, step, told].

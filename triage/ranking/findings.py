@@ -8,19 +8,13 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from triage.domain.hit import Hit
+from triage.domain.kinds import KINDS, TECHNICAL, kind_named
 from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
 from triage.domain.take import Take
 from triage.judge.track_faults import TrackFacts, track_faults
 from triage.ranking.placing import expected
 
-TECHNICAL = {
-    "dropout": "sound missing",
-    "click": "digital click",
-    "clipped": "clipped",
-    "dead-track": "digital silence",
-}
-LASTING = ("hum", "rumble", "hiss")
 NOISE = "noise"  # basis of a finding whose doubt is its note's
 USUAL = 0.9  # of a finding that the model knows nothing of
 
@@ -34,15 +28,10 @@ class Finding(NamedTuple):
     share: float = 1.0
 
 
-def is_technical(hit: Hit) -> bool:
-    """Tell trouble in the samples from a sound in the room (which has a level)."""
-    return hit.kind in TECHNICAL and (hit.level_dbfs is None or hit.kind != "click")
-
-
 def is_of_a_note(hit: Hit) -> bool:
     """Tell a noise beside a note from trouble in the samples and from what lasts for the whole take."""
-    lasting = hit.kind in LASTING and hit.note is None and hit.start_s == 0.0
-    return not is_technical(hit) and not lasting
+    lasting = kind_named(hit.kind).lasting and hit.note is None and hit.start_s == 0.0
+    return hit.kind not in TECHNICAL and not lasting
 
 
 def findings_of(
@@ -67,7 +56,7 @@ def _noises(takes: Sequence[Take], row: Mapping[tuple[str, int], int]) -> list[F
         for hit in heard:
             note = hit.note or 1
             over = f"{hit.over_floor_db or 0:.0f} dB over the floor"
-            why = f"{hit.kind.replace('-', ' ')} in the {hit.mic} microphone, {over}"
+            why = f"{kind_named(hit.kind).words} in the {hit.mic} microphone, {over}"
             spot = Spot(
                 take.name, hit.start_s, hit.end_s, hit.note, hit.kind, 0.0, why, hit.mic, hit.level_dbfs, None, "dBFS"
             )
@@ -82,12 +71,12 @@ def _technical(takes: Sequence[Take]) -> list[Finding]:
     for take in takes:
         seen: set[tuple[str, str]] = set()
         for hit in take.hits:
-            if is_technical(hit) and (hit.kind, hit.mic) not in seen:
+            if hit.kind in TECHNICAL and (hit.kind, hit.mic) not in seen:
                 seen.add((hit.kind, hit.mic))
                 count = sum(1 for other in take.hits if (other.kind, other.mic) == (hit.kind, hit.mic))
                 places = f", {count} places" if count > 1 else ""
                 peak = f", true peak {hit.level_dbfs:+.1f} dBTP" if hit.level_dbfs is not None else ""
-                why = f"{TECHNICAL[hit.kind]} in the {hit.mic} microphone{places}{peak}"
+                why = f"{KINDS[hit.kind].finding} in the {hit.mic} microphone{places}{peak}"
                 found.append(
                     Finding(
                         Spot(

@@ -14,20 +14,20 @@ from sqlalchemy import Connection
 
 from triage.domain.errors import StoreError
 from triage.domain.hit import Hit
-from triage.judge.hit_groups import HitGroup, groups_of, key_of, kind_of, parts_of
+from triage.domain.kinds import kind_named, label
+from triage.judge.hit_groups import HitGroup, groups_of, key_of, parts_of
 from triage.judge.noise_rating import AIMED_NR, MOST_NR
 from triage.judge.trend import mann_kendall
 from triage.sheets.backgrounds import LEAST_CHANGE_DB, SURE, MicBackground, mic_backgrounds
 from triage.sheets.html_page import page
 from triage.sheets.noise_charts import COURSE, course_path, rating_chart
-from triage.sheets.noise_text import levels_of, line_of, name_of, rating_text, remedy_of
+from triage.sheets.noise_text import levels_of, line_of, rating_text, remedy_of
 from triage.sheets.timeline import Timeline, in_order, timeline
 from triage.store.harmless_groups import marks
 from triage.store.hits import floors, hits
 from triage.store.takes import session_of, takes
 
 LEAST_HITS = 3  # of a group that is worth a search before the next session
-SERIOUS = ("dropout", "digital-click", "clipped", "dead-track")  # once is enough, as for what is steady
 MOST_TO_FIX, MOST_SHOWN = 10, 12
 
 
@@ -142,7 +142,7 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
 
 def group_of(hit: Hit) -> str:
     """Return a hit's group; one that was never ranked goes by microphone and kind."""
-    return hit.group or key_of(hit.mic, kind_of(hit), "any")
+    return hit.group or key_of(hit.mic, hit.kind, "any")
 
 
 def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> str:
@@ -153,7 +153,7 @@ def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> s
         sheet=sheet,
         shown=shown,
         rest=sheet.groups[MOST_SHOWN:],
-        name_of=name_of,
+        name_of=label,
         octave_names=("31.5", "63", "125", "250", "500", "1k", "2k", "4k", "8k", "16k"),
         aimed_nr=AIMED_NR,
         most_nr=MOST_NR,
@@ -213,7 +213,7 @@ def _to_fix(groups: tuple[GroupLine, ...], backgrounds: list[MicBackground]) -> 
 
 
 def _is_worth(group: HitGroup) -> bool:
-    return len(group.hits) >= LEAST_HITS or group.rhythm == "steady" or group.kind in SERIOUS
+    return len(group.hits) >= LEAST_HITS or group.rhythm == "steady" or kind_named(group.kind).serious
 
 
 def _course(group: HitGroup, listed: list[Hit]) -> str:

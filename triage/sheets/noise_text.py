@@ -6,48 +6,18 @@ comes from, and what helps, is common practice, no source.
 
 from collections.abc import Sequence
 
+from triage.domain.kinds import KINDS, Remedy, kind_named, label
 from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import MOST_NR, NoiseRating
 
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
-NAMES = {
-    "mechanism": "valve or key noise",
-    "other-noise": "other noise",
-    "digital-click": "digital click",
-    "dead-track": "dead track",
-    "bleed": "bleed",
-}
-# kind -> what it is likely to be, what many of it are called, what helps
-REMEDIES = {
-    "creak": ("Chair or stand near {mic}", "creaks", "oil it or swap it"),
-    "knock": ("Feet, stands or cases near {mic}", "knocks", "put felt under what touches the floor"),
-    "click": ("Something small and hard near {mic}", "clicks", "look for keys, buttons, loose cables and clips"),
-    "mechanism": ("Valves, keys or pedals near {mic}", "noises", "oil them; fingers still while it rings"),
-    "breath": ("Breathing near {mic}", "breaths", "breathe out later, or turn the head away after the note"),
-    "voice": ("Voices at {mic}", "times", "nobody speaks until the room is quiet; keep talkback shut"),
-    "paper": ("Paper near {mic}", "noises", "spread the pages out before the take; turn none in the ring-out"),
-    "bleed": ("Headphones or click track at {mic}", "times", "turn them down, and look for an ear cup left open"),
-    "other-noise": ("A noise of no known kind near {mic}", "times", "listen to it first, then look there"),
-    "hum": ("Mains hum at {mic}", "takes", "check its cable and earth, and lamp dimmers near it"),
-    "rumble": ("Rumble at {mic}", "takes", "ventilation, traffic or the floor: switch off, wait, or float the stand"),
-    "hiss": ("Hiss at {mic}", "takes", "check the gain of its preamplifier and its own noise"),
-    "dropout": ("Sound missing at {mic}", "times", "check disk, cable and clock of the recorder; record again"),
-    "digital-click": ("Clicks in the samples of {mic}", "times", "check the word clock and the recorder's buffer"),
-    "clipped": ("Full scale reached at {mic}", "times", "turn its gain down by 6 dB or more"),
-    "dead-track": ("Digital silence at {mic}", "takes", "check its cable, its power and the routing"),
-}
-EVENLY = {"digital-click": "evenly means that two devices are not on one clock", "bleed": "it is in time"}
+UNKNOWN = KINDS["other-noise"].remedy or Remedy("{mic}", "times", "")
 # from, to Hz, what makes most noise there
 CAUSES = (
     (0.0, 150.0, "ventilation, traffic and footfall"),
     (150.0, 1500.0, "ventilation, lamps and computers"),
     (1500.0, 20_000.0, "the noise of the microphone or of its preamplifier itself, and air at grilles"),
 )
-
-
-def name_of(kind: str) -> str:
-    """Return a kind as people say it."""
-    return NAMES.get(kind, kind.replace("-", " "))
 
 
 def rhythm_of(group: HitGroup) -> str:
@@ -81,7 +51,7 @@ def count_of(group: HitGroup) -> str:
 
 def line_of(group: HitGroup) -> str:
     """Return a group as one line: kind, microphone, how often, when."""
-    return ", ".join(part for part in (name_of(group.kind), group.mic, count_of(group), rhythm_of(group)) if part)
+    return ", ".join(part for part in (label(group.kind), group.mic, count_of(group), rhythm_of(group)) if part)
 
 
 def levels_of(group: HitGroup) -> str:
@@ -94,12 +64,12 @@ def levels_of(group: HitGroup) -> str:
 
 def remedy_of(group: HitGroup, course: str = "") -> str:
     """Return what very likely causes a group and what helps against it, as one sentence; ``course`` of its level."""
-    cause, many, help_ = REMEDIES.get(group.kind, REMEDIES["other-noise"])
+    remedy = kind_named(group.kind).remedy or UNKNOWN
+    many = remedy.counted
     found = [_number(group.takes if many == "takes" else len(group.hits), many), rhythm_of(group), course]
-    if group.rhythm == "regular" and group.kind in EVENLY:
-        help_ = f"{EVENLY[group.kind]}; {help_}"
-    where = cause.format(mic=f"the {group.mic} microphone")
-    return f"{where}: {', '.join(part for part in found if part)}; {help_}."
+    where = remedy.cause.format(mic=f"the {group.mic} microphone")
+    helps = [remedy.regular if group.rhythm == "regular" else "", remedy.advice]
+    return f"{where}: {', '.join(part for part in found if part)}; {'; '.join(part for part in helps if part)}."
 
 
 def rating_text(rated: Sequence[tuple[str, NoiseRating]]) -> str:

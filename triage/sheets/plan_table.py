@@ -10,9 +10,10 @@ from statistics import median
 from sqlalchemy import Connection, select
 
 from triage.domain.hit import Hit
+from triage.domain.kinds import TECHNICAL, kind_named
 from triage.domain.sheet_row import SheetRow
 from triage.domain.spot import Spot
-from triage.judge.clean_notes import EXPOSED_BOUND, FAILURES, Played, fault_of
+from triage.judge.clean_notes import EXPOSED_BOUND, Played, fault_of
 from triage.judge.plan import Meant, sheet_shift
 from triage.judge.recording_pace import Cost
 from triage.judge.rest_reminder import TakeOnClock
@@ -26,7 +27,6 @@ from triage.store.stored import StoredNote, StoredSession, StoredTake
 from triage.store.takes import GONE, sessions, takes
 
 MATCH_CENTS = 50.0  # further off its pitch on the sheet a note is nearer to another one
-WHOLE_TAKE = ("dead-track", "polarity", "delay", "truncated")  # these spoil every note of a take
 SURE = 0.5  # from this doubt on a finding about a whole take counts
 
 
@@ -117,7 +117,7 @@ class _Told:
 def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
     told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {})
     for hit in hits(db, session_id):
-        if hit.kind in FAILURES and (hit.level_dbfs is None or hit.kind != "click"):
+        if hit.kind in TECHNICAL:
             _add_failure(told, hit)
         elif hit.note is not None and (hit.exposed or 0.0) >= exposed_bound:
             told.noises[hit.take, hit.note].append(hit.kind)
@@ -129,7 +129,7 @@ def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
 
 
 def _add_failure(told: _Told, hit: Hit) -> None:
-    if hit.kind in WHOLE_TAKE:
+    if kind_named(hit.kind).whole_take:
         told.whole[hit.take].append(hit.kind)
     elif hit.note is not None:
         told.failures[hit.take, hit.note].append(hit.kind)
@@ -139,7 +139,7 @@ def _add_spot(told: _Told, take: str, spot: Spot) -> None:
     """Spots come the most doubtful first, so the first kind of a note is its main reason."""
     if spot.note is not None:
         told.kinds.setdefault((take, spot.note), spot.kind)
-    elif spot.kind in WHOLE_TAKE and (spot.doubt or 0.0) >= SURE:
+    elif kind_named(spot.kind).whole_take and (spot.doubt or 0.0) >= SURE:
         told.whole[take].append(spot.kind)
 
 

@@ -8,8 +8,10 @@ all; without it the takes stand end to end.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import get_args
 
 from triage.domain.hit import Hit
+from triage.domain.kinds import Mark, kind_named
 from triage.store.stored import StoredTake
 
 WIDTH, LEFT, ROW, TOP, BOTTOM = 1000.0, 130.0, 26.0, 26.0, 28.0
@@ -18,16 +20,7 @@ MOST_STRIPS = 280  # on the line; of more takes several share a strip, which sti
 CLOCKS = ("bext", "iXML")  # a file's own time is that of its last copy
 STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 240, 480)
 MOST_TICKS = 12
-# What a mark is drawn as: kinds that are alike share a shape, so that the sheet reads without colour.
-SHAPES = {
-    "bar": ("click", "knock", "mechanism"),
-    "peak": ("creak", "paper", "other-noise"),
-    "ring": ("breath", "voice"),
-    "box": ("bleed",),
-    "line": ("hum", "rumble", "hiss"),
-    "cross": ("dropout", "digital-click", "clipped", "dead-track"),
-}
-SHAPE_OF = {kind: shape for shape, kinds in SHAPES.items() for kind in kinds}
+MARKS = get_args(Mark)
 
 
 @dataclass(frozen=True)
@@ -96,7 +89,7 @@ def timeline(takes: Sequence[StoredTake], hits: Sequence[tuple[Hit, str]]) -> Ti
     rows = tuple((mic, TOP + ROW * (place + 0.5)) for place, mic in enumerate(mics))
     marks = _marks(strip_of, dict(rows), hits)
     first = takes[0].recorded_at if clock and takes else None
-    used = tuple(shape for shape in SHAPES if any(mark.shape == shape for mark in marks))
+    used = tuple(shape for shape in MARKS if any(mark.shape == shape for mark in marks))
     height = TOP + ROW * len(rows) + BOTTOM
     return Timeline(WIDTH, height, LEFT, rows, _ticks(total_s, per_s, first), tuple(strips), marks, used, clock)
 
@@ -151,8 +144,8 @@ def _marks(
 ) -> tuple[HitMark, ...]:
     found: dict[tuple[TakeStrip, str, str], list[tuple[Hit, str]]] = {}
     for hit, kind in hits:
-        found.setdefault((strips[hit.take], hit.mic, SHAPE_OF.get(kind, "peak")), []).append((hit, kind))
-    order = list(SHAPES)
+        found.setdefault((strips[hit.take], hit.mic, kind_named(kind).mark), []).append((hit, kind))
+    order = MARKS
     marks = []
     for (strip, mic, shape), own in found.items():
         kinds = sorted({kind for _, kind in own})

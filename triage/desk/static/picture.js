@@ -5,10 +5,9 @@
 import { ink, isDark, onScheme } from "./colours.js";
 import { coloured } from "./drawings.js";
 import { around, drawWave, label, rule, scaleOf } from "./strokes.js";
-import { family, pitchName, place, said } from "./words.js";
+import { family, pitchName, place, said, sign } from "./words.js";
 
 const TOP = 20, FLOOR = 20, WAVE = 0.24; // px for marks above and times below; the waveform's share of the rest
-const SHAPES = { playing: "◆", noise: "✱", technical: "■" };
 
 export class Picture {
   constructor(whole, near) {
@@ -184,10 +183,10 @@ export class Picture {
 
   #mark(context, kind, x, y, strong) {
     const group = family(kind);
-    context.fillStyle = this.colours[{ playing: "brass", noise: "plum", technical: "rust" }[group]];
+    context.fillStyle = this.colours[{ performance: "brass", noise: "plum", technical: "rust" }[group]];
     context.globalAlpha = strong ? 1 : 0.75;
     context.textAlign = "center";
-    context.fillText(SHAPES[group], x, y);
+    context.fillText(sign(group), x, y);
     context.textAlign = "left";
     context.globalAlpha = 1;
   }

@@ -1,12 +1,16 @@
 // Words and numbers as a person reads them: pitches by name, kinds by family, seconds and minutes.
 
 const NAMES = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
-export const PLAYING = ["intonation", "attack", "length", "level", "tone", "steadiness", "release", "wrong-note", "unlike"];
-export const NOISES = ["click", "creak", "breath", "voice", "knock", "mechanism", "paper", "bleed", "rumble", "hum", "hiss", "other-noise"];
-export const TECHNICAL = ["dropout", "digital-click", "clipped", "dead-track", "polarity", "delay", "truncated"];
+const KINDS = JSON.parse(document.querySelector("meta[name=kinds]").content);
+const ofFamily = (family) => KINDS.filter((one) => one.family === family).map((one) => one.name);
+export const NOISES = ofFamily("noise");
+export const TECHNICAL = ofFamily("technical");
 
-/** Return the family of a kind: playing, noise or technical. */
-export const family = (kind) => (NOISES.includes(kind) ? "noise" : TECHNICAL.includes(kind) ? "technical" : "playing");
+/** Return the family of a kind: performance, noise or technical. */
+export const family = (kind) => KINDS.find((one) => one.name === kind)?.family ?? "performance";
+
+/** Return the sign of a family. */
+export const sign = (family) => KINDS.find((one) => one.family === family).sign;
 
 /** Return a kind as it is said. */
 export const said = (kind) => (kind || "").replaceAll("-", " ");

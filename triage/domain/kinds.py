@@ -1,0 +1,239 @@
+"""The kinds of spots, hits and findings: one entry for each, with all that lists, pages and sheets say of it.
+
+A new noise kind needs its entry here, a sound in ``training/synthetic_noises.py``, a line in the recipe that
+plants it, and new models: the noise network has one output for each kind of noise, in the order of this file.
+What a kind of noise usually comes from, and what helps, is common practice, no source.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Family = Literal["performance", "noise", "technical"]
+SIGNS: dict[Family, str] = {"performance": "◆", "noise": "✱", "technical": "■"}
+# Marks on the session's timeline: kinds that are alike share one, so that the sheet reads without colour.
+Mark = Literal["bar", "peak", "ring", "box", "line", "cross"]
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What very likely causes a group of hits, what several of them are called, and what helps."""
+
+    cause: str  # {mic}: the microphone
+    counted: str
+    advice: str
+    regular: str = ""  # said first where the hits come at equal intervals
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind; ``label`` names a single one, ``flaw`` says what is wrong with a note that has it."""
+
+    name: str
+    family: Family
+    label: str = ""
+    flaw: str = ""
+    covers: str = ""  # what belongs to it, where the name leaves that open
+    finding: str = ""  # a technical fault as its spot names it
+    mark: Mark = "peak"
+    remedy: Remedy | None = None
+    lasting: bool = False  # may sound through a whole take
+    whole_take: bool = False  # spoils every note of the take
+    serious: bool = False  # one is enough to be put right before the next session
+    clocked: bool = False  # equal intervals say more of its cause than its place among the notes
+
+    @property
+    def words(self) -> str:
+        """The name without hyphens."""
+        return self.name.replace("-", " ")
+
+
+_ALL = (
+    Kind("intonation", "performance"),
+    Kind("attack", "performance"),
+    Kind("length", "performance"),
+    Kind("level", "performance"),
+    Kind("tone", "performance"),
+    Kind("steadiness", "performance"),
+    Kind("release", "performance"),
+    Kind("wrong-note", "performance"),
+    Kind("unlike", "performance", covers="unlike its neighbours, without a single cause"),
+    Kind(
+        "click",
+        "noise",
+        covers="a tick under 20 ms of a thing in the room, not of the samples",
+        mark="bar",
+        remedy=Remedy(
+            "Something small and hard near {mic}", "clicks", "look for keys, buttons, loose cables and clips"
+        ),
+    ),
+    Kind(
+        "creak",
+        "noise",
+        covers="chair, floor, bench: stick and slip",
+        remedy=Remedy("Chair or stand near {mic}", "creaks", "oil it or swap it"),
+    ),
+    Kind(
+        "breath",
+        "noise",
+        covers="a player's air",
+        mark="ring",
+        remedy=Remedy("Breathing near {mic}", "breaths", "breathe out later, or turn the head away after the note"),
+    ),
+    Kind(
+        "voice",
+        "noise",
+        covers="speech, a cough, a hum",
+        mark="ring",
+        remedy=Remedy("Voices at {mic}", "times", "nobody speaks until the room is quiet; keep talkback shut"),
+    ),
+    Kind(
+        "knock",
+        "noise",
+        covers="stand, foot, door; a footstep; the first blow of a handling thump",
+        mark="bar",
+        remedy=Remedy("Feet, stands or cases near {mic}", "knocks", "put felt under what touches the floor"),
+    ),
+    Kind(
+        "mechanism",
+        "noise",
+        label="valve or key noise",
+        flaw="with key or valve noise",
+        covers="valve, key, pedal, lip smack",
+        mark="bar",
+        remedy=Remedy("Valves, keys or pedals near {mic}", "noises", "oil them; fingers still while it rings"),
+    ),
+    Kind(
+        "paper",
+        "noise",
+        flaw="with paper noise",
+        covers="a page, cloth that rustles",
+        remedy=Remedy(
+            "Paper near {mic}", "noises", "spread the pages out before the take; turn none in the ring-out"
+        ),
+    ),
+    Kind(
+        "bleed",
+        "noise",
+        flaw="with bleed",
+        covers="click track or music out of a headphone",
+        mark="box",
+        remedy=Remedy(
+            "Headphones or click track at {mic}",
+            "times",
+            "turn them down, and look for an ear cup left open",
+            regular="it is in time",
+        ),
+        clocked=True,
+    ),
+    Kind(
+        "rumble",
+        "noise",
+        flaw="with rumble",
+        covers="below 60 Hz: traffic, air conditioning, a handled stand",
+        mark="line",
+        remedy=Remedy(
+            "Rumble at {mic}", "takes", "ventilation, traffic or the floor: switch off, wait, or float the stand"
+        ),
+        lasting=True,
+    ),
+    Kind(
+        "hum",
+        "noise",
+        flaw="with hum",
+        covers="mains and its harmonics, lamp buzz",
+        mark="line",
+        remedy=Remedy("Mains hum at {mic}", "takes", "check its cable and earth, and lamp dimmers near it"),
+        lasting=True,
+    ),
+    Kind(
+        "hiss",
+        "noise",
+        flaw="with hiss",
+        covers="steady treble",
+        mark="line",
+        remedy=Remedy("Hiss at {mic}", "takes", "check the gain of its preamplifier and its own noise"),
+        lasting=True,
+    ),
+    Kind(
+        "other-noise",
+        "noise",
+        flaw="with a noise",
+        covers="none of these",
+        remedy=Remedy("A noise of no known kind near {mic}", "times", "listen to it first, then look there"),
+    ),
+    Kind(
+        "dropout",
+        "technical",
+        finding="sound missing",
+        mark="cross",
+        remedy=Remedy("Sound missing at {mic}", "times", "check disk, cable and clock of the recorder; record again"),
+        serious=True,
+        clocked=True,
+    ),
+    Kind(
+        "digital-click",
+        "technical",
+        covers="a step in the samples",
+        finding="digital click",
+        mark="cross",
+        remedy=Remedy(
+            "Clicks in the samples of {mic}",
+            "times",
+            "check the word clock and the recorder's buffer",
+            regular="evenly means that two devices are not on one clock",
+        ),
+        serious=True,
+        clocked=True,
+    ),
+    Kind(
+        "clipped",
+        "technical",
+        flaw="clipped",
+        finding="clipped",
+        mark="cross",
+        remedy=Remedy("Full scale reached at {mic}", "times", "turn its gain down by 6 dB or more"),
+        serious=True,
+    ),
+    Kind(
+        "dead-track",
+        "technical",
+        flaw="with a dead microphone",
+        finding="digital silence",
+        mark="cross",
+        remedy=Remedy("Digital silence at {mic}", "takes", "check its cable, its power and the routing"),
+        whole_take=True,
+        serious=True,
+    ),
+    Kind("polarity", "technical", flaw="with a microphone upside down", whole_take=True),
+    Kind("delay", "technical", flaw="with a microphone late", whole_take=True),
+    Kind("truncated", "technical", flaw="in a file that breaks off", whole_take=True),
+)
+KINDS = {kind.name: kind for kind in _ALL}
+NOISES = tuple(kind.name for kind in _ALL if kind.family == "noise")
+TECHNICAL = tuple(kind.name for kind in _ALL if kind.family == "technical")
+
+
+def kind_named(name: str) -> Kind:
+    """Return a kind; a name that no entry has, as of another version, stands for one of the performance."""
+    return KINDS.get(name) or Kind(name, "performance")
+
+
+def family(name: str) -> Family:
+    """Return what a kind is about: the performance, a noise, or a technical fault."""
+    return kind_named(name).family
+
+
+def label(name: str) -> str:
+    """Return a kind as people name it."""
+    kind = kind_named(name)
+    return kind.label or kind.words
+
+
+def flaw(name: str) -> str:
+    """Return in a few words what is wrong with a note that has this: "with a creak"."""
+    return kind_named(name).flaw or f"with a {label(name)}"
+
+
+def as_json() -> list[dict[str, Any]]:
+    """Return the kinds for the pages: name, family and sign, in the order of the lists."""
+    return [{"name": kind.name, "family": kind.family, "sign": SIGNS[kind.family]} for kind in _ALL]
