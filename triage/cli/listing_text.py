@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from triage.cli.output import Form, csv_text, json_text, number, table_text
+from triage.cli.output import Form, cell_text, counted, csv_text, json_text, number, table_text
 from triage.domain.arrivals import ARRIVAL_KINDS, ArrivalProblem, Arrivals
 from triage.domain.hit import Hit
 from triage.domain.measurements import MEASUREMENTS
@@ -24,32 +24,18 @@ CELL = ("instrument", "articulation", "dynamic")
 QUEUE = ("rank", "take", *CELL, "doubt", "listen_s", "duration_s", "verdict")
 SPOT = ("start_s", "end_s", "note", "kind", "doubt", "mic", "found", "expected", "unit", "why")
 NOTE = ("take", "note", *CELL, "start_s", "end_s", "ring_end_s", "pitch_midi", "sheet_midi")
+NOTE_NUMBERS = (
+    ("cents", 1, ""),
+    ("attack_s", 3, "s"),
+    ("length_s", 3, "s"),
+    ("level_dbfs", 1, "dBFS"),
+    ("centroid_hz", 0, "Hz"),
+    ("doubt", 2, ""),
+)
 SCORES = ("doubt", "reject_probability", "outlier")
-HIT = (
-    "take",
-    "kind",
-    "start_s",
-    "end_s",
-    "mic",
-    "mics",
-    "level_dbfs",
-    "over_floor_db",
-    "exposed",
-    "note",
-    "group",
-    "harmless",
-)
-FLOOR = (
-    "mic",
-    "level_dbfs",
-    "highest_dbfs",
-    "highest_take",
-    "a_dbfs",
-    "a_highest_dbfs",
-    "a_highest_take",
-    "db_a",
-    "change_db",
-)
+HIT = tuple("take kind start_s end_s mic mics level_dbfs over_floor_db exposed note group harmless".split())
+FLOOR = tuple("mic level_dbfs highest_dbfs highest_take a_dbfs a_highest_dbfs a_highest_take db_a change_db".split())
+GROUP = ("takes", "audible", "exposed", "low_dbfs", "high_dbfs")
 OCTAVES = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
 ARRIVAL = ("kind", "path", "take", "mic", "what", "found", "expected", "why")
 ARRIVAL_KEYS = {
@@ -57,7 +43,7 @@ ARRIVAL_KEYS = {
     "broken": ("path", "why"),
     "unlike": ("path", "what", "found", "expected"),
 }
-REASONS = 3  # as many spots as a row of the table tells of
+REASONS = 3  # spots in a row of the table
 
 
 def queue_text(form: Form, session: StoredSession, entries: Sequence[QueueEntry], total: int | None = None) -> str:
@@ -69,7 +55,7 @@ def queue_text(form: Form, session: StoredSession, entries: Sequence[QueueEntry]
         header = (*QUEUE, "problem", "why", "spots", *(f"spot_{name}" for name in SPOT if name != "why"))
         return csv_text(header, (_queue_row(entry) for entry in entries))
     head = f"first {len(entries)} of " if total is not None and len(entries) < total else ""
-    count = head + _count(len(entries) if total is None else total, "take")
+    count = head + counted(len(entries) if total is None else total, "take")
     title = f"{session.name}: {count}, judged by {session.model or 'nothing yet'}"
     columns = (">rank", ">doubt", "take", "cell", ">listen", "why")
     return table_text(title, columns, (_queue_cells(entry) for entry in entries))
@@ -84,7 +70,7 @@ def notes_text(form: Form, session: StoredSession, notes: Sequence[StoredNote]) 
         header = (*NOTE, *MEASUREMENTS, *SCORES)
         return csv_text(header, (list(row.values()) for row in rows))
     columns = ("take", ">note", ">start", "pitch", ">cents", ">attack", ">length", ">level", ">centroid", ">doubt")
-    title = f"{session.name}: {_count(len(notes), 'note')}"
+    title = f"{session.name}: {counted(len(notes), 'note')}"
     return table_text(title, columns, (_note_cells(row) for row in rows))
 
 
@@ -104,16 +90,16 @@ def hits_text(
     if form is Form.csv:
         rows = (_keys(hit, HIT) | {"mics": "; ".join(hit.mics)} for hit in hits)
         return csv_text(HIT, (list(row.values()) for row in rows))
-    title = f"{session.name}: {_count(len(hits), 'noise hit')}"
+    title = f"{session.name}: {counted(len(hits), 'noise hit')}"
     columns = ("take", ">start", ">end", "kind", ">level", ">over floor", ">audible", ">note", "loudest in")
     text = table_text(title, columns, (_hit_cells(hit) for hit in hits))
     if sheet.groups:
         names = (">exposed", ">level", "group", "what")
         text += table_text("groups, the worst first", names, (_group_cells(line) for line in sheet.groups))
     text += "".join(f"{what}: {_shares(counted)}\n" for what, counted in (("mics", by_mic), ("kinds", by_kind)))
-    text += "".join(f"background {_quiet(one)}\n" for one in _measured(sheet))
+    text += "".join(f"background {_background_text(one)}\n" for one in _measured(sheet))
     if sheet.silent:
-        text += f"{_count(sheet.silent, 'hit')} called harmless not listed; --all lists them\n"
+        text += f"{counted(sheet.silent, 'hit')} called harmless not listed; --all lists them\n"
     return text
 
 
@@ -126,20 +112,12 @@ def arrivals_text(form: Form, session: StoredSession, arrived: Arrivals) -> str:
     if form is Form.csv:
         return csv_text(ARRIVAL, (list(_keys(entry, ARRIVAL).values()) for entry in arrived.entries))
     title = f"{session.name}: {arrived.complete} complete, {len(arrived.entries)} not as they should be"
-    text = table_text(title, ("", "what", "why"), map(_arrival_cells, _a_line_a_take(arrived.entries)))
+    text = table_text(title, ("", "what", "why"), map(_arrival_cells, _joined_by_take(arrived.entries)))
     return text + "".join(f"{line}\n" for line in arrived.problems)
 
 
 def _keys(record: Any, names: Sequence[str]) -> dict[str, Any]:
     return {name: getattr(record, name) for name in names}
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
-
-
-def _cell(record: Any) -> str:
-    return " ".join(word for word in (getattr(record, name) for name in CELL) if word) or "-"
 
 
 def _queue_row(entry: QueueEntry) -> list[Any]:
@@ -155,7 +133,7 @@ def _queue_cells(entry: QueueEntry) -> list[str]:
     if (more := len(entry.spots) - REASONS) > 0:
         lines.append(f"and {more} more")
     listen, doubt = number(entry.listen_s, 1, "s"), number(entry.doubt, 2)
-    return [str(entry.rank), doubt, entry.take, _cell(entry), listen, "\n".join(lines)]
+    return [str(entry.rank), doubt, entry.take, cell_text(entry), listen, "\n".join(lines)]
 
 
 def _reason(spot: Spot) -> str:
@@ -170,35 +148,16 @@ def _note_values(note: StoredNote) -> dict[str, Any]:
 
 def _note_cells(row: dict[str, Any]) -> list[str]:
     pitch = "-" if row["pitch_midi"] is None else pitch_name(row["pitch_midi"])
-    length, level = number(row["length_s"], 3, "s"), number(row["level_dbfs"], 1, "dBFS")
-    return [
-        row["take"],
-        str(row["note"]),
-        number(row["start_s"], 2, "s"),
-        pitch,
-        number(row["cents"], 1),
-        number(row["attack_s"], 3, "s"),
-        length,
-        level,
-        number(row["centroid_hz"], 0, "Hz"),
-        number(row["doubt"], 2),
-    ]
+    head = [row["take"], str(row["note"]), number(row["start_s"], 2, "s"), pitch]
+    return head + [number(row[name], places, unit) for name, places, unit in NOTE_NUMBERS]
 
 
 def _hit_cells(hit: Hit) -> list[str]:
     others = [mic for mic in hit.mics if mic != hit.mic]
-    heard = hit.mic + (f", also {', '.join(others)}" if others else "")
-    return [
-        hit.take,
-        number(hit.start_s, 2, "s"),
-        number(hit.end_s, 2, "s"),
-        hit.kind,
-        number(hit.level_dbfs, 1, "dBFS"),
-        number(hit.over_floor_db, 1, "dB"),
-        number(hit.exposed, 2),
-        str(hit.note or "-"),
-        heard,
-    ]
+    mics = hit.mic + (f", also {', '.join(others)}" if others else "")
+    times = [number(at_s, 2, "s") for at_s in (hit.start_s, hit.end_s)]
+    levels = [number(hit.level_dbfs, 1, "dBFS"), number(hit.over_floor_db, 1, "dB"), number(hit.exposed, 2)]
+    return [hit.take, *times, hit.kind, *levels, str(hit.note or "-"), mics]
 
 
 def _shares(counted: dict[str, int]) -> str:
@@ -216,7 +175,7 @@ def _floor(one: "MicBackground") -> dict[str, Any]:
     return _keys(one, FLOOR) | {"octaves_dbfs": octaves, "nr": nr, "nr_hz": nr_hz}
 
 
-def _quiet(one: "MicBackground") -> str:
+def _background_text(one: "MicBackground") -> str:
     weighted = f", {number(one.a_dbfs, 1)} A-weighted" if one.a_dbfs is not None else ""
     rated = f", {number(one.db_a, 0, 'dB(A)')}" if one.db_a is not None else ""
     rated += f", NR {one.rating.curve}" if one.rating else ""
@@ -224,25 +183,9 @@ def _quiet(one: "MicBackground") -> str:
 
 
 def _group(line: "GroupLine") -> dict[str, Any]:
-    group, worst = line.group, line.worst
-    first, last = ({"take": hit.take, "start_s": hit.start_s} for hit in (line.first, line.last))
-    return {
-        "group": group.key,
-        "line": line.line,
-        "mic": group.mic,
-        "kind": group.kind,
-        "rhythm": group.rhythm,
-        "period_s": group.period_s,
-        "hits": len(group.hits),
-        "takes": group.takes,
-        "audible": group.audible,
-        "exposed": group.exposed,
-        "low_dbfs": group.low_dbfs,
-        "high_dbfs": group.high_dbfs,
-        "worst": {"take": worst.take, "start_s": worst.start_s},
-        "first": first,
-        "last": last,
-    }
+    found = {"group": line.group.key, "line": line.line, **_keys(line.group, ("mic", "kind", "rhythm", "period_s"))}
+    found |= {"hits": len(line.group.hits), **_keys(line.group, GROUP)}
+    return found | {name: _keys(getattr(line, name), ("take", "start_s")) for name in ("worst", "first", "last")}
 
 
 def _group_cells(line: "GroupLine") -> list[str]:
@@ -256,7 +199,7 @@ def _arrivals_of(kind: str, entries: Sequence[ArrivalProblem]) -> list[Any]:
     return [_keys(entry, ARRIVAL_KEYS[kind]) for entry in chosen]
 
 
-def _a_line_a_take(entries: Sequence[ArrivalProblem]) -> Iterable[ArrivalProblem]:
+def _joined_by_take(entries: Sequence[ArrivalProblem]) -> Iterable[ArrivalProblem]:
     """Yield the entries with a take's missing microphones in one, which name them all."""
     missing: dict[str | None, list[str]] = {}
     for entry in entries:

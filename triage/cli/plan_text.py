@@ -14,45 +14,13 @@ from triage.judge.rest_reminder import WORDS
 from triage.sheets.best_set import KeepGroup, KeepSet, KeptNote
 from triage.sheets.pickups import Call, PickUp, PickupList, minutes, pickups_page
 
-PICKUP = (
-    "instrument",
-    "setup",
-    "articulation",
-    "dynamic",
-    "pitch",
-    "pitch_midi",
-    "wanted",
-    "clean",
-    "missing",
-    "tier",
-    "value",
-    "estimate_s",
-    "reason",
-    "takes",
+PICKUP = tuple(
+    "instrument setup articulation dynamic pitch pitch_midi wanted "
+    "clean missing tier value estimate_s reason takes".split()
 )
-KEPT = (
-    "session",
-    "take",
-    "note",
-    "instrument",
-    "articulation",
-    "dynamic",
-    "pitch",
-    "pitch_midi",
-    "repetition",
-    "start_s",
-    "end_s",
-    "chosen",
-    "clean",
-    "reject_probability",
-    "cost",
-    "own",
-    "repeats",
-    "below",
-    "above",
-    "next_take",
-    "next_note",
-    "next_costs",
+KEPT = tuple(
+    "session take note instrument articulation dynamic pitch pitch_midi repetition start_s end_s "
+    "chosen clean reject_probability cost own repeats below above next_take next_note next_costs".split()
 )
 
 
