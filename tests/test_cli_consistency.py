@@ -66,7 +66,7 @@ def test_the_table_says_sentences_first_and_then_what_they_rest_on(store):
         "drift over the day",
     ):
         assert part in said.out
-    assert "cannot be told: only one set-up and microphone" in " ".join(said.out.split())
+    assert "cannot be determined: only one set-up and microphone" in " ".join(said.out.split())
 
 
 def test_json_has_the_documented_keys_and_nothing_else_on_stdout(store):

@@ -78,10 +78,10 @@ def test_a_file_that_cannot_be_written_is_one_line(store, tmp_path):
     assert said.status == 1 and said.err.startswith("error: ") and "--out" in said.err and said.err.count("\n") == 1
 
 
-def test_a_marked_group_is_silent_until_it_is_brought_back(store):
+def test_a_marked_group_is_suppressed_until_it_is_brought_back(store):
     said = run("hits", "--harmless", CHAIR, "--by", "anna", "--store", store)
     assert (said.status, said.err) == (0, "")
-    assert said.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits silent; the session is ranked anew\n"
+    assert said.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits suppressed; the session is ranked anew\n"
     silent = listed(store)
     assert (silent["silent"], silent["by_kind"]) == (10, {"breath": 12, "dropout": 1})
     assert CHAIR not in [group["group"] for group in silent["groups"]]

@@ -435,7 +435,7 @@ def test_bag_and_session_must_not_lie_in_one_another(session, tmp_path):
 def test_a_session_without_a_description_is_handed_over_without_takes(tmp_path):
     folder = write(tmp_path / "loose/x.wav", b"abc").parent
     done = write_bag(folder, None, LINKED)
-    assert any("takes cannot be told" in note for note in done.notes)
+    assert any("takes cannot be determined" in note for note in done.notes)
     assert check_arrival(done.bag).complete
 
 

@@ -264,4 +264,4 @@ def test_nothing_untold_needs_no_words():
 def test_an_even_quantity_is_said_in_one_grammatical_sentence_whatever_its_number(quantity, what):
     even = Spread((), 1e-6, 20, np.zeros(20, bool), ())
     said = spread_sentence("tuba", "staccato", quantity, even, 1.0)
-    assert said.startswith(f"There is nothing uneven in the tuba staccato {what}: one sigma is ")
+    assert said.startswith(f"There is nothing inconsistent in the tuba staccato {what}: one sigma is ")

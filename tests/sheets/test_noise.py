@@ -17,8 +17,9 @@ from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import noise_rating, nr_curve_db
 from triage.ranking.session import mark_group
 from triage.sheets.backgrounds import mic_backgrounds
+from triage.sheets.figure import svg
 from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
-from triage.sheets.noise_charts import course_path, rating_chart
+from triage.sheets.noise_charts import rating_chart, trend_path
 from triage.sheets.noise_text import line_of, ordinal, rating_text, remedy_of
 from triage.sheets.timeline import MOST_STRIPS, in_order, timeline
 from triage.store.engine import open_store, reading, writing
@@ -174,14 +175,18 @@ def test_a_background_that_only_wavers_has_no_drift_and_one_that_was_not_measure
 
 
 def test_drawings_leave_out_what_is_not_known_and_keep_names_apart(store):
-    assert course_path([-70.0, None, -69.0, -68.0]).count("M") == 2
-    assert course_path([None, -70.0]) == ""
+    assert trend_path([-70.0, None, -69.0, -68.0]).count("M") == 2
+    assert trend_path([None, -70.0]) == ""
     sheet = sheet_of(store)
     assert rating_chart(sheet.backgrounds) is None
     chart = rating_chart([replace(one, full_scale_db_spl=SPL[one.mic]) for one in sheet.backgrounds] * 2)
-    assert {"NR 10", "NR 15"} <= {line.name for line in chart.curves}
-    marks = [line.y for line in chart.mics]
-    assert len(marks) == 2 and marks[1] - marks[0] >= 19.0
+    curves, mics = ({one.name: one for one in chart.series if one.in_legend is shown} for shown in (False, True))
+    assert {"NR 10", "NR 15"} <= curves.keys() and mics.keys() == {"close", "room"}
+    assert all(a > b for (_, a), (_, b) in zip(curves["NR 10"].line, curves["NR 10"].line[1:], strict=False))
+    full_scale = {one.mic: one.octaves_dbfs[0] for one in sheet.backgrounds}
+    # A tone at full scale reads -3.01 dBFS and has the level that the calibration names.
+    assert mics["close"].line[0] == (0, pytest.approx(full_scale["close"] + SPL["close"] + 3.01))
+    assert "NR 15" in svg(chart, "octaves") and 'data-legend="room"' in svg(chart, "octaves")
 
 
 def recorded(store, minutes, source="bext"):

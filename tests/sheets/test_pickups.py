@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from tests.planned import NOON, PlannedTake, fill, hit
+from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
 from triage.domain.verdict import Verdict
 from triage.judge.clean_notes import Cell
 from triage.judge.recording_pace import READY_S, USUAL_PAUSE_S
 from triage.sheets.pickups import minutes, pickup_list, pickups_page
-from triage.sheets.pitches import pitch_name
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import drop_takes
 from triage.store.verdicts import take_back

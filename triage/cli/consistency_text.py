@@ -1,7 +1,6 @@
 """The consistency report as text: sentences and small tables for eyes, JSON for programs.
 
-The JSON is the report's own fields (triage/sheets/consistency_values.py); everything names notes by their place in
-"dots", whose "values" have the order of "quantities".
+The JSON is the report's own fields (triage/sheets/consistency_values.py).
 """
 
 from collections.abc import Iterable, Iterator
@@ -9,9 +8,9 @@ from dataclasses import asdict
 from typing import Any
 
 from triage.cli.output import Form, json_text, table_text
+from triage.domain.pitch import pitch_name
 from triage.sheets.consistency_text import amount, cell_text, drift_lines, why_not_text
 from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, PairSheet, SpreadSheet, StraySheet
-from triage.sheets.pitches import pitch_name
 
 SHOWN = 20  # rows of a table of notes
 CURVE = ("cohort", "quantity", ">notes", ">pitches", ">strays", "greatest step")
@@ -72,15 +71,18 @@ def _cell(report: ConsistencyReport, row: int) -> str:
 
 
 def _spread(one: SpreadSheet) -> list[Any]:
-    told = [
+    shares = ", ".join(
         f"{s.factor} {100 * s.share:.0f} % ({100 * (s.low or 0):.0f} to {100 * (s.high or 0):.0f})"
         for s in one.shares
         if s.share is not None and s.share >= 0.005
-    ]
-    told = [", ".join(told)] if told else []
-    told += [f"cannot be told: {why}"] if (why := why_not_text(one.shares)) else []
+    )
+    unknown = f"cannot be determined: {why}" if (why := why_not_text(one.shares)) else ""
     what = cell_text(one.instrument, one.articulation, one.quantity)
-    return [what, "-" if one.sigma is None else amount(one.quantity, one.sigma), "\n".join(told) or one.sentence]
+    return [
+        what,
+        "-" if one.sigma is None else amount(one.quantity, one.sigma),
+        "\n".join(filter(None, (shares, unknown))) or one.sentence,
+    ]
 
 
 def _repeats(report: ConsistencyReport) -> Iterable[list[str]]:
@@ -93,9 +95,5 @@ def _repeats(report: ConsistencyReport) -> Iterable[list[str]]:
 
 def _pair(report: ConsistencyReport, one: PairSheet) -> list[Any]:
     first, second = report.dots[one.first], report.dots[one.second]
-    return [
-        f"{first.take} note {first.note}",
-        f"{second.take} note {second.note}",
-        _cell(report, one.first),
-        f"{one.alike:.2f}",
-    ]
+    names = [f"{dot.take} note {dot.note}" for dot in (first, second)]
+    return [*names, _cell(report, one.first), f"{one.alike:.2f}"]

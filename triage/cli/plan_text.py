@@ -4,15 +4,15 @@ In: values of ``sheets/pickups.py`` and ``sheets/best_set.py``. Out: text for st
 promise to other programs; a table is for eyes and shows less.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from triage.cli.output import Form, csv_text, json_text, number, table_text
+from triage.cli.output import Form, cell_text, csv_text, json_text, number, table_text
 from triage.judge.best_set_costs import EVEN
 from triage.judge.rest_reminder import WORDS
 from triage.sheets.best_set import KeepGroup, KeepSet, KeptNote
-from triage.sheets.pickups import Call, PickUp, PickupList, minutes, pickups_page
+from triage.sheets.pickups import Call, PickupList, minutes, pickups_page
 
 PICKUP = tuple(
     "instrument setup articulation dynamic pitch pitch_midi wanted "
@@ -31,13 +31,12 @@ def pickups_text(form: Form, found: PickupList) -> str:
     if form is Form.json:
         return json_text(_pickups(found))
     if form is Form.csv:
-        rows = [(place, *_pickup_row(call, one)) for place, call in enumerate(found.calls, 1) for one in _of(call)]
-        return csv_text(("call", *PICKUP), rows)
+        return csv_text(("call", *PICKUP), _pickup_rows(found))
     title = f"{', '.join(found.sessions)}: {found.clean} of {found.wanted} notes of the plan clean"
     title += f", {found.missing} to record again, about {minutes(found.estimate_s)}" if found.missing else ""
     cells = (row for place, call in enumerate(found.calls, 1) for row in _pickup_cells(place, call, found.sessions))
     text = table_text(title, (">call", "players", "what", "pitch", ">times", ">about", "why"), cells)
-    return text + "".join(f"{line}\n" for line in _said(found))
+    return text + "".join(f"{line}\n" for line in _remarks(found))
 
 
 def keep_text(form: Form, found: KeepSet) -> str:
@@ -51,12 +50,8 @@ def keep_text(form: Form, found: KeepSet) -> str:
     title = f"{', '.join(found.sessions)}: {len(found.kept)} notes to keep"
     columns = ("what", "pitch", ">rep", "take", ">note", ">cost", ">own", ">repeats", ">below", ">above", "next best")
     text = table_text(title, columns, (_kept_cells(note) for note in found.kept))
-    lines = [_evenness(group) for group in found.groups]
+    lines = [_consistency(group) for group in found.groups]
     return text + "".join(f"{line}\n" for line in (*lines, *found.warnings))
-
-
-def _of(call: Call) -> list[PickUp]:
-    return [pickup for one in call.passes for pickup in one.pickups]
 
 
 def _pickups(found: PickupList) -> dict[str, Any]:
@@ -65,9 +60,11 @@ def _pickups(found: PickupList) -> dict[str, Any]:
     return whole | {"caution": WORDS}
 
 
-def _pickup_row(call: Call, one: PickUp) -> list[Any]:
-    values = vars(one) | {"setup": call.setup, "takes": " ".join(one.takes)}
-    return [values[name] for name in PICKUP]
+def _pickup_rows(found: PickupList) -> Iterator[list[Any]]:
+    for place, call in enumerate(found.calls, 1):
+        for one in (pickup for own in call.passes for pickup in own.pickups):
+            values = vars(one) | {"setup": call.setup, "takes": " ".join(one.takes)}
+            yield [place, *(values[name] for name in PICKUP)]
 
 
 def _pickup_cells(place: int, call: Call, sessions: Sequence[str]) -> list[list[str]]:
@@ -83,7 +80,7 @@ def _pickup_cells(place: int, call: Call, sessions: Sequence[str]) -> list[list[
     return rows if len(rows) > 1 else [[rows[0][0], f"{call.instrument or '-'}, {seats}", *rows[0][2:]]]
 
 
-def _said(found: PickupList) -> list[str]:
+def _remarks(found: PickupList) -> list[str]:
     lines = [f"check the sheet: {line}" for line in found.warnings]
     for one in found.loud:
         since = f", {minutes(one.since_rest_s)} since the last rest" if one.by_clock else ""
@@ -100,24 +97,15 @@ def _group(group: KeepGroup) -> Mapping[str, Any]:
 
 
 def _kept_cells(note: KeptNote) -> list[str]:
-    what = " ".join(word for word in (note.instrument, note.articulation, note.dynamic) if word)
     other = "chosen by a person" if note.chosen else "no other"
     if note.next_costs is not None:
         other = f"{note.next_take} note {note.next_note}, {note.next_costs:.2f} more"
     costs = (note.cost, note.own, note.repeats, note.below, note.above)
     flag = "" if note.clean else "; not clean"
-    return [
-        what or "-",
-        note.pitch,
-        str(note.repetition),
-        note.take,
-        str(note.note),
-        *(number(cost, 2) for cost in costs),
-        other + flag,
-    ]
+    head = [cell_text(note), note.pitch, str(note.repetition), note.take, str(note.note)]
+    return [*head, *(number(cost, 2) for cost in costs), other + flag]
 
 
-def _evenness(group: KeepGroup) -> str:
-    what = " ".join(word for word in (group.instrument, group.articulation, group.dynamic) if word) or "-"
-    line = f"{what}: {len(group.kept)} of {group.wanted} kept out of {group.candidates}, {group.method}, "
+def _consistency(group: KeepGroup) -> str:
+    line = f"{cell_text(group)}: {len(group.kept)} of {group.wanted} kept out of {group.candidates}, {group.method}, "
     return line + f"{group.uneven:.2f} sigma from key to key (first clean takes: {group.uneven_first:.2f})"

@@ -33,7 +33,7 @@ class MicBackground:
     octaves_dbfs: tuple[float | None, ...]  # medians, 31.5 Hz to 16 kHz; empty where not measured
     db_a: float | None  # dB SPL, A-weighted
     rating: NoiseRating | None
-    course_dbfs: tuple[float | None, ...]  # A-weighted, take by take
+    trend_dbfs: tuple[float | None, ...]  # A-weighted, take by take
     change_db: float | None  # from the first take to the last, where it is no chance
     full_scale_db_spl: float | None  # its calibration
 
@@ -52,7 +52,7 @@ def mic_backgrounds(
 
 
 def _of_mic(mic: str, rows: list[NoiseFloor], full_scale_db_spl: float | None) -> MicBackground:
-    course = tuple(row.a_dbfs for row in rows)
+    levels_dbfs = tuple(row.a_dbfs for row in rows)
     plain = _usual([(row.level_dbfs, row.take) for row in rows if row.level_dbfs is not None])
     weighted = _usual([(row.a_dbfs, row.take) for row in rows if row.a_dbfs is not None])
     octaves = _octaves([row.octaves_dbfs for row in rows if row.octaves_dbfs is not None])
@@ -65,8 +65,8 @@ def _of_mic(mic: str, rows: list[NoiseFloor], full_scale_db_spl: float | None) -
         octaves,
         None if to_spl is None or weighted[0] is None else weighted[0] + to_spl,
         None if to_spl is None else _rating(octaves, to_spl),
-        course,
-        _change_db(course),
+        levels_dbfs,
+        _change_db(levels_dbfs),
         full_scale_db_spl,
     )
 
@@ -89,8 +89,8 @@ def _rating(octaves_dbfs: tuple[float | None, ...], to_spl: float) -> NoiseRatin
     return noise_rating(levels) if len(levels) == len(BANDS_HZ) and np.isfinite(levels).any() else None
 
 
-def _change_db(course: Sequence[float | None]) -> float | None:
+def _change_db(levels_dbfs: Sequence[float | None]) -> float | None:
     """Return by how much the background rose from the first take to the last, if it surely did."""
-    trend = mann_kendall(np.array([np.nan if level is None else level for level in course], dtype=float))
-    change = trend.slope * (len(course) - 1)
+    trend = mann_kendall(np.array([np.nan if level is None else level for level in levels_dbfs], dtype=float))
+    change = trend.slope * (len(levels_dbfs) - 1)
     return float(change) if trend.p < SURE and abs(change) >= LEAST_CHANGE_DB else None

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection
 
+from triage.domain.pitch import pitch_name
 from triage.judge.best_set import Kept, best_set
 from triage.judge.best_set_costs import EVEN, axes_of, costs_of, unevenness
 from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND, Played, fault_of
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.repetition_numbering import number_repetitions
-from triage.sheets.pitches import pitch_name
 from triage.sheets.plan_table import Planned, plan_of
 from triage.store.choices import kept_choices, pitch_of
 from triage.store.notes import embeddings, encoders

@@ -7,14 +7,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
+from triage.domain.pitch import pitch_name
 from triage.judge.dynamics import DYNAMICS
 from triage.sheets.consistency_text import cell_text, clock_text
 from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, Dot, DriftSheet, LadderSheet, SpreadSheet
-from triage.sheets.figure import STRAY, Bars, Figure, Panels, Point, Series
-from triage.sheets.pitches import pitch_name
+from triage.sheets.figure import STRAY, TONES, Bars, Figure, Panels, Point, Series
 
-# Eight tones that stay apart for the colour-blind (Okabe and Ito 2008), dark enough on paper; softest dynamic first.
-TONES = ("#0072b2", "#56b4e9", "#009e73", "#e69f00", "#d55e00", "#cc79a7", "#8a4a12", "#1d1b18")
+# One a dynamic, the softest first, as of TONES.
 SHAPES = ("circle", "square", "diamond", "triangle-up", "diamond", "triangle-down", "diamond", "circle")
 FACTOR_TONES = {
     "register": "#8a4a12",

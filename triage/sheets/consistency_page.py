@@ -9,12 +9,12 @@ from base64 import b64encode
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from triage.domain.pitch import pitch_name
 from triage.sheets.consistency_figures import figures
 from triage.sheets.consistency_text import amount, drift_lines, why_not_text
 from triage.sheets.consistency_values import ConsistencyReport, Dot
 from triage.sheets.figure import svg
 from triage.sheets.html_page import page
-from triage.sheets.pitches import pitch_name
 
 EXCERPT_S = 1.5
 

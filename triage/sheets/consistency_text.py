@@ -10,13 +10,13 @@ from itertools import groupby
 import numpy as np
 
 from triage.domain.measurements import COMPARED
+from triage.domain.pitch import pitch_name
 from triage.judge.curves import QUANTITIES
 from triage.judge.drift import Drift
 from triage.judge.dynamics import FALLS, RISES, Rung
 from triage.judge.factors import PITCH, REGISTER, REST
 from triage.judge.variance import Share, Spread
 from triage.sheets.consistency_values import DriftSheet, ShareSheet
-from triage.sheets.pitches import pitch_name
 
 PLURAL = {"length": "lengths", "level": "levels", "attack": "attack times"}  # the others have none
 WORTH_SAYING = 0.2  # of the spread: a smaller part is not worth acting on
@@ -61,10 +61,10 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
     """Return where most of a spread comes from, and what to do about it."""
     what = f"{cell_text(instrument, articulation)} {PLURAL.get(quantity, quantity)}"
     if spread.why_not:
-        return f"The spread of the {what} cannot be told: {spread.why_not}."
+        return f"The spread of the {what} cannot be determined: {spread.why_not}."
     one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical))
     if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].least_scale:
-        return f"There is nothing uneven in the {what}: one sigma is {one_sigma}, too little to notice."
+        return f"There is nothing inconsistent in the {what}: one sigma is {one_sigma}, too little to notice."
     # What has no pattern comes last: nobody can act on it.
     told = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))
     first, *more = [s for s in told if s.share >= WORTH_SAYING] or told[-1:]
@@ -155,7 +155,7 @@ def drift_sentence(who: str, quantity: str, found: Drift, clock: bool, names: tu
     start, end = (clock_text(h) for h in (found.first_h, found.last_h)) if clock else names
     what = f"{who}: {SUBJECT.get(quantity, f'the {quantity}')}"
     if found.trend is None:
-        return f"{what} over the day cannot be told: {found.why_not}."
+        return f"{what} over the day cannot be determined: {found.why_not}."
     p = f"p = {found.trend.p:.2g}"
     if not stands:
         return f"{what} shows no trend from {start} to {end} ({p}, {len(found.takes)} takes)."
@@ -166,7 +166,7 @@ def drift_sentence(who: str, quantity: str, found: Drift, clock: bool, names: tu
 
 
 def why_not_text(shares: Sequence[ShareSheet]) -> str:
-    """Return why some factors' shares cannot be told, those with one level together."""
+    """Return why some factors' shares cannot be determined, those with one level together."""
     untold = [s for s in shares if s.why_not]
     single = [s.factor for s in untold if s.why_not == f"only one {s.factor}"]
     others = [f"{s.factor}: {s.why_not}" for s in untold if s.factor not in single]
@@ -185,7 +185,7 @@ def drift_lines(drifts: Sequence[DriftSheet]) -> list[str]:
         for one in rest:
             if one.p is None:
                 whys.setdefault(one.why_not, []).append(NAMES.get(one.quantity, one.quantity))
-        lines += [f"{who}: drift of {_and(names)} cannot be told: {why}." for why, names in whys.items()]
+        lines += [f"{who}: drift of {_and(names)} cannot be determined: {why}." for why, names in whys.items()]
     return lines
 
 

@@ -1,4 +1,4 @@
-"""What a consistency report holds, as plain frozen values: numbers, words, tuples; None where it cannot be told.
+"""What a consistency report holds, as plain frozen values; None where something cannot be determined.
 
 A ``Dot`` is one note; everything else names dots by their place in ``ConsistencyReport.dots``, so that whatever is
 drawn can be played. Values are in the unit beside them, shares and intervals from 0 to 1.
@@ -80,7 +80,7 @@ class RungSheet:
 
 @dataclass(frozen=True)
 class LadderSheet:
-    """All steps between two dynamics, in words; ``apart`` says that they were never recorded in one session."""
+    """All steps between two dynamics; ``apart`` says that they were never recorded in one session."""
 
     instrument: str
     articulation: str
@@ -122,7 +122,7 @@ class PairSheet:
 
 @dataclass(frozen=True)
 class ShareSheet:
-    """One factor's share of a spread, or why it cannot be told; ``effects`` are (level, how far off in the unit)."""
+    """One factor's share of a spread, or why there is none; ``effects`` are (level, how far off in the unit)."""
 
     factor: str
     levels: int

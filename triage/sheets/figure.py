@@ -12,6 +12,8 @@ from math import ceil, floor, log10
 
 WIDE, LEFT, RIGHT, TOP, BOTTOM = 720.0, 74.0, 14.0, 44.0, 40.0
 PANEL, GAP, BAR, NAMES = 118.0, 10.0, 17.0, 190.0
+# Eight tones that stay apart for the colour-blind (Okabe and Ito 2008), dark enough on paper.
+TONES = ("#0072b2", "#56b4e9", "#009e73", "#e69f00", "#d55e00", "#cc79a7", "#8a4a12", "#1d1b18")
 GREY, INK, STRAY = "#cfc8ba", "#1d1b18", "#b3001b"
 PALE = (GREY, "#e69f00", "#56b4e9")  # tones that take dark letters
 TICKS = 4
@@ -50,6 +52,7 @@ class Series:
     points: tuple[Point, ...] = ()
     line: tuple[tuple[float, float], ...] = ()
     band: tuple[tuple[float, float, float], ...] = ()
+    name_at_end: bool = False  # of the line
 
     def places(self) -> Iterator[tuple[float, float]]:
         """Yield everything that must lie inside the panel."""
@@ -174,6 +177,8 @@ def _series(one: Series, x_of: _Scale, y_of: _Scale) -> str:
     text = f'<path d="{_path(edge, x_of, y_of)}Z" fill="{one.tone}" fill-opacity=".14"/>' if edge else ""
     if one.line:
         text += f'<path d="{_path(one.line, x_of, y_of)}" fill="none" stroke="{one.tone}" stroke-width="1.4"/>'
+        if one.name_at_end:
+            text += _text(x_of(one.line[-1][0]), y_of(one.line[-1][1]) - 4, one.name, "end")
     for point in sorted(one.points, key=lambda point: point.stands_out):
         label = escape(f"{point.text}: {point.y:.4g}")
         mark = _mark(x_of(point.x), y_of(point.y), one.shape, one.tone, point.stands_out)

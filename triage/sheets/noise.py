@@ -19,8 +19,9 @@ from triage.judge.hit_groups import HitGroup, groups_of, key_of, parts_of
 from triage.judge.noise_rating import AIMED_NR, MOST_NR
 from triage.judge.trend import mann_kendall
 from triage.sheets.backgrounds import LEAST_CHANGE_DB, SURE, MicBackground, mic_backgrounds
+from triage.sheets.figure import svg
 from triage.sheets.html_page import page
-from triage.sheets.noise_charts import COURSE, course_path, rating_chart
+from triage.sheets.noise_charts import TREND, rating_chart, trend_path
 from triage.sheets.noise_text import levels_of, line_of, rating_text, remedy_of
 from triage.sheets.timeline import Timeline, in_order, timeline
 from triage.store.harmless_groups import marks
@@ -29,6 +30,7 @@ from triage.store.takes import session_of, takes
 
 LEAST_HITS = 3  # of a group that is worth a search before the next session
 MOST_TO_FIX, MOST_SHOWN = 10, 12
+CHART_TITLE = "Octaves of each calibrated microphone over the noise-rating curves"
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,7 @@ class GroupLine:
 
     line: str
     levels: str
-    course: str  # of a steady noise's level over the session
+    trend: str  # of a steady noise's level over the session
     group: HitGroup
     worst: Hit
     first: Hit
@@ -147,6 +149,7 @@ def group_of(hit: Hit) -> str:
 
 def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> str:
     """Return the sheet as one page of HTML; the worst groups get a picture and a few seconds of sound."""
+    chart = rating_chart(sheet.backgrounds)
     shown = [(line, picture_of(line.worst), sound_of(line.worst)) for line in sheet.groups[:MOST_SHOWN]]
     return page(
         "noise.html",
@@ -158,9 +161,9 @@ def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> s
         aimed_nr=AIMED_NR,
         most_nr=MOST_NR,
         clock=clock,
-        chart=rating_chart(sheet.backgrounds),
-        course_path=course_path,
-        course=COURSE,
+        chart=svg(chart, CHART_TITLE) if chart else "",
+        trend_path=trend_path,
+        trend=TREND,
     )
 
 
@@ -172,7 +175,7 @@ def clock(seconds: float) -> str:
 
 def _line(group: HitGroup, listed: list[Hit]) -> GroupLine:
     worst, first, last = (listed[at] for at in (group.worst, group.first, group.last))
-    return GroupLine(line_of(group), levels_of(group), _course(group, listed), group, worst, first, last)
+    return GroupLine(line_of(group), levels_of(group), _trend_text(group, listed), group, worst, first, last)
 
 
 def _counts(found: list[tuple[str, str]]) -> tuple[dict[str, dict[str, int]], tuple[str, ...]]:
@@ -199,7 +202,7 @@ def _harmless(db: Connection, silent: list[Hit]) -> tuple[SilentGroup, ...]:
 def _to_fix(groups: tuple[GroupLine, ...], backgrounds: list[MicBackground]) -> tuple[str, ...]:
     """Return what to put right before the next session, the worst first."""
     worth = [line for line in groups if _is_worth(line.group)]
-    sentences = [remedy_of(line.group, line.course) for line in worth][:MOST_TO_FIX]
+    sentences = [remedy_of(line.group, line.trend) for line in worth][:MOST_TO_FIX]
     for one in backgrounds:
         if one.change_db is not None:
             way = "rose" if one.change_db > 0 else "fell"
@@ -216,7 +219,7 @@ def _is_worth(group: HitGroup) -> bool:
     return len(group.hits) >= LEAST_HITS or group.rhythm == "steady" or kind_named(group.kind).serious
 
 
-def _course(group: HitGroup, listed: list[Hit]) -> str:
+def _trend_text(group: HitGroup, listed: list[Hit]) -> str:
     """Return how the level of a steady noise went over the session, where that is no chance."""
     if group.rhythm != "steady":
         return ""

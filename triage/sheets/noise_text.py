@@ -62,11 +62,11 @@ def levels_of(group: HitGroup) -> str:
     return f"{low} dBFS" if low == high else f"{low} to {high} dBFS"
 
 
-def remedy_of(group: HitGroup, course: str = "") -> str:
-    """Return what very likely causes a group and what helps against it, as one sentence; ``course`` of its level."""
+def remedy_of(group: HitGroup, trend: str = "") -> str:
+    """Return what very likely causes a group and what helps against it, as one sentence; ``trend`` of its level."""
     remedy = kind_named(group.kind).remedy or UNKNOWN
     many = remedy.counted
-    found = [_number(group.takes if many == "takes" else len(group.hits), many), rhythm_of(group), course]
+    found = [_number(group.takes if many == "takes" else len(group.hits), many), rhythm_of(group), trend]
     where = remedy.cause.format(mic=f"the {group.mic} microphone")
     helps = [remedy.regular if group.rhythm == "regular" else "", remedy.advice]
     return f"{where}: {', '.join(part for part in found if part)}; {'; '.join(part for part in helps if part)}."

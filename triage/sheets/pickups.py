@@ -10,13 +10,13 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
+from triage.domain.pitch import pitch_name
 from triage.judge import rest_reminder as rest
 from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.ranges import outside
 from triage.judge.recording_pace import READY_S, Pace, learn_pace
 from triage.sheets.html_page import page
-from triage.sheets.pitches import pitch_name
 from triage.sheets.plan_table import Planned, plan_of
 
 CAUTION = rest.WORDS  # for the desk, which shows the same list

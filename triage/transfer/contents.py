@@ -69,7 +69,7 @@ def with_takes(folder: Path, paths: Iterable[str]) -> tuple[list[Content], str |
     try:
         session = read_session(folder)
     except (TriageError, OSError) as error:
-        return [Content(path) for path in paths], f"takes cannot be told: {error}"
+        return [Content(path) for path in paths], f"takes cannot be determined: {error}"
     takes = [row.take for row in read_sheet(folder / SHEET_FILE, session.middle_c_octave).rows]
     names = NamePattern(session.files.name, session.mic_names, takes)
     return [_with_take(path, session, names) for path in paths], None
