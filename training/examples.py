@@ -28,7 +28,7 @@ from training.recordings import RecordedNoise
 from training.rooms import MicRecipe
 from training.sessions import build, write_session
 from triage.analysis.encoding import BESIDE, encode, encoder_in_use
-from triage.analysis.take import VERSION, listen_take
+from triage.analysis.take import analysis_key, listen_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.note import Note
@@ -262,7 +262,7 @@ def _cached(recipe_file: Path, recordings: Path, order: Order, cache: Path | Non
     general = by.general
     if cache is None:
         return hear(recipe_file, recordings, order, by)
-    made = f"{VERSION} {by.detector(order).name} {order} {recipe_file.read_text(encoding='utf-8')}"
+    made = f"{analysis_key()} {by.detector(order).name} {order} {recipe_file.read_text(encoding='utf-8')}"
     key = hashlib.sha256(made.encode()).hexdigest()[:16]
     name = f"{'-'.join(order.instruments)}_{order.seed}_{key}"
     plain, whole = cache / f"{name}.pickle", cache / f"{name}.general.pickle"

@@ -5,6 +5,7 @@ notes are then read again, note by note. Nothing larger than a few microphones' 
 """
 
 import hashlib
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -15,6 +16,7 @@ from triage.analysis.encoding import encode, encoder_in_use
 from triage.analysis.file_pass import passes
 from triage.analysis.noise_hits import Noises
 from triage.analysis.previews import Drawing
+from triage.domain.code_key import code_key
 from triage.domain.note import Note
 from triage.domain.pitch import midi_to_hz
 from triage.domain.take import NoiseFloor, Take, Track
@@ -26,11 +28,10 @@ from triage.listen.embed import Encoder
 from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite, power_of
 from triage.listen.measure import measure, window
 from triage.listen.mics import Reference, match
-from triage.listen.noise_network import NoiseDetector
+from triage.listen.noise_network import NoiseDetector, detector_name
 from triage.listen.notes import NoteSegment, find_notes, floor_db
 from triage.listen.spurious_notes import without_strays
 
-VERSION = "6"  # of what listening finds: a new one listens to every take again
 MATCHED = 12  # notes that a track is matched with the judging one over
 
 
@@ -40,10 +41,17 @@ class _Judged(NamedTuple):
     frames: np.ndarray  # (mel, frame)
 
 
+@cache
+def analysis_key() -> str:
+    """Return a key of the code and the noise network: with another one all takes are analysed anew."""
+    own = code_key("triage.analysis", "triage.listen", "triage.intake.wav", "triage.intake.recording_time")
+    return f"{own} {detector_name()}"
+
+
 def fingerprint(take: TakeFiles, judge_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
     """Return a text that changes when a file of the take, its row, or the way of listening changes."""
     encoder = encoder or encoder_in_use()
-    parts = [VERSION, judge_mic, f"{a4_hz:g}", encoder.name, repr(take.meant)]
+    parts = [analysis_key(), judge_mic, f"{a4_hz:g}", encoder.name, repr(take.meant)]
     parts += [f"{t.mic} {t.path} {t.channel} {t.facts.size_bytes} {t.facts.mtime_ns}" for t in take.tracks]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 

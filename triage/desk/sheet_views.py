@@ -11,14 +11,15 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from triage import __version__
+from triage.domain.code_key import code_key
 from triage.domain.errors import StoreError
 from triage.store.cached_sheets import ALL
 from triage.store.notes import notes_in
 from triage.store.progress import WHAT, tallies
 from triage.store.takes import session_of, take_ids
 
-FORM = f"{__version__}-2"  # raised when what is made here, or what makes it, changes
+# What a kept sheet depends on beside the store.
+FORM = code_key("triage.desk.sheet_views", "triage.sheets", "triage.store", "triage.judge", "triage.domain")
 PLAYED_IN = 4  # takes of a cell that are named: the last ones
 SENTENCES, MORE, STRAYS = 12, 200, 200
 MOST_NOTES = 10_000  # compared at the desk: a minute of work

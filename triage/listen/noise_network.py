@@ -24,7 +24,7 @@ from triage.domain.errors import AudioError
 from triage.domain.kinds import NOISES
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
-from triage.listen.weights import read_weights, refused, write_weights
+from triage.listen.weights import read_card, read_weights, refused, write_weights
 
 STRIDE = 2  # frames a step
 STEP_S = STRIDE * HOP_S
@@ -192,6 +192,11 @@ class NoiseDetector:
 def save_detector(network: NoiseNetwork, path: Path, card: dict[str, object]) -> str:
     """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
     return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card)
+
+
+def detector_name() -> str:
+    """Return the name of the shipped network, from its card alone."""
+    return str(read_card(shipped(SHIPPED))["name"])
 
 
 @cache

@@ -28,6 +28,12 @@ def write_weights(network: nn.Module, path: Path, family: str, card: Card) -> st
     return name
 
 
+def read_card(path: Path) -> Card:
+    """Return the card of a file of weights."""
+    card: Card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    return card
+
+
 def read_weights(path: Path) -> tuple[Card, dict[str, Tensor]]:
     """Return the card and the weights of a file.
 
@@ -37,7 +43,7 @@ def read_weights(path: Path) -> tuple[Card, dict[str, Tensor]]:
         If the weights are not those that the card was written for. A strange file raises of many kinds.
     """
     data = path.read_bytes()
-    card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    card = read_card(path)
     if hashlib.sha256(data).hexdigest() != card["sha256"]:
         raise ConfigError(
             f"{path}: not the weights that {path.stem}.json was written for (SHA-256 differs); "

@@ -8,8 +8,8 @@ import numpy as np
 import safetensors.numpy
 from safetensors import SafetensorError
 
-from triage import __version__
 from triage.analysis.encoding import encoder_in_use
+from triage.domain.code_key import code_key
 from triage.domain.errors import JudgeError
 from triage.domain.judgement import SerialisedFeatures
 from triage.domain.spot import Spot
@@ -19,7 +19,6 @@ from triage.judge.note_table import NoteTable
 from triage.ranking.findings import Finding
 from triage.ranking.session_features import SessionFeatures
 
-FORMAT = "2"
 LEVEL = 1  # of compression: a third off at little cost
 MOST_BYTES = 2**28  # uncompressed: fifty times what a long session needs
 TEXT_COLUMNS = ("take", "instrument", "articulation", "dynamic", "mic")
@@ -29,7 +28,8 @@ GROUPS = ("values", "heard", "heard_mean", "heard_s")
 
 def features_key() -> str:
     """Return what the features that this tool builds depend on: kept ones with another key are built anew."""
-    return f"{FORMAT} of {__version__}, {encoder_in_use().name}"
+    own = code_key("triage.domain", "triage.judge", "triage.ranking", "triage.analysis.encoding")
+    return f"{own} {encoder_in_use().name}"
 
 
 def to_bytes(features: SessionFeatures) -> SerialisedFeatures:
