@@ -3,6 +3,8 @@
 Where the set-up changes within a day, each set-up's own mean is taken out: a new seat is a step, no drift.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from triage.judge.curves import QUANTITIES, in_unit, measured
@@ -42,38 +44,18 @@ def _drift_sheet(
     notes: Gathered, instrument: str, day: str, quantity: str, found: tuple[Drift, np.ndarray], stands: bool
 ) -> DriftSheet:
     seen, rows = found
-    clock = bool(notes.clock[rows].all())
+    clock, is_doubt = bool(notes.clock[rows].all()), quantity == "doubt"
     firsts = {str(take): int(row) for row, take in zip(rows[::-1], notes.table.take[rows][::-1], strict=True)}
     points = [firsts[str(take)] for take in seen.takes]
     names = (notes.dots[points[0]].take, notes.dots[points[-1]].take) if points else ("", "")
-    who = f"{cell_text(instrument)} on {day}"
-    typical = 1.0 if quantity == "doubt" else typical_of(notes, quantity, np.isin(np.arange(len(notes.table)), rows))
-    span = seen.last_h - seen.first_h
-    slopes = (seen.trend.low, seen.trend.high) if seen.trend else ()
-    ends = [_axis_change(quantity, slope * span, typical) for slope in slopes]
-    change = _axis_change(quantity, seen.change, typical) if seen.trend else None
-    shown = Drift(
-        seen.trend,
-        change or 0.0,
-        seen.first_h,
-        seen.last_h,
-        seen.takes,
-        seen.hours,
-        seen.values,
-        seen.adjusted,
-        seen.why_not,
-    )
-    values = seen.values if quantity == "doubt" else in_unit(quantity, seen.values)
+    change, low, high = _changes(notes, quantity, seen, rows) if seen.trend else (None, None, None)
+    who, shown = f"{cell_text(instrument)} on {day}", replace(seen, change=change or 0.0)
+    values = seen.values if is_doubt else in_unit(quantity, seen.values)
     return DriftSheet(
-        instrument,
-        day,
-        quantity,
-        "" if quantity == "doubt" else QUANTITIES[quantity].unit,
+        *(instrument, day, quantity, "" if is_doubt else QUANTITIES[quantity].unit),
         clock,
         seen.adjusted,
-        change,
-        ends[0] if ends else None,
-        ends[1] if ends else None,
+        *(change, low, high),
         seen.trend.p if seen.trend else None,
         stands,
         drift_sentence(who, quantity, shown, clock, names, stands),
@@ -82,5 +64,12 @@ def _drift_sheet(
     )
 
 
-def _axis_change(quantity: str, change: float, typical: float) -> float:
-    return change if quantity == "doubt" else float(change_in_unit(quantity, change, typical))
+def _changes(notes: Gathered, quantity: str, seen: Drift, rows: np.ndarray) -> tuple[float, ...]:
+    """Return the change over the day with its interval, in the quantity's unit."""
+    assert seen.trend is not None
+    span_h = seen.last_h - seen.first_h
+    changes = (seen.change, seen.trend.low * span_h, seen.trend.high * span_h)
+    if quantity == "doubt":
+        return changes
+    typical = typical_of(notes, quantity, np.isin(np.arange(len(notes.table)), rows))
+    return tuple(float(change_in_unit(quantity, change, typical)) for change in changes)

@@ -11,7 +11,7 @@ from html import escape
 from math import ceil, floor, log10
 
 WIDE, LEFT, RIGHT, TOP, BOTTOM = 720.0, 74.0, 14.0, 44.0, 40.0
-PANEL, GAP, BAR, NAMES = 118.0, 10.0, 17.0, 190.0
+GAP, BAR, NAMES = 10.0, 17.0, 190.0
 # Eight tones that stay apart for the colour-blind (Okabe and Ito 2008), dark enough on paper.
 TONES = ("#0072b2", "#56b4e9", "#009e73", "#e69f00", "#d55e00", "#cc79a7", "#8a4a12", "#1d1b18")
 GREY, INK, STRAY = "#cfc8ba", "#1d1b18", "#b3001b"
@@ -70,6 +70,7 @@ class Panels:
     ticks: tuple[tuple[float, str], ...] = ()
     x_title: str = ""
     levels: tuple[float | None, ...] = ()
+    height: float = 118.0  # of a panel
 
 
 @dataclass(frozen=True)
@@ -137,14 +138,14 @@ def _panels(figure: Panels) -> tuple[str, float]:
     x_of = _scale([x for one in figure.series for x, _ in one.places()], 0.02, LEFT, WIDE - RIGHT)
     parts = [_legend([(one.name, one.shape, one.tone) for one in figure.series if one.in_legend])]
     for place, panel in enumerate(panels):
-        top = TOP + place * (PANEL + GAP)
+        top = TOP + place * (figure.height + GAP)
         mine = [one for one in figure.series if one.panel == panel]
         level = figure.levels[panel] if figure.levels else None
         known = [y for one in mine for _, y in one.places()] + ([] if level is None else [level])
-        y_of = _scale(known, 0.06, top + PANEL, top)
+        y_of = _scale(known, 0.06, top + figure.height, top)
         parts += _grid(y_of, figure.titles[panel], level)
         parts += [_series(one, x_of, y_of) for one in mine]
-    bottom = TOP + len(panels) * (PANEL + GAP)
+    bottom = TOP + len(panels) * (figure.height + GAP)
     parts += _x_axis(figure, x_of, bottom)
     return "".join(parts), bottom + BOTTOM
 

@@ -44,7 +44,7 @@ def rating_chart(backgrounds: Sequence[MicBackground]) -> Panels | None:
         for number, (mic, levels) in enumerate(spectra.items())
     ]
     ticks = tuple((band, f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k") for band, hz in enumerate(BANDS_HZ))
-    return Panels(("dB re 20 µPa",), tuple(series), ticks, "octave, Hz")
+    return Panels(("dB re 20 µPa",), tuple(series), ticks, "octave, Hz", height=220.0)
 
 
 def _line(levels: Sequence[float | None]) -> tuple[tuple[float, float], ...]:

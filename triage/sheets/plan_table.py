@@ -78,7 +78,7 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
     there = [take for take in takes(db, session.id) if take.problem != GONE]
     rows = {row.take: row for row in sheet(db, session.id)}
     found = notes(db, session.id)
-    heard, shifts = _by_take(found), _shifts(there, found)
+    by_take, shifts = _by_take(found), _shifts(there, found)
     planned.setups_named |= any(row.setup for row in rows.values())
     planned.warnings += [
         f"{session.name}: {instrument or 'notes'} sound {abs(by)} semitones {'above' if by > 0 else 'below'} the "
@@ -86,112 +86,92 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
         for instrument, by in sorted(shifts.items())
         if by
     ]
-    meant = {take.name: _meant(take, shifts, session.name, order) for take in there}
-    unrecorded = [row for name, row in rows.items() if name not in meant]
-    planned.rows += [*meant.values(), *(_unrecorded(row, shifts, session.name, order) for row in unrecorded)]
-    told, standing = _told(db, session.id, exposed_bound), session_verdicts(db, [session.id])
+    place = (shifts, session.name, order)
+    recorded = {take.name: _planned_take(take.name, take, take.expected_pitches, *place) for take in there}
+    missing = [_planned_take(name, row, row.pitches, *place) for name, row in rows.items() if name not in recorded]
+    planned.rows += [*recorded.values(), *missing]
+    findings, standing = _findings(db, session.id, exposed_bound), session_verdicts(db, [session.id])
     for take in there:
-        own = heard.get(take.name, [])
+        own = by_take.get(take.name, [])
         verdicts = standing.get(take.id)
         for note in own:
             outcome = None if verdicts is None else verdicts.outcome(note.number)
-            planned.notes.append(_played(note, take, meant[take.name], told, outcome))
+            planned.notes.append(_played(note, take, recorded[take.name], findings, outcome))
             planned.of_session.append(session.name)
             planned.stored[session.name, take.name, note.number] = note
-        planned.recorded[session.name, take.name] = (meant[take.name], take.duration_s or 0.0)
+        planned.recorded[session.name, take.name] = (recorded[take.name], take.duration_s or 0.0)
         if take.heard_on not in (None, session.judge_mic):
             planned.other_mic.add((session.name, take.name))
-    _clock(planned, session.name, there, heard)
+    _clock(planned, session.name, there, by_take)
 
 
 @dataclass
-class _Told:
-    """What was found at notes of a session."""
+class _Findings:
+    """Kinds of noises and technical faults by take and note, of faults by take, and each note's main reason."""
 
-    noises: dict[tuple[str, int], list[str]]
-    failures: dict[tuple[str, int], list[str]]
-    whole: dict[str, list[str]]
-    kinds: dict[tuple[str, int], str]
+    noises: dict[tuple[str, int], list[str]] = field(default_factory=lambda: defaultdict(list))
+    failures: dict[tuple[str, int], list[str]] = field(default_factory=lambda: defaultdict(list))
+    whole: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+    kinds: dict[tuple[str, int], str] = field(default_factory=dict)
 
 
-def _told(db: Connection, session_id: int, exposed_bound: float) -> _Told:
-    told = _Told(defaultdict(list), defaultdict(list), defaultdict(list), {})
+def _findings(db: Connection, session_id: int, exposed_bound: float) -> _Findings:
+    findings = _Findings()
     for hit in hits(db, session_id):
         if hit.kind in TECHNICAL:
-            _add_failure(told, hit)
+            _add_failure(findings, hit)
         elif hit.note is not None and (hit.exposed or 0.0) >= exposed_bound:
-            told.noises[hit.take, hit.note].append(hit.kind)
+            findings.noises[hit.take, hit.note].append(hit.kind)
     page = select(tables.take.c.id).where(tables.take.c.session_id == session_id)
     for take, spots in spots_among(db, page).items():
         for spot in spots:
-            _add_spot(told, take, spot)
-    return told
+            _add_spot(findings, take, spot)
+    return findings
 
 
-def _add_failure(told: _Told, hit: Hit) -> None:
+def _add_failure(findings: _Findings, hit: Hit) -> None:
     if kind_named(hit.kind).whole_take:
-        told.whole[hit.take].append(hit.kind)
+        findings.whole[hit.take].append(hit.kind)
     elif hit.note is not None:
-        told.failures[hit.take, hit.note].append(hit.kind)
+        findings.failures[hit.take, hit.note].append(hit.kind)
 
 
-def _add_spot(told: _Told, take: str, spot: Spot) -> None:
+def _add_spot(findings: _Findings, take: str, spot: Spot) -> None:
     """Spots come the most doubtful first, so the first kind of a note is its main reason."""
     if spot.note is not None:
-        told.kinds.setdefault((take, spot.note), spot.kind)
+        findings.kinds.setdefault((take, spot.note), spot.kind)
     elif kind_named(spot.kind).whole_take and (spot.doubt or 0.0) >= SURE:
-        told.whole[take].append(spot.kind)
+        findings.whole[take].append(spot.kind)
 
 
-def _played(note: StoredNote, take: StoredTake, meant: Meant, told: _Told, outcome: Outcome | None) -> Played:
-    pitch = note.sheet_midi if take.expected_pitches else note.pitch_midi
-    cents = note.measurements["cents"]
+def _played(note: StoredNote, take: StoredTake, of: Meant, findings: _Findings, outcome: Outcome | None) -> Played:
+    pitch, cents = note.sheet_midi if take.expected_pitches else note.pitch_midi, note.measurements["cents"]
     key = (note.take, note.number)
     return Played(
         note.take,
         note.number,
-        meant.instrument,
-        meant.articulation,
-        meant.dynamic,
+        of.instrument,
+        of.articulation,
+        of.dynamic,
         pitch,
         None if cents is None else abs(cents) <= MATCH_CENTS,
         note.doubt,
-        told.kinds.get(key, ""),
+        findings.kinds.get(key, ""),
         outcome.verdict if outcome else None,
         outcome.reason if outcome else "",
-        tuple(told.noises.get(key, ())),
-        (*told.failures.get(key, ()), *told.whole.get(note.take, ())),
-        meant.setup,
+        tuple(findings.noises.get(key, ())),
+        (*findings.failures.get(key, ()), *findings.whole.get(note.take, ())),
+        of.setup,
     )
 
 
-def _meant(take: StoredTake, shifts: dict[str, int], session: str, order: int) -> Meant:
-    shift = shifts.get(take.instrument or "", 0)
-    return Meant(
-        take.name,
-        take.instrument or "",
-        take.articulation or "",
-        take.dynamic or "",
-        tuple(pitch + shift for pitch in take.expected_pitches),
-        take.repetitions or 1,
-        take.setup or session,
-        order,
-    )
-
-
-def _unrecorded(row: SheetRow, shifts: dict[str, int], session: str, order: int) -> Meant:
-    shift = shifts.get(row.instrument, 0)
-    return Meant(
-        row.take,
-        row.instrument,
-        row.articulation,
-        row.dynamic,
-        tuple(pitch + shift for pitch in row.pitches),
-        row.repetitions,
-        row.setup or session,
-        order,
-        recorded=False,
-    )
+def _planned_take(
+    name: str, of: StoredTake | SheetRow, pitches: Iterable[int], shifts: dict[str, int], session: str, order: int
+) -> Meant:
+    shift = shifts.get(of.instrument or "", 0)
+    cohort, setup = (of.instrument or "", of.articulation or "", of.dynamic or ""), of.setup or session
+    shifted = tuple(pitch + shift for pitch in pitches)
+    return Meant(name, *cohort, shifted, of.repetitions or 1, setup, order, recorded=isinstance(of, StoredTake))
 
 
 def _by_take(rows: Iterable[StoredNote]) -> dict[str, list[StoredNote]]:
@@ -212,14 +192,11 @@ def _shifts(there: Sequence[StoredTake], rows: Iterable[StoredNote]) -> dict[str
     return {instrument: sheet_shift(own) for instrument, own in pairs.items()}
 
 
-def _clock(planned: Planned, session: str, there: Sequence[StoredTake], heard: dict[str, list[StoredNote]]) -> None:
+def _clock(planned: Planned, session: str, there: Sequence[StoredTake], by_take: dict[str, list[StoredNote]]) -> None:
     for take in there:
-        sounding_s = sum(note.end_s - note.start_s for note in heard.get(take.name, []))
-        planned.on_clock.append(
-            TakeOnClock(
-                session, take.instrument or "", take.dynamic or "", sounding_s, take.duration_s or 0.0, _began(take)
-            )
-        )
+        sounding_s, whole_s = sum(n.end_s - n.start_s for n in by_take.get(take.name, [])), take.duration_s or 0.0
+        who = (session, take.instrument or "", take.dynamic or "")
+        planned.on_clock.append(TakeOnClock(*who, sounding_s, whole_s, _began(take)))
     planned.pauses_s += list(_pauses_s(there))
 
 
