@@ -148,7 +148,7 @@ def test_an_object_store_and_a_cluster_that_stops_and_loses_a_worker_give_the_sa
 
     def kill_once(what: str, done: int, total: int) -> None:
         if what == "listening" and not killed:
-            killed.append(kill_one("ray::listened"))
+            killed.append(kill_one("ray::analysed"))
 
     with pytest.raises(KeyboardInterrupt):
         take_in(bucket, there, end, cluster)

@@ -7,8 +7,8 @@ import soundfile
 from tests.intake.files import session_toml, write
 from tests.sessions import HEADER, RATE_HZ, play, row, write_takes
 from triage.analysis import file_pass
-from triage.analysis.file_pass import passes, use_hands
-from triage.analysis.take import listen_take
+from triage.analysis.file_pass import read_files
+from triage.analysis.take import analyse_take
 from triage.domain.errors import AudioError
 from triage.intake.arrivals import TakeFiles, check_arrivals
 from triage.intake.session import read_session
@@ -16,12 +16,6 @@ from triage.intake.sheet import read_sheet
 
 PITCHES = (55, 58, 60)
 MICS = tuple(f"m{k}" for k in range(6))
-
-
-@pytest.fixture(autouse=True)
-def one_hand():
-    yield
-    use_hands(1)
 
 
 def called(folder: Path) -> TakeFiles:
@@ -60,9 +54,8 @@ def in_one(tmp_path: Path, tracks: np.ndarray) -> TakeFiles:
     return called(folder)
 
 
-def record(take: TakeFiles, folder: Path, hands: int) -> dict:
-    use_hands(hands)
-    said = vars(listen_take(take, folder, "m0", 442.0)).copy()
+def record(take: TakeFiles, folder: Path, read_ahead: int) -> dict:
+    said = vars(analyse_take(take, folder, "m0", 442.0, read_ahead=read_ahead)).copy()
     notes = [
         vars(note) | {"embeddings": {k: v.tobytes() for k, v in note.embeddings.items()}}
         for note in said.pop("notes")
@@ -76,20 +69,19 @@ def test_reading_ahead_changes_nothing_to_the_last_digit(tmp_path, in_many):
 
 def test_channels_of_one_file_are_shared_out_and_nothing_changes(tmp_path, in_one, monkeypatch):
     alone = record(in_one, tmp_path / "one", 1)
-    assert [len(group) for group, _ in passes(in_one.tracks, tmp_path / "one")] == [6]
-    use_hands(3)
-    assert [len(group) for group, _ in passes(in_one.tracks, tmp_path / "one")] == [2, 2, 2]
+    assert [len(group) for group, _ in read_files(in_one.tracks, tmp_path / "one")] == [6]
+    assert [len(group) for group, _ in read_files(in_one.tracks, tmp_path / "one", 3)] == [2, 2, 2]
     shared = record(in_one, tmp_path / "one", 3)
     assert shared["sound"] == alone["sound"] and len(shared["floors"]) == 6
     assert [(h.kind, h.mic, h.start_s) for h in shared["hits"]] == [(h.kind, h.mic, h.start_s) for h in alone["hits"]]
     monkeypatch.setattr(file_pass, "MOST_S", 2 * in_one.tracks[0].facts.duration_s)
-    use_hands(1)  # a long file is taken in parts even by one
-    assert [len(group) for group, _ in passes(in_one.tracks, tmp_path / "one")] == [2, 2, 2]
+    # A long file is read in several groups even by one thread.
+    assert [len(group) for group, _ in read_files(in_one.tracks, tmp_path / "one")] == [2, 2, 2]
 
 
 def test_one_file_and_many_hold_the_same_take(tmp_path, in_one, in_many):
     one, many = (
-        listen_take(take, tmp_path / name, "m0", 442.0) for take, name in ((in_one, "one"), (in_many, "many"))
+        analyse_take(take, tmp_path / name, "m0", 442.0) for take, name in ((in_one, "one"), (in_many, "many"))
     )
     assert one.sound == many.sound and len(one.notes) == len(many.notes) == 3
     for a, b in zip(one.notes, many.notes, strict=True):
@@ -98,22 +90,20 @@ def test_one_file_and_many_hold_the_same_take(tmp_path, in_one, in_many):
 
 def test_a_file_that_cannot_be_read_is_told_in_its_place(tmp_path, in_many):
     (tmp_path / "many" / in_many.tracks[2].path).unlink()
-    use_hands(3)
-    found = list(passes(in_many.tracks, tmp_path / "many"))
+    found = list(read_files(in_many.tracks, tmp_path / "many", 3))
     assert [group[0].mic for group, _ in found] == list(MICS)
     assert [isinstance(heard, AudioError) for _, heard in found] == [False, False, True, False, False, False]
 
 
 def test_no_more_files_are_held_than_are_read_ahead(tmp_path, in_many, monkeypatch):
-    begun, real = [], file_pass._tried
+    begun, real = [], file_pass._read_or_error
 
     def counted(group, folder):
         begun.append(group[0].mic)
         return real(group, folder)
 
-    monkeypatch.setattr(file_pass, "_tried", counted)
-    use_hands(2)
-    reading = passes(in_many.tracks, tmp_path / "many")
+    monkeypatch.setattr(file_pass, "_read_or_error", counted)
+    reading = read_files(in_many.tracks, tmp_path / "many", 2)
     next(reading)
     assert len(begun) <= 4  # the one in hand, two in work, one that waits
     reading.close()

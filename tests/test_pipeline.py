@@ -100,11 +100,11 @@ def heard(monkeypatch) -> list[str]:
     """Return a list that the names of takes come into as they are listened to."""
     names: list[str] = []
 
-    def listen_all(takes, *arguments):
+    def analyse_all(takes, *arguments):
         names.extend(take.name for take in takes)
-        return workers.listen_all(takes, *arguments)
+        return workers.analyse_all(takes, *arguments)
 
-    monkeypatch.setattr(pipeline, "listen_all", listen_all)
+    monkeypatch.setattr(pipeline, "analyse_all", analyse_all)
     return names
 
 

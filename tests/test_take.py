@@ -5,7 +5,7 @@ import pytest
 import soundfile
 
 from tests.sessions import MICS, RATE_HZ, play
-from triage.analysis.take import listen_take
+from triage.analysis.take import analyse_take
 from triage.domain.sheet_row import SheetRow
 from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.intake.integrity import check_file
@@ -26,7 +26,7 @@ def heard(folder, tracks, together):
         TrackFile(mic, name, channel, check_file(folder / name))
         for mic, (name, channel) in zip(MICS, places, strict=True)
     )
-    return listen_take(TakeFiles("T001", MEANT, {}, listed, MEANT), folder, "close", 442.0)
+    return analyse_take(TakeFiles("T001", MEANT, {}, listed, MEANT), folder, "close", 442.0)
 
 
 @pytest.mark.parametrize("together", [True, False])

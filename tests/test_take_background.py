@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.sessions import RATE_HZ, play, row, write_takes
-from triage.analysis.take import listen_take
+from triage.analysis.take import analyse_take
 from triage.domain.session import Session
 from triage.intake.arrivals import check_arrivals
 from triage.intake.session import SESSION_FILE, read_session
@@ -25,7 +25,7 @@ def folder(tmp_path_factory):
 def test_a_take_s_floors_are_those_it_was_made_with(folder):
     session = read_session(folder)
     arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, 4))
-    floors = {floor.mic: floor for floor in listen_take(arrived.takes[0], folder, "close", 442.0).floors}
+    floors = {floor.mic: floor for floor in analyse_take(arrived.takes[0], folder, "close", 442.0).floors}
     # White floors of -76 and -72 dBFS as tests.sessions.hear makes them; A-weighting takes 2.7 dB off white noise at
     # 48 kHz (IEC 61672 over 0 to 24 kHz), and the octave at 1 kHz holds 707 of its 24000 Hz: -15.3 dB.
     for mic, floor_dbfs in (("close", -76.0), ("room", -72.0)):

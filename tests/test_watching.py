@@ -183,18 +183,18 @@ def test_a_watch_that_was_killed_goes_on_where_it_was(hall, tracks, monkeypatch)
     hall.record("T002", tracks["T002"])
     hall.restart()
     listened_to = []
-    monkeypatch.setattr("triage.analysis.workers.listen_take", _counted(listened_to))
+    monkeypatch.setattr("triage.analysis.workers.analyse_take", _counted(listened_to))
     assert hall.after(3) == ["T002"] and listened_to == ["T002"]
     with reading(hall.engine) as db:
         assert all(entry.doubt is not None for entry in queue(db, find_session(db).id))
 
 
 def _counted(names):
-    from triage.analysis.take import listen_take
+    from triage.analysis.take import analyse_take
 
     def counted(take, *others):
         names.append(take.name)
-        return listen_take(take, *others)
+        return analyse_take(take, *others)
 
     return counted
 
@@ -214,14 +214,14 @@ def test_a_file_that_vanishes_and_a_folder_that_is_away_stop_nothing_and_lose_no
 
 @on_both
 def test_a_take_that_cannot_be_listened_to_is_a_problem_and_the_next_one_comes_in(hall, tracks, monkeypatch):
-    from triage.analysis.take import listen_take
+    from triage.analysis.take import analyse_take
 
     def fails(take, *others):
         if take.name == "T001":
             raise ZeroDivisionError("made by the test")
-        return listen_take(take, *others)
+        return analyse_take(take, *others)
 
-    monkeypatch.setattr("triage.analysis.workers.listen_take", fails)
+    monkeypatch.setattr("triage.analysis.workers.analyse_take", fails)
     hall.record("T001", tracks["T001"])
     hall.record("T002", tracks["T002"])
     assert sorted(hall.after(5)) == ["T001", "T002"]

@@ -28,7 +28,7 @@ from training.recordings import RecordedNoise
 from training.rooms import MicRecipe
 from training.sessions import build, write_session
 from triage.analysis.encoding import BESIDE, encode, encoder_in_use
-from triage.analysis.take import analysis_key, listen_take
+from triage.analysis.take import analyse_take, analysis_key
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.note import Note
@@ -190,7 +190,7 @@ def listen_to(folder: Path, detector: NoiseDetector | None = None) -> Heard:
     judge_mic = session.judge_mic_name()
     takes, frames = [], {}
     for take in _roll(folder):
-        heard = listen_take(take, folder, judge_mic, session.a4_hz, FixedEmbedding(), detector)
+        heard = analyse_take(take, folder, judge_mic, session.a4_hz, FixedEmbedding(), detector)
         samples, rate_hz = _samples(take, folder, heard.heard_on or judge_mic)
         frames[take.name] = LogMel(rate_hz)(samples[None])[0].astype(np.float16)
         takes.append(heard)

@@ -23,7 +23,7 @@ from training.noise_baselines import BASELINES, events
 from training.noise_scenes import Planted, Scene, SceneRecipe, make_scene, open_stage
 from training.planted_clicks import Clicks, count_clicks
 from training.sessions import write_description, write_sheet, write_tracks
-from triage.analysis.take import listen_take
+from triage.analysis.take import analyse_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.errors import AudioError
@@ -157,7 +157,7 @@ def _short(plan: Any, most_notes: int) -> Any:
 def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]], collar_s: float) -> None:
     session = read_session(folder)
     arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
-    heard = [listen_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in arrived.takes]
+    heard = [analyse_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in arrived.takes]
     placed, missing, _ = place(heard, session.a4_hz)
     judgement = judge(session_features(placed, missing, {}), load_model())
     for take in heard:

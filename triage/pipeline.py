@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Engine
 
 from triage.analysis.remote_folder import at_hand
 from triage.analysis.take import fingerprint
-from triage.analysis.workers import listen_all
+from triage.analysis.workers import analyse_all
 from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.errors import ConfigError
 from triage.domain.session import Session
@@ -92,8 +92,8 @@ def hear(
 ) -> None:
     """Listen to takes and store what was heard, each as soon as it is done."""
     session = came.session
-    heard = listen_all(takes, came.folder, session.judge_mic_name(), session.a4_hz, (came.address, cluster))
-    for done, record in enumerate(heard, start=1):
+    analysed = analyse_all(takes, came.folder, session.judge_mic_name(), session.a4_hz, came.address, cluster)
+    for done, record in enumerate(analysed, start=1):
         with writing(db_engine) as db:
             save_take(db, came.id, record)
         tell("listening", done, len(takes))

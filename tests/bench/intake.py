@@ -25,8 +25,7 @@ from torchaudio.transforms import MelSpectrogram
 from tests.bench.made import Size, name, write_description, write_made
 from tests.bench.memory import Peak, cores
 from tests.bench.stages import STAGES, Stages
-from triage.analysis.file_pass import use_hands
-from triage.analysis.take import listen_take
+from triage.analysis.take import analyse_take
 from triage.intake.arrivals import ArrivedSession, check_arrivals
 from triage.intake.arriving import Pace
 from triage.intake.session import read_session
@@ -141,11 +140,10 @@ def _roll(folder: Path) -> tuple[ArrivedSession, str, float]:
 
 def _one_take(folder: Path) -> dict[str, float]:
     arrived, mic, a4_hz = _roll(folder)
-    use_hands(1)
-    listen_take(arrived.takes[0], folder, mic, a4_hz)  # loads models, plans transforms
+    analyse_take(arrived.takes[0], folder, mic, a4_hz)  # loads models, plans transforms
     stages, began = Stages(), time.thread_time()
     with stages.watched():
-        listen_take(arrived.takes[1], folder, mic, a4_hz)
+        analyse_take(arrived.takes[1], folder, mic, a4_hz)
     whole_s = time.thread_time() - began
     rate_hz = arrived.takes[1].tracks[0].facts.sample_rate_hz
     began = time.thread_time()
@@ -166,7 +164,6 @@ def _into_queue(folder: Path, home: Path) -> list[float]:
     """Copy takes into a watched folder one after another; return when each stood in the queue after its last file."""
     shutil.copytree(folder, home, ignore=shutil.ignore_patterns("*.wav"))
     engine, closed, after_s = open_store(f"sqlite:///{home}.db"), [0.0], []
-    use_hands(cores())
 
     def taken(one: object) -> None:
         after_s.append(time.monotonic() - closed[0])

@@ -24,16 +24,16 @@ STAGES = {
     ),
     "pictures, outlines, digest": (
         "triage.listen.preview:Sketch.add",
-        "triage.analysis.previews:Drawing.add",
-        "triage.analysis.previews:Drawing.previews",
+        "triage.analysis.previews:Previews.add",
+        "triage.analysis.previews:Previews.result",
     ),
-    "lag and polarity": ("triage.analysis.take:_floor",),
+    "lag and polarity": ("triage.analysis.take:noise_floor",),
     "noise hits of all microphones": (
-        "triage.analysis.noise_hits:Noises.add",
-        "triage.analysis.noise_hits:Noises.records",
+        "triage.analysis.noise_hits:NoiseHits.add",
+        "triage.analysis.noise_hits:NoiseHits.hits",
     ),
-    "notes and measurements": ("triage.analysis.take:_notes", "triage.analysis.take:_measured"),
-    "encoder": ("triage.analysis.take:encode",),
+    "notes and measurements": ("triage.analysis.take:measured_track",),
+    "encoder": ("triage.analysis.measured_track:encode",),
 }
 
 

@@ -1,8 +1,8 @@
-"""One pass over a file of a take: decoded once, transformed once, and watched by all that wants its samples go by.
+"""One pass over a file of a take: decoded once, transformed once, its samples checked on the way.
 
-``passes`` takes the tracks of a take and gives, file by file and in order, frames (channel, mel, frame) and the
-watchers. While the caller works on one file the next ones are read by the other cores, a few ahead and no more. The
-channels of one long or wide file are taken in several parts, so that what is held at once has a bound.
+``read_files`` takes the tracks of a take and gives, file by file and in order, frames (channel, mel, frame) and what
+the checks found. While the caller works on one file the next ones are read by the other cores, a few ahead and no
+more. The channels of one long or wide file are read in several groups, so that what is held at once has a bound.
 """
 
 from collections import deque
@@ -24,45 +24,40 @@ from triage.listen.stationary_noise import HumWatch
 
 BLOCK_S, WIDE = 10.0, 4  # seconds of a block; with more channels than that it is shorter
 MOST_S = 1_800.0  # of all channels of a part together: about 60 MB of frames and as much of fine peaks
-HANDS = [1]  # threads that read ahead in this process; a list, so that workers can be told
 
 
-class Heard(NamedTuple):
-    """What one pass over a file brought."""
+class FilePass(NamedTuple):
+    """What one pass over a file found in its tracks."""
 
     frames: np.ndarray  # (channel, mel, frame)
     check: SampleCheck
-    quiet: list[Background]
+    backgrounds: list[Background]
     hum: HumWatch
     sketch: Sketch
 
 
-def use_hands(count: int) -> None:
-    """Say how many threads of this process read files ahead; one: none, each file is read when it is asked for."""
-    HANDS[0] = max(1, count)
-
-
-def passes(tracks: Sequence[TrackFile], folder: Path) -> Iterator[tuple[list[TrackFile], Heard | Exception]]:
+def read_files(
+    tracks: Sequence[TrackFile], folder: Path, read_ahead: int = 1
+) -> Iterator[tuple[list[TrackFile], FilePass | Exception]]:
     """Yield the tracks of each file with what was heard, or with why it could not be; in order of the tracks."""
-    hands = HANDS[0]
-    groups = [part for file in _by_file(tracks) for part in _parts(file, hands)]
-    if hands < 2 or len(groups) < 2:
-        yield from ((group, _tried(group, folder)) for group in groups)
+    groups = [part for file in _by_file(tracks) for part in _segments_of(file, read_ahead)]
+    if read_ahead < 2 or len(groups) < 2:
+        yield from ((group, _read_or_error(group, folder)) for group in groups)
         return
-    with ThreadPoolExecutor(hands) as pool:
-        ahead: deque[tuple[list[TrackFile], Future[Heard | Exception]]] = deque()
+    with ThreadPoolExecutor(read_ahead) as pool:
+        ahead: deque[tuple[list[TrackFile], Future[FilePass | Exception]]] = deque()
         try:
             for group in groups:
-                ahead.append((group, pool.submit(_tried, group, folder)))
-                if len(ahead) > hands:
-                    yield _first(ahead)
+                ahead.append((group, pool.submit(_read_or_error, group, folder)))
+                if len(ahead) > read_ahead:
+                    yield _next_read(ahead)
             while ahead:
-                yield _first(ahead)
+                yield _next_read(ahead)
         finally:
             pool.shutdown(cancel_futures=True)
 
 
-def one_pass(group: Sequence[TrackFile], folder: Path) -> Heard:
+def read_file(group: Sequence[TrackFile], folder: Path) -> FilePass:
     """Read the tracks of one file from its first sample to its last."""
     rate_hz, n = group[0].facts.sample_rate_hz, len(group)
     check, sketch = SampleCheck(rate_hz, n), Sketch(rate_hz, n)
@@ -80,7 +75,7 @@ def one_pass(group: Sequence[TrackFile], folder: Path) -> Heard:
 
     parts = list(LogMel(rate_hz).frames(watched()))
     frames = np.concatenate(parts, axis=2) if parts else np.full((n, N_MELS, 1), SILENCE_DB, np.float32)
-    return Heard(frames, check, meter.result(), hum, sketch)
+    return FilePass(frames, check, meter.result(), hum, sketch)
 
 
 def frames_of(track: TrackFile, folder: Path) -> np.ndarray:
@@ -90,16 +85,16 @@ def frames_of(track: TrackFile, folder: Path) -> np.ndarray:
     return np.concatenate(parts, axis=1) if parts else np.full((N_MELS, 1), SILENCE_DB, np.float32)
 
 
-def _tried(group: list[TrackFile], folder: Path) -> Heard | Exception:
+def _read_or_error(group: list[TrackFile], folder: Path) -> FilePass | Exception:
     try:
-        return one_pass(group, folder)
+        return read_file(group, folder)
     except (TriageError, OSError, RuntimeError) as error:
         return error
 
 
-def _first(
-    ahead: deque[tuple[list[TrackFile], Future[Heard | Exception]]],
-) -> tuple[list[TrackFile], Heard | Exception]:
+def _next_read(
+    ahead: deque[tuple[list[TrackFile], Future[FilePass | Exception]]],
+) -> tuple[list[TrackFile], FilePass | Exception]:
     group, reading = ahead.popleft()
     return group, reading.result()
 
@@ -112,9 +107,9 @@ def _by_file(tracks: Sequence[TrackFile]) -> list[list[TrackFile]]:
     return list(files.values())
 
 
-def _parts(file: list[TrackFile], hands: int) -> list[list[TrackFile]]:
+def _segments_of(file: list[TrackFile], read_ahead: int) -> list[list[TrackFile]]:
     """Split the channels of a file: decoding it again is cheap beside what is done with every channel."""
     long = file[0].facts.duration_s * len(file) / MOST_S
-    count = min(len(file), max(round(np.ceil(long)), hands if len(file) > WIDE else 1))
+    count = min(len(file), max(round(np.ceil(long)), read_ahead if len(file) > WIDE else 1))
     size = -(-len(file) // count)
     return [file[at : at + size] for at in range(0, len(file), size)]

@@ -1,6 +1,6 @@
 """Noise hits of one take: what its microphones brought, one line an event, with kind, place and exposure.
 
-``Noises`` is fed one file after another while a take is listened to, and gives hits at the end. Wiring: what is
+``NoiseHits`` is given one file after another while a take is analysed, and gives hits at the end. Wiring: what is
 a hit and of which kind is settled in ``listen/hits.py``, where in ``listen/place.py``.
 """
 
@@ -26,8 +26,8 @@ BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the stretch that shows where a 
 TECHNICAL_S = 0.005
 
 
-class Noises:
-    """Everything that is not music in one take, microphone by microphone; ``detector`` stands for the shipped one."""
+class NoiseHits:
+    """Collects what is not music in one take, file by file; ``detector`` in place of the shipped one."""
 
     def __init__(self, detector: NoiseDetector | None = None) -> None:
         self._detector = detector or load_detector()
@@ -49,7 +49,7 @@ class Noises:
         self._steady += [(group[one.channel].mic, one) for one in hum.hum()]
         self._technical += technical(group, check)
 
-    def records(
+    def hits(
         self,
         tracks: Sequence[TrackFile],
         folder: Path,

@@ -6,48 +6,45 @@ The microphone that the notes were cut on is drawn finely, with its notes' pitch
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
+from triage.analysis.measured_track import MeasuredTrack
 from triage.domain.preview import Preview
 from triage.intake import wav
 from triage.intake.arrivals import TrackFile
-from triage.listen.notes import NoteSegment
 from triage.listen.preview import Course, Sketch, band_edges_hz, course, pack_courses, picture
 
 FINE, COARSE = (2, 1), (6, 2)  # frames and mel bands that share a pixel
 
 
-class Drawing:
-    """Collects what is drawn of one take, file by file."""
+class Previews:
+    """Collects what the desk draws of one take, file by file."""
 
     def __init__(self) -> None:
         self._previews: dict[str, Preview] = {}
         self._digests: dict[str, str] = {}
 
-    def add(self, group: Sequence[TrackFile], frames: np.ndarray, sketch: Sketch, heard_on: TrackFile | None) -> None:
+    def add(self, group: Sequence[TrackFile], frames: np.ndarray, sketch: Sketch, measured: TrackFile) -> None:
         """Add one file's tracks: their frames (channel, mel, frame) and their sketch."""
         low_hz, high_hz = band_edges_hz(sketch.rate_hz)
         for channel, track in enumerate(group):
             outline = sketch.outline(channel)
-            drawn = picture(frames[channel], *(FINE if track == heard_on else COARSE))
+            drawn = picture(frames[channel], *(FINE if track == measured else COARSE))
             self._digests[track.mic] = sketch.digest(channel)
             self._previews[track.mic] = Preview(
                 track.mic, outline.packed, outline.hop_s, drawn.png, drawn.hop_s, low_hz, high_hz
             )
 
-    def previews(
-        self, heard_on: TrackFile | None, folder: Path, notes: Sequence[NoteSegment], a4_hz: float
-    ) -> tuple[Preview, ...]:
-        """Return the previews, the notes' pitch with the microphone that they were cut on."""
-        if heard_on is not None and notes and heard_on.mic in self._previews:
-            packed = courses(heard_on, folder, notes, a4_hz)
-            self._previews[heard_on.mic] = replace(self._previews[heard_on.mic], courses=packed)
+    def result(self, measured: MeasuredTrack | None, a4_hz: float) -> tuple[Preview, ...]:
+        """Return the previews, with the notes' pitch on the microphone that they were measured on."""
+        if measured is not None and measured.segments and measured.track.mic in self._previews:
+            mic = measured.track.mic
+            self._previews[mic] = replace(self._previews[mic], courses=pitch_contours(measured, a4_hz))
         return tuple(self._previews.values())
 
     @property
-    def sound(self) -> str | None:
+    def audio_digest(self) -> str | None:
         """One digest of all samples that were read, microphone by microphone; None where there were none."""
         if not self._digests:
             return None
@@ -55,12 +52,11 @@ class Drawing:
         return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:32]
 
 
-def courses(track: TrackFile, folder: Path, notes: Sequence[NoteSegment], a4_hz: float) -> bytes:
-    """Return the packed pitch courses of a take's notes, read again note by note."""
-    rate_hz = track.facts.sample_rate_hz
-    spans = (wav.read_span(folder / track.path, track.channel, note.start_s, note.end_s) for note in notes)
-    found = [
-        Course(number, note.start_s, course(samples, rate_hz, a4_hz))
-        for number, (note, samples) in enumerate(zip(notes, spans, strict=True), 1)
-    ]
+def pitch_contours(measured: MeasuredTrack, a4_hz: float) -> bytes:
+    """Return the packed pitch contours of a take's notes, read again note by note."""
+    track, rate_hz = measured.track, measured.track.facts.sample_rate_hz
+    found = []
+    for number, note in enumerate(measured.segments, 1):
+        samples = wav.read_span(measured.folder / track.path, track.channel, note.start_s, note.end_s)
+        found.append(Course(number, note.start_s, course(samples, rate_hz, a4_hz)))
     return pack_courses(found)

@@ -1,9 +1,9 @@
-"""The crew: takes listened to, several at once, handed back one after another as each is done.
+"""The worker pool: several takes analysed at once, each handed back as it is done.
 
-One take that cannot be listened to, for whatever reason, is a record with its problem and stops nothing: it has no
-fingerprint, so that the next intake tries again. A worker that is lost (killed, out of memory) is made up for: what
-it may have had in hand is tried again alone, and given up only if it takes the next worker with it. The same work
-goes to this machine's processes or to a cluster's (``cluster.py``), and gives the same records to the last digit.
+A take that cannot be analysed, for whatever reason, is a record with its problem and stops nothing. When a worker is
+lost (killed, out of memory), what it may have been working on is tried again alone, and given up only if it takes the
+next worker with it. The same work goes to this machine's processes or to a cluster's (``cluster.py``), and gives the
+same records to the last digit.
 """
 
 import os
@@ -21,20 +21,18 @@ from threading import Thread
 import torch
 
 from triage.analysis.cluster import Lost, spread
-from triage.analysis.file_pass import use_hands
 from triage.analysis.remote_folder import fetched
-from triage.analysis.take import fingerprint, listen_take
+from triage.analysis.take import analyse_take, fingerprint
 from triage.domain.take import Take
 from triage.intake.arrivals import TakeFiles
 
-HERE = (None, None)
-FEW = 4  # takes that are not worth starting processes for
-LOST = "whatever listened to it was lost twice (killed, or out of memory); intake tries again"
+FEW = 4  # takes, for which starting processes is not worth it
+LOST = "the worker that analysed it was lost twice (killed, or out of memory); intake tries again"
 
 
 @dataclass(frozen=True)
-class Job:
-    """One take to listen to, as it is handed to a worker."""
+class AnalysisJob:
+    """One take to analyse, as it is handed to a worker."""
 
     take: TakeFiles
     folder: Path
@@ -43,60 +41,60 @@ class Job:
     address: str | None = None  # where the files really lie, if not in the folder
 
 
-def listen_all(
+def analyse_all(
     takes: Sequence[TakeFiles],
     folder: Path,
     judge_mic: str,
     a4_hz: float,
-    elsewhere: tuple[str | None, str | None] = HERE,
+    address: str | None = None,
+    cluster: str | None = None,
 ) -> Iterator[Take]:
-    """Yield what was heard in each take, in the order they are done.
+    """Yield each take as its analysis is done.
 
-    ``elsewhere``: the address of the session's folder where ``folder`` only outlines it, and the cluster's.
+    ``address`` is where the session's files really lie, if ``folder`` holds only their outlines; ``cluster`` that of
+    a cluster to work on.
     """
-    address, cluster = elsewhere
-    jobs = [Job(take, folder.resolve(), judge_mic, a4_hz, address) for take in takes]
+    jobs = [AnalysisJob(take, folder.resolve(), judge_mic, a4_hz, address) for take in takes]
     workers = min(cores(), len(jobs))
     if cluster is not None and jobs:
         yield from _on_cluster(jobs, cluster)
     elif workers < 2 or len(jobs) <= FEW:
-        use_hands(cores())
-        yield from map(listened, jobs)
+        yield from (analysed(job, cores()) for job in jobs)
     else:
         yield from _in_processes(jobs, workers)
 
 
-def listened(job: Job) -> Take:
-    """Listen to one take; what goes wrong with it is its problem."""
+def analysed(job: AnalysisJob, read_ahead: int = 1) -> Take:
+    """Analyse one take; what goes wrong with it is its problem."""
     torch.set_num_threads(1)  # the cores are shared out by takes and files; and sums add up the same everywhere
     try:
         with _files_of(job) as (take, folder):
-            return listen_take(take, folder, job.judge_mic, job.a4_hz)
+            return analyse_take(take, folder, job.judge_mic, job.a4_hz, read_ahead=read_ahead)
     except Exception as error:  # one bad take never stops the run
         place = traceback.extract_tb(error.__traceback__)[-1]
-        return unheard(job, f"{type(error).__name__}: {error} ({place.name}, line {place.lineno})")
+        return failed(job, f"{type(error).__name__}: {error} ({place.name}, line {place.lineno})")
 
 
-def unheard(job: Job, why: str) -> Take:
-    """Return the record of a take that could not be listened to."""
-    meant = job.take.meant
+def failed(job: AnalysisJob, why: str) -> Take:
+    """Return the record of a take that could not be analysed: without a fingerprint, so that it is tried again."""
+    row = job.take.meant
     return Take(
-        job.take.name,
-        "",
-        meant.instrument,
-        meant.articulation,
-        meant.dynamic,
-        meant.remark,
-        meant.pitches,
-        meant.repetitions,
+        name=job.take.name,
+        fingerprint="",
+        instrument=row.instrument,
+        articulation=row.articulation,
+        dynamic=row.dynamic,
+        remark=row.remark,
+        expected_pitches=row.pitches,
+        repetitions=row.repetitions,
         problem=f"could not be listened to: {' '.join(why.split())}",
         listened=False,
-        setup=meant.setup or None,
+        setup=row.setup or None,
     )
 
 
 @contextmanager
-def _files_of(job: Job) -> Iterator[tuple[TakeFiles, Path]]:
+def _files_of(job: AnalysisJob) -> Iterator[tuple[TakeFiles, Path]]:
     if job.address is None:
         yield job.take, job.folder
     else:
@@ -104,14 +102,14 @@ def _files_of(job: Job) -> Iterator[tuple[TakeFiles, Path]]:
             yield found
 
 
-def _on_cluster(jobs: Sequence[Job], cluster: str) -> Iterator[Take]:
-    for job, heard in spread(listened, jobs, cluster):
-        if isinstance(heard, Lost):
-            yield unheard(job, f"{LOST} ({heard})")
-        elif heard.fingerprint not in ("", fingerprint(job.take, job.judge_mic, job.a4_hz)):
-            yield unheard(job, "a worker has another version of this tool or encoder; install the same everywhere")
+def _on_cluster(jobs: Sequence[AnalysisJob], cluster: str) -> Iterator[Take]:
+    for job, found in spread(analysed, jobs, cluster):
+        if isinstance(found, Lost):
+            yield failed(job, f"{LOST} ({found})")
+        elif found.fingerprint not in ("", fingerprint(job.take, job.judge_mic, job.a4_hz)):
+            yield failed(job, "a worker has another version of this tool or encoder; install the same everywhere")
         else:
-            yield heard
+            yield found
 
 
 def cores() -> int:
@@ -132,22 +130,22 @@ def _context() -> BaseContext:
     return context
 
 
-def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[Take]:
+def _in_processes(jobs: Sequence[AnalysisJob], workers: int) -> Iterator[Take]:
     waiting = list(jobs)
     while waiting:
-        yield from _until_one_is_lost(waiting, workers)
+        yield from _until_a_worker_is_lost(waiting, workers)
         # Jobs are begun in order: what the lost one had in hand is among the first that are left.
         suspects, waiting = waiting[: workers + 1], waiting[workers + 1 :]
         for job in suspects:
             alone = [job]
-            yield from _until_one_is_lost(alone, 1)
-            yield from (unheard(left, LOST) for left in alone)
+            yield from _until_a_worker_is_lost(alone, 1)
+            yield from (failed(left, LOST) for left in alone)
 
 
-def _until_one_is_lost(waiting: list[Job], workers: int) -> Iterator[Take]:
-    """Yield what is heard, and take it off the list; end early if a worker is lost."""
+def _until_a_worker_is_lost(waiting: list[AnalysisJob], workers: int) -> Iterator[Take]:
+    """Yield each take that is done and remove its job from the list; end early if a worker is lost."""
     with ProcessPoolExecutor(workers, mp_context=_context(), initializer=_end_with_parent) as pool:
-        jobs = {pool.submit(listened, job): job for job in waiting}
+        jobs = {pool.submit(analysed, job): job for job in waiting}
         try:
             for done in as_completed(jobs):
                 record = done.result()

@@ -1,0 +1,61 @@
+"""The noise floor of each microphone of a take, and how the microphone follows the one that the take is judged by."""
+
+import numpy as np
+
+from triage.analysis.measured_track import MeasuredTrack
+from triage.domain.take import NoiseFloor
+from triage.intake.arrivals import TrackFile
+from triage.listen.background import Background
+from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, power_of
+from triage.listen.mics import Match, match
+from triage.listen.notes import NoteSegment, floor_db
+
+
+def noise_floor(track: TrackFile, frames: np.ndarray, background: Background, measured: MeasuredTrack) -> NoiseFloor:
+    """Return a microphone's background, its usual level under notes, and its lag and polarity.
+
+    Parameters
+    ----------
+    track : TrackFile
+    frames : ndarray, shape (mel, frame)
+    background : Background
+    measured : MeasuredTrack
+        That lag and polarity are relative to; against itself, or at another sample rate, neither is known.
+    """
+    found = _match(track, measured)
+    return NoiseFloor(
+        track.mic,
+        _total_db(floor_db(frames)),
+        found.lag_s if found else None,
+        found.sign if found else None,
+        found.clear if found else None,
+        _note_dbfs(frames, measured.segments),
+        background.a_dbfs,
+        background.octaves_dbfs,
+    )
+
+
+def _match(track: TrackFile, measured: MeasuredTrack) -> Match | None:
+    own = measured.track
+    if own == track or own.facts.sample_rate_hz != track.facts.sample_rate_hz:
+        return None
+    attacks = measured.attacks_on(track)
+    if [len(attack) for attack in attacks] == measured.attacks.lengths:
+        return measured.attacks.match(attacks)
+    # One file is shorter: both are cut to what they share.
+    pairs = [
+        (a[: min(len(a), len(b))], b[: min(len(a), len(b))])
+        for a, b in zip(measured.attacks_on(own), attacks, strict=True)
+    ]
+    return match(pairs, track.facts.sample_rate_hz)
+
+
+def _note_dbfs(frames: np.ndarray, notes: list[NoteSegment]) -> float | None:
+    power = power_of(frames).sum(axis=0)
+    under = (power[round(note.start_s / HOP_S) : round(note.end_s / HOP_S)] for note in notes)
+    levels = [10 * np.log10(part.mean()) - BANDS_OVER_RMS_DB for part in under if len(part)]
+    return float(np.median(levels)) if levels else None
+
+
+def _total_db(bands_db: np.ndarray) -> float:
+    return float(10 * np.log10((10 ** (bands_db / 10)).sum())) - BANDS_OVER_RMS_DB
