@@ -192,9 +192,9 @@ def test_a_watch_that_was_killed_goes_on_where_it_was(hall, tracks, monkeypatch)
 def _counted(names):
     from triage.analysis.take import analyse_take
 
-    def counted(take, *others):
+    def counted(take, *others, **options):
         names.append(take.name)
-        return analyse_take(take, *others)
+        return analyse_take(take, *others, **options)
 
     return counted
 
@@ -216,10 +216,10 @@ def test_a_file_that_vanishes_and_a_folder_that_is_away_stop_nothing_and_lose_no
 def test_a_take_that_cannot_be_listened_to_is_a_problem_and_the_next_one_comes_in(hall, tracks, monkeypatch):
     from triage.analysis.take import analyse_take
 
-    def fails(take, *others):
+    def fails(take, *others, **options):
         if take.name == "T001":
             raise ZeroDivisionError("made by the test")
-        return analyse_take(take, *others)
+        return analyse_take(take, *others, **options)
 
     monkeypatch.setattr("triage.analysis.workers.analyse_take", fails)
     hall.record("T001", tracks["T001"])
