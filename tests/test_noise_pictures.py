@@ -17,9 +17,9 @@ from triage.audition.noise_pictures import (
     LOW_HZ,
     MOST_GAIN_DB,
     ROWS,
-    makers,
     palette,
     picture,
+    picture_and_sound,
     sound,
 )
 from triage.domain.hit import Hit
@@ -112,7 +112,7 @@ def test_a_hit_is_read_where_it_is_loudest_and_a_lost_recording_has_no_picture(t
     with writing(engine) as db:
         save_noisy(db, folder=str(tmp_path))
     with reading(engine) as db:
-        picture_of, sound_of = makers(db, find_session(db))
+        picture_of, sound_of = picture_and_sound(db, find_session(db))
         there = Hit("creak", 6.36, 6.76, "room", ("room",), -50.0, 9.0, 0.9, 3, take="T003")
         made = picture_of(there)
         assert made is not None and (made.start_s, made.end_s) == (pytest.approx(5.56), pytest.approx(8.16))

@@ -142,15 +142,11 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
         ("counts agree", "no counter of changes for verdicts", ["DELETE FROM change WHERE what = 'verdicts'"]),
         ("counts agree", "counts 13 complete takes of 12", ["UPDATE session SET complete = 13"]),
         (
-            "what people said",
+            "verdicts",
             "1 take whose state is not what its verdicts amount to: mill-day2-b: T003",
             ["UPDATE take SET disputed = NOT disputed WHERE name = 'T003'"],
         ),
-        (
-            "what people said",
-            "1 word taken back by somebody else: mill-day2-b: T003",
-            ["UPDATE retraction SET by = 'ben'"],
-        ),
+        ("verdicts", "1 word taken back by somebody else: mill-day2-b: T003", ["UPDATE retraction SET by = 'ben'"]),
         (
             "hits, spots and pictures point at what is there",
             "1 hit on a note that is not there: mill-day2-b: T003",
@@ -241,7 +237,7 @@ def test_a_clock_that_jumped_is_a_note_and_the_last_word_still_counts(filled):
     assert state == NOTE and line.startswith("verdicts: 1 dated after now, 1 before an earlier one")
     with reading(engine) as db:
         row = db.execute(text("SELECT settled FROM take WHERE name = 'T006'")).one()
-    assert row.settled and "what people said" not in found(engine)
+    assert row.settled and "verdicts" not in found(engine)
 
 
 def test_recordings_that_went_or_changed_are_counted(lone, tmp_path):

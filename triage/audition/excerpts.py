@@ -1,4 +1,4 @@
-"""Audition: stretches of recordings as WAV bytes, cut to the sample, and how loud a neighbour should be played.
+"""Audition: segments of recordings as WAV bytes, cut to the sample, and how loud a neighbour should be played.
 
 In: a stored track, the session's folder, times in seconds. Out: a ``Cut``, which knows its size before a sample is
 read and gives any of its bytes, a block at a time: a whole take is never held. Without gain the samples are those of
@@ -23,14 +23,14 @@ from triage.listen.loudness import integrated_lufs, note_lufs
 HEADER_BYTES = 44
 BLOCK_SAMPLES = 65_536
 HIGHEST_GAIN_DB, LOWEST_GAIN_DB = 12.0, -30.0
-CEILING_DBFS = -6.0  # a raised stretch peaks no higher than this: a full-level note may follow it
+CEILING_DBFS = -6.0  # a raised segment peaks no higher than this: a full-level note may follow it
 LONGEST_MATCHED_S = 10.0
 LONGEST_WAV_BYTES = 2**32 - 1 - HEADER_BYTES
 
 
 @dataclass(frozen=True)
 class Cut:
-    """A stretch of one track: samples ``first`` to ``last`` (not included) of a channel, and a gain."""
+    """A segment of one track: samples ``first`` to ``last`` (not included) of a channel, and a gain."""
 
     path: Path
     channel: int
@@ -55,9 +55,9 @@ class Cut:
         first, last = start // self.width, -(-end // self.width)
         skip, wanted = start - first * self.width, end - start
         for block in self._blocks(self.first + first, self.first + last):
-            piece = block[skip : skip + wanted]
-            skip, wanted = 0, wanted - len(piece)
-            yield piece
+            part = block[skip : skip + wanted]
+            skip, wanted = 0, wanted - len(part)
+            yield part
 
     def header(self) -> bytes:
         """Return the canonical 44 bytes: RIFF, fmt (PCM, one channel), data."""
@@ -86,9 +86,9 @@ class Cut:
 
 
 def cut(track: Track, folder: Path, start_s: float = 0.0, end_s: float | None = None, gain_db: float = 0.0) -> Cut:
-    """Return a stretch of a track, its times rounded to the nearest sample and cut to what the file holds.
+    """Return a segment of a track, its times rounded to the nearest sample and cut to what the file holds.
 
-    A gain above 0 dB is lowered until the stretch peaks at ``CEILING_DBFS`` at most.
+    A gain above 0 dB is lowered until the segment peaks at ``CEILING_DBFS`` at most.
     """
     path = inside(folder, track.path)
     sound = wav.read_sound(path)
@@ -105,34 +105,34 @@ def cut(track: Track, folder: Path, start_s: float = 0.0, end_s: float | None = 
     return replace(found, gain_db=gain_db)
 
 
-def peak_dbfs(stretch: Cut) -> float:
-    """Return the highest sample of a stretch, in dB of full scale; -inf for silence."""
-    return _peak_dbfs(stretch, stretch.path.stat().st_mtime_ns)
+def peak_dbfs(segment: Cut) -> float:
+    """Return the highest sample of a segment, in dB of full scale; -inf for silence."""
+    return _peak_dbfs(segment, segment.path.stat().st_mtime_ns)
 
 
-@lru_cache(maxsize=1000)  # a player asks for one stretch in many ranges
-def _peak_dbfs(stretch: Cut, mtime_ns: int) -> float:
+@lru_cache(maxsize=1000)  # a player asks for one segment in many ranges
+def _peak_dbfs(segment: Cut, mtime_ns: int) -> float:
     highest = 0
-    for block in stretch.bytes_between(HEADER_BYTES, stretch.size):
-        highest = max(highest, int(np.abs(unpacked(block, stretch.width).astype(np.int64)).max(initial=0)))
+    for block in segment.bytes_between(HEADER_BYTES, segment.size):
+        highest = max(highest, int(np.abs(unpacked(block, segment.width).astype(np.int64)).max(initial=0)))
     with np.errstate(divide="ignore"):
-        return float(20 * np.log10(highest / 2 ** (8 * stretch.width - 1)))
+        return float(20 * np.log10(highest / 2 ** (8 * segment.width - 1)))
 
 
-def matching_gain_db(stretch: Cut, like: Cut) -> float:
-    """Return by how much a stretch must be louder to be as loud as another, in dB; 0 where it cannot be told.
+def matching_gain_db(segment: Cut, like: Cut) -> float:
+    """Return by how much a segment must be louder to be as loud as another, in dB; 0 where it is unknown.
 
-    Loudness after BS.1770: of a stretch of 3 s or more the gated loudness, of shorter ones the loudest 0.4 s, so that
+    Loudness after BS.1770: of a segment of 3 s or more the gated loudness, of shorter ones the loudest 0.4 s, so that
     a long and a short note of the same strength are not set apart.
     """
-    difference = loudness_lufs(like) - loudness_lufs(stretch)
+    difference = loudness_lufs(like) - loudness_lufs(segment)
     return float(np.clip(difference, LOWEST_GAIN_DB, HIGHEST_GAIN_DB)) if np.isfinite(difference) else 0.0
 
 
-def loudness_lufs(stretch: Cut) -> float:
-    """Return how loud a stretch is, in LUFS; NaN for silence."""
-    most = stretch.first + round(LONGEST_MATCHED_S * stretch.rate_hz)
-    short = replace(stretch, last=min(stretch.last, most))
+def loudness_lufs(segment: Cut) -> float:
+    """Return how loud a segment is, in LUFS; NaN for silence."""
+    most = segment.first + round(LONGEST_MATCHED_S * segment.rate_hz)
+    short = replace(segment, last=min(segment.last, most))
     data = b"".join(short.bytes_between(HEADER_BYTES, short.size))
     samples = unpacked(data, short.width) / 2 ** (8 * short.width - 1)
     if len(samples) >= 3 * short.rate_hz:

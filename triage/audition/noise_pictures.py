@@ -1,8 +1,8 @@
 """Pictures and sounds of noise hits for paper: a spectrogram as PNG, a few seconds as FLAC, both as data URIs.
 
-In: a session of the store and a hit; its track is read, and only that stretch of it. Out: what
+In: a session of the store and a hit; its track is read, and only that segment of it. Out: what
 ``sheets/noise.py`` puts on the page, or None where the recording is gone or cannot be read. The gain is bounded
-both ways: whatever the stretch holds, it peaks no higher than CEILING_DBFS.
+both ways: whatever the segment holds, it peaks no higher than CEILING_DBFS.
 """
 
 import io
@@ -34,7 +34,7 @@ INK_PLACES = (0.0, 0.35, 0.7, 1.0)
 INKS = ((255, 253, 248), (236, 208, 150), (176, 88, 34), (29, 27, 24))
 
 
-def makers(db: Connection, session: StoredSession) -> tuple[PictureOf, SoundOf]:
+def picture_and_sound(db: Connection, session: StoredSession) -> tuple[PictureOf, SoundOf]:
     """Return what gives the picture and the sound of a hit of the session."""
 
     def picture_of(hit: Hit) -> Picture | None:
@@ -49,7 +49,7 @@ def makers(db: Connection, session: StoredSession) -> tuple[PictureOf, SoundOf]:
 
 
 def picture(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Picture:
-    """Return the spectrogram of a stretch: time to the right, frequency upwards on a logarithmic scale.
+    """Return the spectrogram of a segment: time to the right, frequency upwards on a logarithmic scale.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def picture(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Picture:
         Full scale +-1.
     rate_hz : int
     start_s : float
-        Where the stretch begins in its take.
+        Where the segment begins in its take.
 
     Returns
     -------
@@ -80,7 +80,7 @@ def picture(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Picture:
 
 
 def sound(samples: np.ndarray, rate_hz: int) -> Sound:
-    """Return a stretch to play, raised to peak at CEILING_DBFS but by MOST_GAIN_DB at most, or lowered to it.
+    """Return a segment to play, raised to peak at CEILING_DBFS but by MOST_GAIN_DB at most, or lowered to it.
 
     Parameters
     ----------

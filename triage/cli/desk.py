@@ -1,4 +1,4 @@
-"""The commands `triage desk` and `triage people`: serve the pages, and say who may come to them from elsewhere."""
+"""The commands `triage desk` and `triage people`: serve the pages, and manage who may sign in from elsewhere."""
 
 import sys
 from pathlib import Path
@@ -14,7 +14,7 @@ from triage.domain.errors import ConfigError
 from triage.store.accounts import Person, find_person, people, remove_person, save_person, set_password
 from triage.store.engine import reading, writing
 
-CAUTION = "mind your ears: after a spot heard with raised level a full-level note may follow"
+CAUTION = "mind your ears: after a spot played with raised level a full-level note may follow"
 
 
 def open_desk(

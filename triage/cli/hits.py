@@ -51,9 +51,9 @@ def _noise(form: Form, db: Connection, found: StoredSession, everything: bool) -
 
     sheet = noise_sheet(db, found.id, everything)
     if form is Form.html:
-        from triage.audition.noise_pictures import makers
+        from triage.audition.noise_pictures import picture_and_sound
 
-        return noise_page(sheet, *makers(db, found))
+        return noise_page(sheet, *picture_and_sound(db, found))
     counts = (hits_by_mic(db, found.id, everything), hits_by_kind(db, found.id, everything))
     return hits_text(form, found, hits(db, found.id, harmless=everything), counts, sheet)
 

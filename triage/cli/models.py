@@ -54,7 +54,7 @@ def models_text(
     if form is Form.csv:
         names = (name.replace("_", " ") for name in SCORES)
         return csv_text(["version", "made", "by", "form", "verdicts", "sessions", *names, "takes judged"], rows)
-    # A version says when it was made; it stays in one piece, for --use.
+    # A version says when it was made; it is not broken over lines, for --use.
     short = [(version.replace(" (", "\n("), by, *rest) for version, _, by, _, *rest in rows]
     scores = (f">{name.replace('_', chr(10))}" for name in SCORES)
     columns = ("|version", "by", ">verdicts", ">sessions", *scores, ">takes\njudged")

@@ -65,4 +65,4 @@ def login_name() -> str:
     try:
         return getpass.getuser()
     except (KeyError, OSError):
-        raise ConfigError("nobody is logged in by name here; say who it is with --by NAME") from None
+        raise ConfigError("nobody is logged in by name here; give a name with --by NAME") from None

@@ -38,7 +38,7 @@ class Form(str, Enum):  # noqa: UP042 - typer lists a str Enum's values in --hel
 
 
 def put(text: str) -> None:
-    """Write a result to stdout; when whoever reads it has gone (``| head``), leave without a word."""
+    """Write a result to stdout; when the reader has closed it (``| head``), leave silently."""
     try:
         sys.stdout.write(text)
         sys.stdout.flush()

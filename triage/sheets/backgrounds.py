@@ -15,7 +15,7 @@ from triage.judge.noise_rating import BANDS_HZ, NoiseRating, noise_rating
 from triage.judge.trend import mann_kendall
 
 TONE_DBFS = -3.01  # a tone at full scale, as a mean square
-SURE, LEAST_CHANGE_DB = 0.01, 2.0  # of a drift that is told
+SURE, LEAST_CHANGE_DB = 0.01, 2.0  # of a drift worth reporting
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
-"""The notes to keep: for each instrument, articulation and dynamic the set that runs most evenly, and why.
+"""The notes to keep: for each instrument, articulation and dynamic the most consistent set, and why.
 
 The store goes in; out come ``KeepGroup``s with every kept note, its cost term by term, what the next best would
-cost more, and how uneven the set is beside the first accepted take of each cell. Times in seconds.
+cost more, and how its roughness compares with that of the first accepted take of each cell. Times in seconds.
 """
 
 from collections import defaultdict
@@ -56,7 +56,7 @@ class KeptNote:
 
 @dataclass(frozen=True)
 class KeepGroup:
-    """The kept notes of one instrument, articulation and dynamic; unevenness in robust sigmas a key."""
+    """The kept notes of one instrument, articulation and dynamic; roughness in robust sigmas a key."""
 
     instrument: str
     articulation: str
@@ -225,19 +225,19 @@ def _chosen(db: Connection, planned: Planned, session_id: int | None) -> _Chosen
     repetition: dict[Key, int | None] = {}
     lines = []
     for session in sessions(db):
-        for said in kept_choices(db, session.id) if session_id in (None, session.id) else ():
-            key = (session.name, said.take, said.note)
+        for choice in kept_choices(db, session.id) if session_id in (None, session.id) else ():
+            key = (session.name, choice.take, choice.note)
             stored = planned.stored.get(key)
             now = None if stored is None else pitch_of(stored)
-            if stored is None or now != said.pitch_midi:
-                was = "a note" if said.pitch_midi is None else pitch_name(said.pitch_midi)
+            if stored is None or now != choice.pitch_midi:
+                was = "a note" if choice.pitch_midi is None else pitch_name(choice.pitch_midi)
                 is_now = "gone" if now is None else pitch_name(now)
                 lines.append(
-                    f"{said.take} note {said.note}: {said.by} chose it as {was}, now it is {is_now}; "
-                    f"choose again, or `triage keep --free {said.take}:{said.note}`"
+                    f"{choice.take} note {choice.note}: {choice.by} chose it as {was}, now it is {is_now}; "
+                    f"choose again, or `triage keep --free {choice.take}:{choice.note}`"
                 )
             else:
-                repetition[key] = said.repetition
+                repetition[key] = choice.repetition
     return _Chosen(repetition, tuple(lines))
 
 

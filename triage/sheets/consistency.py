@@ -1,8 +1,8 @@
-"""Consistency: how even the keyboard is, over repetitions, sessions and days, and where the unevenness comes from.
+"""Consistency of the keyboard over repetitions, sessions and days, and where the spread comes from.
 
 ``consistency(db, names)`` asks the store for the notes of all sessions, or of those named, and gives a
-``ConsistencyReport`` of plain values. Notes that people rejected are left out; stray notes are named, and have no say
-in ladder, repetitions and shares. Nothing is written.
+``ConsistencyReport`` of plain values. Notes that people rejected are left out; stray notes are named, and left out of
+ladder, repetitions and shares. Nothing is written.
 """
 
 from collections.abc import Iterable, Sequence
@@ -19,7 +19,7 @@ from triage.judge.factors import REGISTER, REST
 from triage.judge.repeats import Repeats, pairs, repeats
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
-from triage.sheets.consistency_notes import Gathered, note_rows, typical_of
+from triage.sheets.consistency_notes import ComparedNotes, compared_notes, typical_of
 from triage.sheets.consistency_text import change_in_unit, ladder_sentence, spread_sentence
 from triage.sheets.consistency_values import (
     ConsistencyReport,
@@ -35,8 +35,8 @@ from triage.sheets.consistency_values import (
 )
 from triage.store.consistency import chosen_sessions, heard_notes, vectors
 
-ACTED_ON = 0.3  # a share from which on its sentence stands at the top
-LEVELS = 10  # of a factor that are told, the furthest off first
+ACTED_ON = 0.3  # from this share on its sentence is at the top
+LEVELS = 10  # of a factor that are listed, the furthest off first
 SPREADS = 8  # sentences about spreads at the top
 RARE = 3  # pairs too much alike that are named at the top
 
@@ -45,16 +45,16 @@ def consistency(db: Connection, names: Sequence[str] = ()) -> ConsistencyReport:
     """Return the report over the named sessions, or all of the store."""
     found = chosen_sessions(db, names)
     ids = [one.id for one in found]
-    heard = heard_notes(db, ids)
-    kept = [one for one in heard if not one.rejected]
+    every = heard_notes(db, ids)
+    kept = [one for one in every if not one.rejected]
     if not kept:
         where = ", ".join(one.name for one in found) or "the store"
         raise StoreError(f"no note to compare in {where}; `triage intake FOLDER` takes a session in")
-    notes = note_rows(kept, vectors(db, ids))
-    return _report(notes, [one.name for one in found], len(heard) - len(kept))
+    notes = compared_notes(kept, vectors(db, ids))
+    return _report(notes, [one.name for one in found], len(every) - len(kept))
 
 
-def _report(notes: Gathered, names: Sequence[str], rejected: int) -> ConsistencyReport:
+def _report(notes: ComparedNotes, names: Sequence[str], rejected: int) -> ConsistencyReport:
     found = curves(notes.table)
     stray = np.zeros(len(notes.table), dtype=bool)
     for curve in found:
@@ -79,7 +79,7 @@ def _report(notes: Gathered, names: Sequence[str], rejected: int) -> Consistency
 
 
 def _sentences(
-    notes: Gathered,
+    notes: ComparedNotes,
     spreads: Sequence[tuple[Spread, SpreadSheet]],
     drifts: Sequence[DriftSheet],
     ladders: Sequence[LadderSheet],
@@ -91,7 +91,7 @@ def _sentences(
     acted.sort(key=lambda one: -one[0])
     yield from (sentence for _, sentence in acted[:SPREADS])
     if len(acted) > SPREADS:
-        yield f"{len(acted) - SPREADS} more spreads have a cause that can be told; they are listed below."
+        yield f"{len(acted) - SPREADS} more spreads have a known cause; they are listed below."
     yield from (one.sentence for one in drifts if one.found)
     yield from (one.sentence for one in ladders if any(r.level != "rises" for r in one.rungs))
     too = [pair for pair in alike if pair.too_alike]
@@ -109,9 +109,9 @@ def _sentences(
 
 def _weight(found: Spread, quantity: str) -> float:
     """Return how much a spread's weightiest cause is noticed, in noticeable steps; 0 where it is not worth a line."""
-    told = max((s.share for s in found.shares if s.factor != REST and not s.why_not), default=0.0)
-    steps = found.sigma * told**0.5 / COMPARED[QUANTITIES[quantity].measurement].least_scale
-    return steps if told >= ACTED_ON and steps >= 1.0 else 0.0
+    known = max((s.share for s in found.shares if s.factor != REST and not s.why_not), default=0.0)
+    steps = found.sigma * known**0.5 / COMPARED[QUANTITIES[quantity].measurement].least_scale
+    return steps if known >= ACTED_ON and steps >= 1.0 else 0.0
 
 
 def _curve_sheet(curve: Curve) -> CurveSheet:
@@ -150,7 +150,7 @@ def _strays(found: Iterable[Curve]) -> list[StraySheet]:
     return sorted(sheets, key=lambda s: (-abs(s.sigmas), s.dot, s.quantity))
 
 
-def _ladders(notes: Gathered, stray: np.ndarray) -> list[LadderSheet]:
+def _ladders(notes: ComparedNotes, stray: np.ndarray) -> list[LadderSheet]:
     sheets = []
     for key, group in groupby(ladder(notes.table, stray), _step):
         rungs = list(group)
@@ -170,11 +170,11 @@ def _step(rung: Rung) -> tuple[str, str, str, str, str]:
     return rung.instrument, rung.articulation, rung.mic, rung.softer, rung.louder
 
 
-def _sessions(notes: Gathered, rows: Iterable[int]) -> set[str]:
+def _sessions(notes: ComparedNotes, rows: Iterable[int]) -> set[str]:
     return {notes.dots[row].session for row in rows}
 
 
-def _repeat_sheet(one: Repeats, notes: Gathered) -> RepeatSheet:
+def _repeat_sheet(one: Repeats, notes: ComparedNotes) -> RepeatSheet:
     table = notes.table
     mine = (table.instrument == one.instrument) & (table.articulation == one.articulation)
     mine &= (table.dynamic == one.dynamic) & (table.mic == one.mic)
@@ -195,7 +195,7 @@ def _repeat_sheet(one: Repeats, notes: Gathered) -> RepeatSheet:
     )
 
 
-def _pairs(notes: Gathered) -> list[PairSheet]:
+def _pairs(notes: ComparedNotes) -> list[PairSheet]:
     return [
         PairSheet(p.first, p.second, p.alike, p.distance if np.isfinite(p.distance) else None, p.too_alike)
         for p in pairs(notes.table)
@@ -203,7 +203,7 @@ def _pairs(notes: Gathered) -> list[PairSheet]:
     ]
 
 
-def _spreads(notes: Gathered) -> Iterable[tuple[Spread, SpreadSheet]]:
+def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
     table = notes.table
     part = table.cohort("instrument", "articulation")
     for label in np.unique(part):
@@ -239,13 +239,13 @@ def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
     effects = share.effects
     if share.factor != REGISTER:
         effects = tuple(sorted(effects, key=lambda one: (-abs(one[1]), one[0]))[:LEVELS])
-    told = not share.why_not
+    known = not share.why_not
     return ShareSheet(
         share.factor,
         share.levels,
-        share.share if told else None,
-        share.low if told else None,
-        share.high if told else None,
+        share.share if known else None,
+        share.low if known else None,
+        share.high if known else None,
         tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects),
         share.why_not,
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from triage.judge.curves import QUANTITIES, in_unit, measured
 from triage.judge.drift import Day, Drift, drift, holm
-from triage.sheets.consistency_notes import Gathered, typical_of
+from triage.sheets.consistency_notes import ComparedNotes, typical_of
 from triage.sheets.consistency_text import cell_text, change_in_unit, drift_sentence
 from triage.sheets.consistency_values import DriftPoint, DriftSheet
 
@@ -17,7 +17,7 @@ DRIFTING = ("tuning", "brightness", "attack", "doubt")
 ABSOLUTE = ("tuning", "doubt")  # should be the same whatever is played
 
 
-def drift_sheets(notes: Gathered, stray: np.ndarray) -> list[DriftSheet]:
+def drift_sheets(notes: ComparedNotes, stray: np.ndarray) -> list[DriftSheet]:
     """Return the drift of each instrument, day and quantity; what stands, stands with all tests counted."""
     tested = [
         (instrument, day, quantity, _drift(notes, quantity, rows, stray), rows)
@@ -33,7 +33,7 @@ def drift_sheets(notes: Gathered, stray: np.ndarray) -> list[DriftSheet]:
     ]
 
 
-def _drift(notes: Gathered, quantity: str, rows: np.ndarray, stray: np.ndarray) -> Drift:
+def _drift(notes: ComparedNotes, quantity: str, rows: np.ndarray, stray: np.ndarray) -> Drift:
     values = notes.doubt if quantity == "doubt" else np.where(stray, np.nan, measured(notes.table, quantity))
     table, cohort = notes.table, notes.table.cohort("articulation", "dynamic", "mic")
     day = Day(*(c[rows] for c in (notes.hours, table.take, cohort, notes.factors["set-up"], table.pitch)))
@@ -41,7 +41,7 @@ def _drift(notes: Gathered, quantity: str, rows: np.ndarray, stray: np.ndarray) 
 
 
 def _drift_sheet(
-    notes: Gathered, instrument: str, day: str, quantity: str, found: tuple[Drift, np.ndarray], stands: bool
+    notes: ComparedNotes, instrument: str, day: str, quantity: str, found: tuple[Drift, np.ndarray], stands: bool
 ) -> DriftSheet:
     seen, rows = found
     clock, is_doubt = bool(notes.clock[rows].all()), quantity == "doubt"
@@ -64,7 +64,7 @@ def _drift_sheet(
     )
 
 
-def _changes(notes: Gathered, quantity: str, seen: Drift, rows: np.ndarray) -> tuple[float, ...]:
+def _changes(notes: ComparedNotes, quantity: str, seen: Drift, rows: np.ndarray) -> tuple[float, ...]:
     """Return the change over the day with its interval, in the quantity's unit."""
     assert seen.trend is not None
     span_h = seen.last_h - seen.first_h

@@ -19,7 +19,7 @@ MEASURED = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *
 
 
 @dataclass(frozen=True)
-class Gathered:
+class ComparedNotes:
     """Notes as a table, as dots in the same order, and what the table lacks, one value a note."""
 
     table: NoteTable
@@ -31,60 +31,60 @@ class Gathered:
     doubt: np.ndarray
 
 
-def note_rows(heard: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> Gathered:
+def compared_notes(notes: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> ComparedNotes:
     """Return notes, embeddings and labels side by side."""
-    table = _table(heard, vectors)
-    day = np.array([one.day.isoformat() for one in heard], dtype=str)
-    hours, clock = _hours(heard)
-    several = len({one.session for one in heard}) > 1
+    table = _table(notes, vectors)
+    day = np.array([one.day.isoformat() for one in notes], dtype=str)
+    hours, clock = _hours(notes)
+    several = len({one.session for one in notes}) > 1
     factors = {
         "day": day,
-        "set-up": np.array([one.setup or "" for one in heard], dtype=str),
+        "set-up": np.array([one.setup or "" for one in notes], dtype=str),
         "microphone": table.mic,
-        "session": np.array([one.session for one in heard], dtype=str),
-        "take": np.array([f"{one.session} {one.take}" if several else one.take for one in heard], dtype=str),
-        "repetition": _repetition(heard),
+        "session": np.array([one.session for one in notes], dtype=str),
+        "take": np.array([f"{one.session} {one.take}" if several else one.take for one in notes], dtype=str),
+        "repetition": _repetition(notes),
     }
-    doubt = np.array([_number(one.doubt) for one in heard])
-    return Gathered(table, _dots(heard, table), factors, day, hours, clock, doubt)
+    doubt = np.array([_number(one.doubt) for one in notes])
+    return ComparedNotes(table, _dots(notes, table), factors, day, hours, clock, doubt)
 
 
-def typical_of(notes: Gathered, quantity: str, mine: np.ndarray) -> float:
+def typical_of(notes: ComparedNotes, quantity: str, mine: np.ndarray) -> float:
     """Return the median of these notes, in the quantity's unit; NaN where none has a value."""
     values = measured(notes.table, quantity)[mine]
     values = values[np.isfinite(values)]
     return float(in_unit(quantity, np.array([np.median(values)]))[0]) if values.size else float("nan")
 
 
-def _table(heard: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> NoteTable:
+def _table(notes: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> NoteTable:
     width = len(next(iter(vectors.values()))) if vectors else 1
     unknown = np.full(width, np.nan)
 
-    def words(name: str) -> np.ndarray:
-        return np.array([getattr(one, name) or "" for one in heard], dtype=str)
+    def labels(name: str) -> np.ndarray:
+        return np.array([getattr(one, name) or "" for one in notes], dtype=str)
 
     def numbers(name: str) -> np.ndarray:
-        return np.array([_number(getattr(one, name)) for one in heard])
+        return np.array([_number(getattr(one, name)) for one in notes])
 
     return NoteTable(
-        take=np.array([str(one.take_id) for one in heard], dtype=str),
+        take=np.array([str(one.take_id) for one in notes], dtype=str),
         number=numbers("number"),
-        instrument=words("instrument"),
-        articulation=words("articulation"),
-        dynamic=words("dynamic"),
-        mic=words("mic"),
+        instrument=labels("instrument"),
+        articulation=labels("articulation"),
+        dynamic=labels("dynamic"),
+        mic=labels("mic"),
         pitch=numbers("pitch_midi"),
         start_s=numbers("start_s"),
         end_s=numbers("end_s"),
         ring_end_s=numbers("ring_end_s"),
-        values={name: np.array([_number(one.measurements.get(name)) for one in heard]) for name in MEASURED},
-        embedding=np.array([vectors.get((one.take_id, one.number), unknown) for one in heard], dtype=float).reshape(
-            len(heard), width
+        values={name: np.array([_number(one.measurements.get(name)) for one in notes]) for name in MEASURED},
+        embedding=np.array([vectors.get((one.take_id, one.number), unknown) for one in notes], dtype=float).reshape(
+            len(notes), width
         ),
     )
 
 
-def _dots(heard: Sequence[HeardNote], table: NoteTable) -> tuple[Dot, ...]:
+def _dots(notes: Sequence[HeardNote], table: NoteTable) -> tuple[Dot, ...]:
     shown = np.column_stack([in_unit(name, measured(table, name)) for name in QUANTITIES])
     return tuple(
         Dot(
@@ -101,34 +101,34 @@ def _dots(heard: Sequence[HeardNote], table: NoteTable) -> tuple[Dot, ...]:
             one.end_s,
             tuple(float(v) if np.isfinite(v) else None for v in row),
         )
-        for one, row in zip(heard, shown, strict=True)
+        for one, row in zip(notes, shown, strict=True)
     )
 
 
-def _hours(heard: Sequence[HeardNote]) -> tuple[np.ndarray, np.ndarray]:
+def _hours(notes: Sequence[HeardNote]) -> tuple[np.ndarray, np.ndarray]:
     """Return each note's hour on the clock where all of its day's takes have one, else its take's number that day."""
-    takes = {(one.day, one.session, one.take): one.recorded_at for one in heard}
-    whole = {day for day, *_ in takes} - {day for (day, *_), at in takes.items() if at is None} - _copied(heard)
+    takes = {(one.day, one.session, one.take): one.recorded_at for one in notes}
+    whole = {day for day, *_ in takes} - {day for (day, *_), at in takes.items() if at is None} - _copied(notes)
     order: Counter[object] = Counter()
     place: dict[tuple[object, ...], float] = {}
     for key in takes:  # in order of session and take
         order[key[0]] += 1
         place[key] = float(order[key[0]])
     hours = []
-    for one in heard:
+    for one in notes:
         at = one.recorded_at
         days = (at.date() - one.day).days if at else 0  # past midnight the clock goes on
         if one.day in whole and at:
             hours.append(24.0 * days + at.hour + at.minute / 60 + at.second / 3600)
         else:
             hours.append(place[one.day, one.session, one.take])
-    return np.array(hours), np.array([one.day in whole for one in heard], dtype=bool)
+    return np.array(hours), np.array([one.day in whole for one in notes], dtype=bool)
 
 
-def _copied(heard: Sequence[HeardNote]) -> set[date]:
+def _copied(notes: Sequence[HeardNote]) -> set[date]:
     """Return the days on which takes of a session overlap by the clock: then it is that of a copy, not the hall's."""
     spans: dict[tuple[date, str, str], tuple[datetime, datetime]] = {}
-    for one in heard:
+    for one in notes:
         if one.recorded_at:
             end = one.recorded_at + timedelta(seconds=one.end_s)
             key = (one.day, one.session, one.take)
@@ -141,11 +141,11 @@ def _copied(heard: Sequence[HeardNote]) -> set[date]:
     }
 
 
-def _repetition(heard: Sequence[HeardNote]) -> np.ndarray:
+def _repetition(notes: Sequence[HeardNote]) -> np.ndarray:
     """Return each note's place among those of its pitch in its take, from 1."""
     seen: Counter[tuple[int, int | None]] = Counter()
     places = []
-    for one in heard:
+    for one in notes:
         seen[one.take_id, one.pitch_midi] += 1
         places.append(str(seen[one.take_id, one.pitch_midi]))
     return np.array(places, dtype=str)

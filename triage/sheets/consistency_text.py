@@ -1,6 +1,6 @@
-"""The sentences of a consistency report: a share, a ladder, a drift said so that somebody can act on it.
+"""The sentences of a consistency report: shares, ladders and drift, in terms that somebody can act on.
 
-Numbers on the compared axis (logarithms for length, brightness and attack) go in with the typical value; words come
+Numbers on the compared axis (logarithms for length, brightness and attack) go in with the typical value; text comes
 out.
 """
 
@@ -19,7 +19,7 @@ from triage.judge.variance import Share, Spread
 from triage.sheets.consistency_values import DriftSheet, ShareSheet
 
 PLURAL = {"length": "lengths", "level": "levels", "attack": "attack times"}  # the others have none
-WORTH_SAYING = 0.2  # of the spread: a smaller part is not worth acting on
+LEAST_SHARE = 0.2  # of the spread: a smaller part is not worth acting on
 MOST_NAMED = 8  # pitches in a sentence
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 DRIFTS = {
@@ -43,7 +43,7 @@ def change_in_unit(quantity: str, effect: float, typical: float) -> float:
 
 
 def amount(quantity: str, change: float) -> str:
-    """Return a difference without its sign, rounded as a person would say it."""
+    """Return a difference without its sign, rounded for reading."""
     size, unit = abs(change), QUANTITIES[quantity].unit if quantity in QUANTITIES else ""
     if unit == "s":
         return f"{1000 * size:.0f} ms" if size < 1 else f"{size:.1f} s"
@@ -66,12 +66,12 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
     if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].least_scale:
         return f"There is nothing inconsistent in the {what}: one sigma is {one_sigma}, too little to notice."
     # What has no pattern comes last: nobody can act on it.
-    told = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))
-    first, *more = [s for s in told if s.share >= WORTH_SAYING] or told[-1:]
+    known = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))
+    first, *more = [s for s in known if s.share >= LEAST_SHARE] or known[-1:]
     text = f"{_percent(first)} of the spread of the {what} (one sigma {one_sigma}) is "
-    text += f"{_factor_words(first)}{_effect_words(quantity, first, typical)}"
+    text += f"{_factor_text(first)}{_effect_text(quantity, first, typical)}"
     for share in more:
-        text += f"; {_percent(share)} is {_factor_words(share)}{_effect_words(quantity, share, typical)}"
+        text += f"; {_percent(share)} is {_factor_text(share)}{_effect_text(quantity, share, typical)}"
     return f"{text}."
 
 
@@ -79,29 +79,29 @@ def _percent(share: Share) -> str:
     return f"{100 * share.share:.0f} % ({100 * share.low:.0f} to {100 * share.high:.0f})"
 
 
-def _factor_words(share: Share) -> str:
+def _factor_text(share: Share) -> str:
     return CAUSES.get(share.factor, f"the {share.factor}")
 
 
-def _effect_words(quantity: str, share: Share, typical: float) -> str:
+def _effect_text(quantity: str, share: Share, typical: float) -> str:
     if share.factor == REST:
         return ""
     if share.factor == REGISTER:
-        return f": {_register_words(quantity, share, typical)}"
+        return f": {_register_text(quantity, share, typical)}"
     ranked = sorted(share.effects, key=lambda one: -abs(one[1]))
     if len(ranked) == 2:
         (more, high), (less, low) = sorted(share.effects, key=lambda one: -one[1])
         gap = change_in_unit(quantity, high - low, typical)
-        first, second = _level_words(share.factor, more), _level_words(share.factor, less)
+        first, second = _level_text(share.factor, more), _level_text(share.factor, less)
         return f": {first} {_off(quantity, gap)} against {second}"
     named = [
-        f"{_level_words(share.factor, level)} {_off(quantity, change_in_unit(quantity, e, typical))}"
+        f"{_level_text(share.factor, level)} {_off(quantity, change_in_unit(quantity, e, typical))}"
         for level, e in ranked[:2]
     ]
     return f": {', '.join(named)}"
 
 
-def _register_words(quantity: str, share: Share, typical: float) -> str:
+def _register_text(quantity: str, share: Share, typical: float) -> str:
     """Say which third of the range lies furthest off."""
     pitch = np.array([float(level) for level, _ in share.effects])
     effect = np.array([value for _, value in share.effects])
@@ -118,7 +118,7 @@ def _off(quantity: str, change: float, several: bool = False) -> str:
     return f"{verb}{'' if several else 's'} {amount(quantity, change)} {word}"
 
 
-def _level_words(factor: str, level: str) -> str:
+def _level_text(factor: str, level: str) -> str:
     if factor == PITCH:
         tone, _, dynamic = level.partition(" ")
         return cell_text(pitch_name(round(float(tone))), dynamic)

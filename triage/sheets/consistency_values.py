@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Dot:
-    """One note, where to hear it, and its five values (length in s, level in dBFS, brightness in Hz ...)."""
+    """One note, where it is, and its five values (length in s, level in dBFS, brightness in Hz ...)."""
 
     take_id: int
     session: str
@@ -151,7 +151,7 @@ class SpreadSheet:
 
 @dataclass(frozen=True)
 class DriftPoint:
-    """One take in a drift: the hour on the clock (or its number), its value, and a dot of it to hear."""
+    """One take in a drift: the hour on the clock (or its number), its value, and a note of it to play."""
 
     hour: float
     value: float

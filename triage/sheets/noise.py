@@ -35,7 +35,7 @@ CHART_TITLE = "Octaves of each calibrated microphone over the noise-rating curve
 
 @dataclass(frozen=True)
 class GroupLine:
-    """One group of hits as it is listed: the words, the numbers, and the hit to hear first."""
+    """One group of hits as it is listed: its text, its numbers, and the hit to play first."""
 
     line: str
     levels: str
@@ -47,8 +47,8 @@ class GroupLine:
 
 
 @dataclass(frozen=True)
-class SilentGroup:
-    """A group that somebody heard and called harmless."""
+class HarmlessGroup:
+    """A group that somebody marked as harmless."""
 
     line: str
     key: str
@@ -70,7 +70,7 @@ class NoiseSheet:
     counts: dict[str, dict[str, int]]
     mics: tuple[str, ...]
     groups: tuple[GroupLine, ...]
-    harmless: tuple[SilentGroup, ...]
+    harmless: tuple[HarmlessGroup, ...]
     backgrounds: tuple[MicBackground, ...]
     to_fix: tuple[str, ...]
     timeline: Timeline
@@ -83,7 +83,7 @@ class NoiseSheet:
 
 @dataclass(frozen=True)
 class Picture:
-    """A spectrogram: a data URI, the stretch it shows and its frequencies, from below on a logarithmic scale."""
+    """A spectrogram: a data URI, the segment it shows and its frequencies, from below on a logarithmic scale."""
 
     uri: str
     start_s: float
@@ -115,8 +115,8 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
         raise StoreError(f"no session with id {session_id} in the store; `triage intake FOLDER` takes one in")
     played = in_order(takes(db, session_id))
     place = {take.name: at for at, take in enumerate(played)}
-    heard = sorted(hits(db, session_id, harmless=True), key=lambda hit: (place[hit.take], hit.start_s, hit.mic))
-    listed = [hit for hit in heard if everything or not hit.harmless]
+    every = sorted(hits(db, session_id, harmless=True), key=lambda hit: (place[hit.take], hit.start_s, hit.mic))
+    listed = [hit for hit in every if everything or not hit.harmless]
     keys = [group_of(hit) for hit in listed]
     groups = tuple(_line(group, listed) for group in groups_of(listed, keys))
     backgrounds = mic_backgrounds(
@@ -131,11 +131,11 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
         sum(take.duration_s or 0.0 for take in played) / 60,
         len(listed),
         sum(line.group.audible for line in groups),
-        sum(hit.harmless for hit in heard),
+        sum(hit.harmless for hit in every),
         counts,
         mics,
         groups,
-        _harmless(db, [hit for hit in heard if hit.harmless]),
+        _harmless(db, [hit for hit in every if hit.harmless]),
         tuple(backgrounds),
         _to_fix(groups, backgrounds),
         timeline(played, list(zip(listed, kinds, strict=True))),
@@ -189,13 +189,13 @@ def _counts(found: list[tuple[str, str]]) -> tuple[dict[str, dict[str, int]], tu
     return {kind: by_kind[kind] for kind in kinds}, tuple(sorted(by_mic, key=lambda mic: (-by_mic[mic], mic)))
 
 
-def _harmless(db: Connection, silent: list[Hit]) -> tuple[SilentGroup, ...]:
-    said = marks(db)
-    groups = groups_of(silent, [group_of(hit) for hit in silent])
+def _harmless(db: Connection, suppressed: list[Hit]) -> tuple[HarmlessGroup, ...]:
+    marked = marks(db)
+    groups = groups_of(suppressed, [group_of(hit) for hit in suppressed])
     return tuple(
-        SilentGroup(line_of(group), group.key, said[group.key].by, said[group.key].at)
+        HarmlessGroup(line_of(group), group.key, marked[group.key].by, marked[group.key].at)
         for group in groups
-        if group.key in said
+        if group.key in marked
     )
 
 

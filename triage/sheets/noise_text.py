@@ -1,4 +1,4 @@
-"""Words of the noise sheet: a group of hits as one line, and what to put right before the next session.
+"""Text of the noise sheet: a group of hits as one line, and what to put right before the next session.
 
 In: groups of ``judge/hit_groups.py`` and backgrounds. Out: plain English sentences. What each kind of noise usually
 comes from, and what helps, is common practice, no source.
@@ -25,18 +25,18 @@ def rhythm_of(group: HitGroup) -> str:
     if group.rhythm.startswith("after-"):
         after = group.rhythm.removeprefix("after-")
         if after == "0":
-            words = "before the first note"
+            text = "before the first note"
         else:
-            words = f"after the {after if after == 'last' else ordinal(int(after))} note"
+            text = f"after the {after if after == 'last' else ordinal(int(after))} note"
     else:
         evenly = "evenly" if group.period_s is None else f"every {group.period_s:.2f} s"
         known = {"note-ends": "as notes end", "before-notes": "shortly before notes", "regular": evenly}
-        words = known.get(group.rhythm, "")
-    return f"always {words}" if words and group.always and group.rhythm != "regular" else words
+        text = known.get(group.rhythm, "")
+    return f"always {text}" if text and group.always and group.rhythm != "regular" else text
 
 
 def ordinal(number: int) -> str:
-    """Return first, second, ... in words up to tenth, in figures after it."""
+    """Return first, second, ... in text up to tenth, in figures after it."""
     if number <= len(ORDINALS):
         return ORDINALS[number - 1]
     last = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
@@ -44,7 +44,7 @@ def ordinal(number: int) -> str:
 
 
 def count_of(group: HitGroup) -> str:
-    """Return how often a group was heard, and in how many takes."""
+    """Return how often a group occurs, and in how many takes."""
     takes = f"in {group.takes} take{'' if group.takes == 1 else 's'}"
     return takes if group.rhythm == "steady" else f"{_number(len(group.hits), 'times')} {takes}"
 
@@ -76,7 +76,7 @@ def rating_text(rated: Sequence[tuple[str, NoiseRating]]) -> str:
     """Return one sentence on the microphones whose background is over the most for a listening room."""
     where = ", ".join(f"NR {one.curve} at {mic} by its {one.band_hz:g} Hz octave" for mic, one in rated)
     bands = [one.band_hz for _, one in rated]
-    causes = [words for low, high, words in CAUSES if any(low <= hz <= high for hz in bands)]
+    causes = [text for low, high, text in CAUSES if any(low <= hz <= high for hz in bands)]
     look = ", or ".join(causes)
     return f"The background is above NR {MOST_NR}, the most for a listening room ({where}): look for {look}."
 

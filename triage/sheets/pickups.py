@@ -69,7 +69,7 @@ class Call:
 
 @dataclass(frozen=True)
 class PickupList:
-    """All pick-ups, how far the plan is filled, what is odd on the sheets, loud playing so far, what was assumed."""
+    """All pick-ups, how far the plan is filled, doubts about the sheets, loud playing so far, what was assumed."""
 
     sessions: tuple[str, ...]
     doubt_bound: float
@@ -205,7 +205,7 @@ def _warnings(planned: Planned, counts: Sequence[CellCount]) -> list[str]:
         if side := outside(count.cell.instrument, count.cell.pitch):
             out[count.cell.instrument, side].append(count.cell.pitch)
     lines = [
-        f"{instrument}: {', '.join(map(pitch_name, sorted(set(pitches))))} {side} the usual sounding range; a slip "
+        f"{instrument}: {', '.join(map(pitch_name, sorted(set(pitches))))} {side} the usual sounding range; an error "
         "on the sheet, or written pitch?"
         for (instrument, side), pitches in sorted(out.items())
     ]

@@ -17,7 +17,7 @@ from triage.intake.chunks import read_content, read_layout
 
 MAKER = b"take triage"  # in LIST INFO: by this a file of ours is known again and may be replaced
 SILENCE = b"\x80"  # 8-bit samples are unsigned
-MOST_FRAMES = 0xFFFFFFFF - 65_536 * 64  # what a 32-bit size can still tell, with room for the markers
+MOST_FRAMES = 0xFFFFFFFF - 65_536 * 64  # what a 32-bit size can still hold, with room for the markers
 
 
 @dataclass(frozen=True)

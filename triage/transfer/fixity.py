@@ -23,7 +23,7 @@ Progress = Callable[[int], None]  # bytes read since the last call
 
 @dataclass(frozen=True)
 class FileState:
-    """What tells without reading that a file has not changed."""
+    """What shows without reading that a file has not changed."""
 
     size: int
     mtime_ns: int

@@ -134,7 +134,7 @@ def _put(source: Path, target: Path, how: str) -> None:
         if how == LINKED:
             os.link(source.resolve(), target)
         else:
-            # Under another name until it is whole: what breaks off is no payload.
+            # Under another name until it is whole: an interrupted copy is no payload.
             partial = target.with_name(f".{target.name}.part")
             shutil.copy2(source, partial)
             partial.replace(target)
@@ -169,8 +169,8 @@ def _write_tag_files(bag: Path, tags: dict[str, str], sums: dict[str, str], cont
 
 def _validate(bag: Path, contents: list[Content]) -> list[str]:
     """Let another implementation look over the bag: every file announced is there, and nothing else."""
-    if odd := next((one.path for one in contents if MISREAD.search(one.path)), None):
-        return [f"{ascii(odd)[1:-1]}: an odd name, written as the standard asks; some validators will not find it"]
+    if unusual := next((one.path for one in contents if MISREAD.search(one.path)), None):
+        return [f"{ascii(unusual)[1:-1]}: an odd name, valid by the standard; some validators will not find it"]
     try:
         bagit.Bag(str(bag)).validate(completeness_only=True)
     except bagit.BagError as error:

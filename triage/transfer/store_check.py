@@ -38,7 +38,7 @@ LOOKED_AT: tuple[tuple[str, str, Callable[[Connection], list[str]]], ...] = (
     ("no take is stored by half", UNSOUND, half_takes),
     ("ranks run without gaps", UNSOUND, ranks),
     ("counts agree", UNSOUND, counts),
-    ("what people said", UNSOUND, words),
+    ("verdicts", UNSOUND, words),
     ("hits, spots and pictures point at what is there", UNSOUND, pointers),
 )
 
