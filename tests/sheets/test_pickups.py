@@ -247,9 +247,9 @@ def test_pitches_outside_a_brass_range_are_asked_about(engine):
         planned=[PlannedTake("T3", (90,))],
     )
     assert listed(engine).warnings == (
-        "horn: F#6 above the usual sounding range; a slip on the sheet, or written pitch?",
-        "horn: F#1 below the usual sounding range; a slip on the sheet, or written pitch?",
-        "tuba: G#0 below the usual sounding range; a slip on the sheet, or written pitch?",
+        "horn: F#6 above the usual sounding range; an error on the sheet, or written pitch?",
+        "horn: F#1 below the usual sounding range; an error on the sheet, or written pitch?",
+        "tuba: G#0 below the usual sounding range; an error on the sheet, or written pitch?",
     )
 
 
