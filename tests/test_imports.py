@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-MOST_LINES = 430
+MOST_LINES = 400
 GROUND = {"triage.config", "triage.domain"}
 FLOWS = {"triage.pipeline", "triage.watch", "triage.reembed"}
 # Which other rooms a room may import. `triage` itself, which anyone may import, holds the version and no more.

@@ -1,4 +1,4 @@
-"""The noise stage and the training on it: what is planted is what is said, and a run of a few steps leaves a file."""
+"""The noise network's batches and training: targets are what was planted; a run of a few steps leaves a file."""
 
 import json
 
@@ -7,9 +7,11 @@ import pytest
 import torch
 
 from training import noise_training
-from training.noise_batches import NoiseStage
-from training.noise_training import NoiseTrainingConfig, laid, loss_of, noise_clips
+from training.network_training import noise_clips
+from training.noise_batches import NoiseRenderer
+from training.noise_training import NoiseTrainingConfig, losses_of, plan_batch
 from training.pool import build_pool
+from training.synthetic_noises import MAKERS
 from triage.config import read_toml, shipped
 from triage.listen.noise_network import KINDS, STEP_S, Heard, NoiseNetwork, Shape, load_detector
 
@@ -33,7 +35,7 @@ def config():
                     "under_note": 0.0,
                 }
             ),
-            "network": noise_training.NetworkConfig(width=16, blocks=2, kernel=7, widening=2, told=8, joint=16),
+            "network": noise_training.NoiseNetworkShape(width=16, blocks=2, kernel=7, widening=2, told=8, joint=16),
             "train": whole.train.model_copy(
                 update={
                     "rows": 4,
@@ -50,56 +52,56 @@ def config():
 
 
 @pytest.fixture(scope="module")
-def stage(config, stand_ins):
+def renderer(config, stand_ins):
     pool = build_pool(config.pool, stand_ins, None, 1)
-    clips = noise_clips(config, stand_ins, (0, 1, 2, 3), 5)
-    return NoiseStage(pool, torch.from_numpy(pool.samples), clips, config.stage, 3)
+    clips = noise_clips(config, stand_ins, (0, 1, 2, 3), 5, KINDS, MAKERS)
+    return NoiseRenderer(pool, torch.from_numpy(pool.samples), clips, config.stage, 3)
 
 
 @pytest.fixture(scope="module")
-def batch(config, stage):
-    mics, takes = laid(config, stage.pool, [0, 1], 1)
-    return stage.hear(takes, mics, 7)
+def batch(config, renderer):
+    mics, takes = plan_batch(config, renderer.pool, [0, 1], 1)
+    return renderer.render(takes, mics, 7)
 
 
-def test_what_is_planted_loudly_is_said_to_be_heard(batch):
-    assert batch.frames.shape[:2] == batch.there.shape[:2] == (2, 2)
+def test_what_is_planted_loudly_is_audible(batch):
+    assert batch.frames.shape[:2] == batch.present.shape[:2] == (2, 2)
     assert batch.any.max() == 1.0
-    assert (batch.there.amax(dim=1) == batch.any).all()
-    assert batch.audible[batch.there > 0].median() > 4.0
+    assert (batch.present.amax(dim=1) == batch.any).all()
+    assert batch.audible[batch.present > 0].median() > 4.0
     assert batch.audible[:, :, 0].max() < 1.0  # nothing sounds before the first noise
     assert set(batch.kind[batch.any > 0].tolist()) <= set(range(len(KINDS)))
 
 
-def test_notes_are_marked_near_their_onsets(config, stage):
-    mics, takes = laid(config, stage.pool, [0, 1], 2)
-    found = stage.hear(takes, mics, 8).marks[:, 0]
+def test_notes_are_marked_near_their_onsets(config, renderer):
+    mics, takes = plan_batch(config, renderer.pool, [0, 1], 2)
+    found = renderer.render(takes, mics, 8).marks[:, 0]
     first_s = takes.at[takes.row == 0].min() / 48_000
     assert abs(float(torch.nonzero(found[0])[0, 0]) * STEP_S / 2 - first_s) < 0.2
 
 
-def test_another_mel_axis_keeps_what_is_true(stage, batch):
-    again = stage.again(batch)
-    assert again.frames.shape == batch.frames.shape and not torch.equal(again.frames, batch.frames)
-    assert again.there is batch.there
+def test_another_mel_axis_keeps_the_targets(renderer, batch):
+    augmented = renderer.augment(batch)
+    assert augmented.frames.shape == batch.frames.shape and not torch.equal(augmented.frames, batch.frames)
+    assert augmented.present is batch.present
 
 
-def test_being_right_costs_less_than_being_wrong(batch):
+def test_right_predictions_have_lower_losses(batch):
     sure = 8.0 * (2 * batch.any - 1)
     kinds = torch.nn.functional.one_hot(batch.kind, len(KINDS)).transpose(1, 2).float() * 5
-    right = Heard(sure, kinds, 8.0 * (2 * batch.there - 1), batch.audible.clamp(max=40.0) / 10)
+    right = Heard(sure, kinds, 8.0 * (2 * batch.present - 1), batch.audible.clamp(max=40.0) / 10)
     wrong = Heard(-sure, -kinds, -right.there, right.audible + 2.0)
-    good, bad = loss_of(right, batch), loss_of(wrong, batch)
+    good, bad = losses_of(right, batch), losses_of(wrong, batch)
     assert all(good[name] < bad[name] for name in good)
 
 
-def test_a_run_of_a_few_steps_leaves_weights_and_a_card(config, stage, stand_ins, tmp_path):
-    pool, lines = stage.pool, []
-    network, card = noise_training.run_once(config, pool, stand_ins, (), lambda values, step: lines.append(values))
+def test_a_run_of_a_few_steps_leaves_weights_and_a_card(config, renderer, stand_ins, tmp_path):
+    pool, lines = renderer.pool, []
+    network, card = noise_training.train_once(config, pool, stand_ins, (), lambda values, step: lines.append(values))
     name = noise_training.save_detector(network, tmp_path / "own.safetensors", card)
-    told = json.loads((tmp_path / "own.json").read_text())
-    assert load_detector(tmp_path / "own.safetensors").name == name == told["name"]
-    assert told["steps"] == 2 and 0 <= told["scores"]["val/auroc"] <= 1
+    card = json.loads((tmp_path / "own.json").read_text())
+    assert load_detector(tmp_path / "own.safetensors").name == name == card["name"]
+    assert card["steps"] == 2 and 0 <= card["scores"]["val/auroc"] <= 1
     assert any("train/any" in values for values in lines)
     assert np.isfinite([v for values in lines for k, v in values.items() if k.startswith("train/")]).all()
     assert isinstance(network, NoiseNetwork) and network.shape == Shape(**config.network.model_dump())

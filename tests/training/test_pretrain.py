@@ -7,10 +7,12 @@ import pytest
 import torch
 
 from tests.training.learning import as_toml, small_config
-from training.batches import Stage
+from training.batches import EncoderRenderer
+from training.encoder_losses import Losses, cohort_difference
 from training.layout import plan
+from training.network_training import noise_clips, split_parts, with_options
 from training.pool import KINDS, build_pool
-from training.pretrain import Aims, PretrainConfig, apart, changed, fit, main, noise_clips, parts_for
+from training.pretrain import PretrainConfig, fit, main, without_aims
 from triage.config import read_toml, shipped
 from triage.domain.errors import ConfigError
 from triage.listen.encoder import NOISES, Network, Shape, load_encoder
@@ -27,136 +29,136 @@ def pool(config, stand_ins):
 
 
 @pytest.fixture(scope="module")
-def stage(config, pool, stand_ins):
-    clips = noise_clips(config, stand_ins, (0, 1, 2, 3), seed=1)
-    return Stage(pool, torch.from_numpy(pool.samples), clips, config.stage, seed=1)
+def renderer(config, pool, stand_ins):
+    clips = noise_clips(config, stand_ins, (0, 1, 2, 3), 1, NOISES)
+    return EncoderRenderer(pool, torch.from_numpy(pool.samples), clips, config.stage, seed=1)
 
 
-def trained(stage, config, parts, log=lambda values, step: None):
+def trained(renderer, config, parts, log=lambda values, step: None):
     torch.manual_seed(1)
-    return fit(Network(Shape(**config.network.model_dump())), stage, parts, config, log)
+    return fit(Network(Shape(**config.network.model_dump())), renderer, parts, config, log)
 
 
-def test_fit_logs_every_aim_and_moves_the_weights(stage, config, pool):
-    told = []
-    parts, _ = parts_for(pool, ())
-    kept, steps = trained(stage, config, parts, lambda values, step: told.append((step, values)))
+def test_fit_logs_every_aim_and_moves_the_weights(renderer, config, pool):
+    logged = []
+    parts, _ = split_parts(pool, ())
+    average, steps = trained(renderer, config, parts, lambda values, step: logged.append((step, values)))
     assert steps == config.train.steps - 1  # the last one, counted from 0
-    assert told[0][1].keys() >= {f"train/{aim}" for aim in ("contrastive", "evidence", "cohort", "measurements")}
-    assert all(np.isfinite(list(values.values())).all() for _, values in told)
+    assert logged[0][1].keys() >= {f"train/{aim}" for aim in ("contrastive", "evidence", "cohort", "measurements")}
+    assert all(np.isfinite(list(values.values())).all() for _, values in logged)
     torch.manual_seed(1)
     first = Network(Shape(**config.network.model_dump()))
     assert all(
         not torch.equal(a, b)
-        for (n, a), b in zip(first.named_parameters(), kept.parameters(), strict=True)
+        for (n, a), b in zip(first.named_parameters(), average.parameters(), strict=True)
         if "vector" in n or "evidence" in n
     )
 
 
-def test_the_same_seed_gives_the_same_weights(stage, config, pool):
-    parts, _ = parts_for(pool, ())
-    one, other = trained(stage, config, parts)[0], trained(stage, config, parts)[0]
+def test_the_same_seed_gives_the_same_weights(renderer, config, pool):
+    parts, _ = split_parts(pool, ())
+    one, other = trained(renderer, config, parts)[0], trained(renderer, config, parts)[0]
     assert all(torch.equal(a, b) for a, b in zip(one.parameters(), other.parameters(), strict=True))
 
 
-def test_training_makes_a_batch_it_sees_again_less_surprising(stage, config, pool):
+def test_training_lowers_the_loss_of_a_repeated_batch(renderer, config, pool):
     # one batch, over and over: what cannot be learnt here is broken
     torch.manual_seed(2)
-    network, aims = Network(Shape(width=32, blocks=1, hidden=32, dimension=16)), Aims(16)
-    laid = plan(pool, parts_for(pool, ())[0], stage.recipe, np.random.default_rng(3))
-    batch = stage.hear(laid, 4)
-    optimizer = torch.optim.AdamW([*network.parameters(), *aims.parameters()], 3e-3)
-    course = []
+    network, losses = Network(Shape(width=32, blocks=1, hidden=32, dimension=16)), Losses(16)
+    takes = plan(pool, split_parts(pool, ())[0], renderer.recipe, np.random.default_rng(3))
+    batch = renderer.render(takes, 4)
+    optimizer = torch.optim.AdamW([*network.parameters(), *losses.parameters()], 3e-3)
+    curve = []
     for _ in range(40):
         vectors, logits = network(batch.frames, batch.lengths, batch.times)
-        losses = aims.losses(vectors, logits, batch, stage.recipe.takes, network.lean)
+        found = losses(vectors, logits, batch, renderer.recipe.takes, network.lean)
         optimizer.zero_grad()
-        sum(losses.values()).backward()
+        sum(found.values()).backward()
         optimizer.step()
-        course.append({name: value.item() for name, value in losses.items()})
-    assert course[-1]["evidence"] < 0.5 * course[0]["evidence"]
-    assert course[-1]["cohort"] < 0.7 * course[0]["cohort"]
+        curve.append({name: value.item() for name, value in found.items()})
+    assert curve[-1]["evidence"] < 0.5 * curve[0]["evidence"]
+    assert curve[-1]["cohort"] < 0.7 * curve[0]["cohort"]
 
 
-def test_an_aim_of_weight_0_has_no_say(stage, config, pool):
-    parts, _ = parts_for(pool, ())
+def test_an_aim_of_weight_0_has_no_effect(renderer, config, pool):
+    parts, _ = split_parts(pool, ())
     alone = config.model_copy(
         update={"aims": config.aims.model_copy(update={"contrastive": 0.0, "cohort": 0.0, "measurements": 0.0})}
     )
-    kept, _ = trained(stage, alone, parts)
+    average, _ = trained(renderer, alone, parts)
     torch.manual_seed(1)
     first = Network(Shape(**config.network.model_dump()))
     with_decay = (1 - config.train.learning_rate * config.train.weight_decay) ** config.train.steps
     # the vectors' last layer has no gradient: nothing but weight decay touches it
-    assert torch.allclose(kept.vector.weight, first.vector.weight, rtol=2 * (1 - with_decay), atol=1e-7)
-    assert not torch.equal(kept.evidence.weight, first.evidence.weight)
+    assert torch.allclose(average.vector.weight, first.vector.weight, rtol=2 * (1 - with_decay), atol=1e-7)
+    assert not torch.equal(average.evidence.weight, first.evidence.weight)
 
 
-def test_a_spoilt_note_hardly_moves_what_it_is_held_against():
+def test_a_spoilt_note_hardly_moves_the_cohort_mean():
     rng = np.random.default_rng(0)
     z = torch.from_numpy(rng.standard_normal((1, 12, 3)).astype(np.float32))
-    there = torch.ones(1, 12, dtype=torch.bool)
-    there[0, 10:] = False
-    plain = apart(z, there)
+    mask = torch.ones(1, 12, dtype=torch.bool)
+    mask[0, 10:] = False
+    plain = cohort_difference(z, mask)
     far = z.clone()
     far[0, 4] += 1000.0
-    moved = apart(far, there)
+    moved = cohort_difference(far, mask)
     assert torch.abs(moved - plain)[0, [0, 1, 2, 3, 5, 6, 7, 8, 9]].max() < 0.5  # of a spread of 1
     assert moved[0, 4].norm() == pytest.approx(1000 * 3**0.5, rel=0.01)
     absent = z.clone()
     absent[0, 10:] = 77.0
-    assert torch.allclose(apart(absent, there)[0, :10], plain[0, :10])
+    assert torch.allclose(cohort_difference(absent, mask)[0, :10], plain[0, :10])
 
 
-def test_a_note_is_never_part_of_its_own_expectation():
+def test_a_note_is_left_out_of_its_own_mean():
     # three equal notes and one apart by d: its difference is exactly d, whatever its weight
     z = torch.zeros(1, 4, 2)
     z[0, 3] = torch.tensor([3.0, 4.0])
-    assert apart(z, torch.ones(1, 4, dtype=torch.bool))[0, 3].norm() == pytest.approx(5.0)
+    assert cohort_difference(z, torch.ones(1, 4, dtype=torch.bool))[0, 3].norm() == pytest.approx(5.0)
 
 
-def test_finding_a_note_again_takes_only_notes_played_otherwise_for_wrong(config):
-    aims = Aims(4)
+def test_the_negatives_of_the_contrastive_loss_are_notes_of_another_kind(config):
+    losses = Losses(4)
     with torch.no_grad():
-        aims.again.weight.copy_(torch.eye(4)), aims.again.bias.zero_()
+        losses.projection.weight.copy_(torch.eye(4)), losses.projection.bias.zero_()
     z = torch.eye(4)[[0, 0, 1]].repeat(2, 1, 1)  # two views of one episode: two notes alike, one apart
-    told = torch.ones(2, 3, dtype=torch.bool)
+    labelled = torch.ones(2, 3, dtype=torch.bool)
     fine = torch.zeros(2, 3, dtype=torch.long)
     spoilt = fine.clone()
     spoilt[:, 1] = KINDS.index("attack")
     # cosine 1 to itself and 0 to the others, temperature 0.1; by hand:
     alike = np.log(1 + np.exp(0)), np.log(1 + np.exp(-10))
     expected = np.mean([alike[0], np.log(np.exp(10) + np.exp(10) + 1) - 10, alike[1]])
-    assert aims._found_again(z, spoilt, told).item() == pytest.approx(expected, abs=1e-3)
+    assert losses._contrastive(z, spoilt, labelled).item() == pytest.approx(expected, abs=1e-3)
     other = z.clone()
     other[:, 1] = torch.tensor([0.0, 0, 1, 0])
-    assert aims._found_again(other, spoilt, told).item() < 1e-3
+    assert losses._contrastive(other, spoilt, labelled).item() < 1e-3
 
 
 def test_what_is_left_out_is_what_is_validated_on(pool):
-    train, held = parts_for(pool, ())
+    train, held = split_parts(pool, ())
     assert not set(train) & set(held)
     assert {str(pool.parts[i]).split("/")[0] for i in held} == {"voice 1"}
-    train, held = parts_for(pool, ("horn",))
+    train, held = split_parts(pool, ("horn",))
     assert {str(pool.parts[i]).split("/")[0] for i in held} == {"horn"}
     assert not [i for i in train if "horn" in str(pool.parts[i])]
 
 
-def test_the_recipe_leaves_unheard_what_evaluation_needs(recordings):
+def test_the_recipe_holds_out_what_evaluation_needs(recordings):
     whole = read_toml(shipped("configs/pretrain.toml"), PretrainConfig)
     names = [*whole.pool.instruments, *whole.pool.bank.families, *whole.pool.bank.held]
     assert not [name for name in names if any(word in name.lower() for word in ("sax", "alto", "tenor", "soprano"))]
-    clips = noise_clips(whole, recordings, whole.noise.quarters, 1)
+    clips = noise_clips(whole, recordings, whole.noise.quarters, 1, NOISES)
     real = [clip for clip in clips if clip.source != "invented"]
     assert len(real) > 80 and {zlib.crc32(clip.source.encode()) % 2 for clip in real} == {0}  # 1 is "second"
     assert {clip.kind for clip in clips} <= set(NOISES)
 
 
-def test_a_slip_on_the_command_line_is_said(config):
+def test_an_unknown_aim_is_reported(config):
     with pytest.raises(ConfigError, match="--no-aim contrast: no such aim; there are contrastive"):
-        changed(config, [], ["contrast"], 0, 0.0)
-    assert changed(config, [2], ["cohort"], 7, 0.0).aims.cohort == 0.0
-    assert changed(config, [2], [], 7, 0.0).train.steps == 7
+        without_aims(config, ["contrast"])
+    assert without_aims(config, ["cohort"]).aims.cohort == 0.0
+    assert with_options(config, [2], 7, 0.0).train.steps == 7
 
 
 def test_one_command_leaves_weights_a_card_and_a_tracked_run(config, stand_ins, tmp_path, monkeypatch, capsys):
