@@ -19,10 +19,10 @@ from training.layout import Plan, StageRecipe
 from training.plans import NoiseClip
 from training.pool import RATE_HZ, Pool
 from training.recipe import Range
+from triage.domain.kinds import NOISES
 from triage.listen.logmel import LogMel
 from triage.listen.masking import LOUDNESS_EXPONENT, bark, spreading_db
 from triage.listen.mel_groups import GROUP, MEAN_FRAMES
-from triage.domain.kinds import NOISES
 from triage.listen.noise_network import STEP_S, STRIDE, marked
 
 PLACES = 2  # of the noises of one take

@@ -13,7 +13,8 @@ from training.noise_training import NoiseTrainingConfig, losses_of, plan_batch
 from training.pool import build_pool
 from training.synthetic_noises import MAKERS
 from triage.config import read_toml, shipped
-from triage.listen.noise_network import KINDS, STEP_S, Heard, NoiseNetwork, Shape, load_detector
+from triage.domain.kinds import NOISES
+from triage.listen.noise_network import STEP_S, Heard, NoiseNetwork, Shape, load_detector
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +55,7 @@ def config():
 @pytest.fixture(scope="module")
 def renderer(config, stand_ins):
     pool = build_pool(config.pool, stand_ins, None, 1)
-    clips = noise_clips(config, stand_ins, (0, 1, 2, 3), 5, KINDS, MAKERS)
+    clips = noise_clips(config, stand_ins, (0, 1, 2, 3), 5, NOISES, MAKERS)
     return NoiseRenderer(pool, torch.from_numpy(pool.samples), clips, config.stage, 3)
 
 
@@ -70,7 +71,7 @@ def test_what_is_planted_loudly_is_audible(batch):
     assert (batch.present.amax(dim=1) == batch.any).all()
     assert batch.audible[batch.present > 0].median() > 4.0
     assert batch.audible[:, :, 0].max() < 1.0  # nothing sounds before the first noise
-    assert set(batch.kind[batch.any > 0].tolist()) <= set(range(len(KINDS)))
+    assert set(batch.kind[batch.any > 0].tolist()) <= set(range(len(NOISES)))
 
 
 def test_notes_are_marked_near_their_onsets(config, renderer):
@@ -88,7 +89,7 @@ def test_another_mel_axis_keeps_the_targets(renderer, batch):
 
 def test_right_predictions_have_lower_losses(batch):
     sure = 8.0 * (2 * batch.any - 1)
-    kinds = torch.nn.functional.one_hot(batch.kind, len(KINDS)).transpose(1, 2).float() * 5
+    kinds = torch.nn.functional.one_hot(batch.kind, len(NOISES)).transpose(1, 2).float() * 5
     right = Heard(sure, kinds, 8.0 * (2 * batch.present - 1), batch.audible.clamp(max=40.0) / 10)
     wrong = Heard(-sure, -kinds, -right.there, right.audible + 2.0)
     good, bad = losses_of(right, batch), losses_of(wrong, batch)
