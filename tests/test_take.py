@@ -26,7 +26,7 @@ def heard(folder, tracks, together):
         TrackFile(mic, name, channel, check_file(folder / name))
         for mic, (name, channel) in zip(MICS, places, strict=True)
     )
-    return analyse_take(TakeFiles("T001", MEANT, {}, listed, MEANT), folder, "close", 442.0)
+    return analyse_take(TakeFiles("T001", listed, MEANT), folder, "close", 442.0)
 
 
 @pytest.mark.parametrize("together", [True, False])

@@ -5,7 +5,7 @@ Read this file first. ``take_in`` is everything that `triage intake` does; each 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine
@@ -13,7 +13,6 @@ from sqlalchemy import Connection, Engine
 from triage.analysis.remote_folder import at_hand
 from triage.analysis.take import fingerprint
 from triage.analysis.workers import analyse_all
-from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.errors import ConfigError
 from triage.domain.session import Session
 from triage.intake.arrivals import ArrivedSession, Check, TakeFiles, check_arrivals
@@ -67,8 +66,9 @@ def take_in(
         drop_takes(db, came.id, [take.name for take in came.arrived.takes])
     problems, ranked = rank_arrived(db_engine, came)
     tell("ranking", 1, 1)
-    amiss = came.arrived.arrivals
-    return Summary(came.session.name, ranked, len(came.new), problems, bool(amiss.missing or amiss.broken))
+    return Summary(
+        came.session.name, ranked, len(came.new), problems, bool(came.arrived.arrivals.of_kind("missing", "broken"))
+    )
 
 
 def check_in(folder: Path, db_engine: Engine, check: Check = check_file, address: str | None = None) -> CheckedIn:
@@ -104,9 +104,9 @@ def rank_arrived(db_engine: Engine, came: CheckedIn) -> tuple[list[str], int]:
     broken = {take.name: list(take.broken) for take in came.arrived.takes if take.broken}
     ranked = rank_session(db_engine, came.id, came.session.a4_hz, broken=broken)
     own = [f"{take.name}: {take.problem}" for take in ranked.takes if take.problem]
-    problems = [*came.arrived.problems, *ranked.problems, *own]
+    problems = [*came.arrived.arrivals.problems, *ranked.problems, *own]
     with writing(db_engine) as db:
-        save_arrivals(db, came.id, _arrivals(came.arrived, problems))
+        save_arrivals(db, came.id, replace(came.arrived.arrivals, problems=tuple(problems)))
     return problems, len(ranked.takes)
 
 
@@ -136,12 +136,3 @@ def _record(session: SessionDescription, folder: str, arrived: ArrivedSession) -
         session.judge_mic_name(),
         full_scale_db_spl=session.full_scale_db_spl() or None,
     )
-
-
-def _arrivals(arrived: ArrivedSession, problems: list[str]) -> Arrivals:
-    found = arrived.arrivals
-    entries = [ArrivalProblem("missing", **entry) for entry in found.missing]
-    entries += [ArrivalProblem("unexpected", path=path) for path in found.unexpected]
-    entries += [ArrivalProblem("broken", **entry) for entry in found.broken]
-    entries += [ArrivalProblem("unlike", **entry) for entry in found.unlike]
-    return Arrivals(tuple(entries), found.complete, tuple(problems))

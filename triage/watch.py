@@ -9,7 +9,7 @@ Nothing is dropped from the queue here, for a folder that is away looks like one
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Event
 
@@ -18,8 +18,8 @@ from watchfiles import watch as file_events
 
 from triage.analysis.take import fingerprint
 from triage.domain.errors import TriageError
-from triage.intake.arrivals import ArrivedSession, TakeFiles
-from triage.intake.arriving import GROWING, Arriving, Pace
+from triage.intake.arrivals import TakeFiles
+from triage.intake.arriving import Arriving, Pace
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
 from triage.pipeline import CheckedIn, check_in, hear, rank_arrived
@@ -107,7 +107,7 @@ class Follower:
         """Return the takes to listen to, the newest first, and set when the next one that waits is due."""
         ready, mic, a4_hz = [], came.session.judge_mic_name(), came.session.a4_hz
         for take in came.new:
-            if _comes(take) or not (take.tracks or take.broken):
+            if take.arriving or not (take.tracks or take.broken):
                 continue
             if self._tried.get(take.name) == fingerprint(take, mic, a4_hz):
                 continue
@@ -124,7 +124,7 @@ class Follower:
         return max((self.arriving.since_s(track.path) for track in take.tracks), default=0.0)
 
     def _rank(self, came: CheckedIn) -> None:
-        problems, _ = rank_arrived(self.engine, replace(came, arrived=_as_far_as_here(came.arrived)))
+        problems, _ = rank_arrived(self.engine, came)
         self._stale, self._ranked_s = False, time.monotonic()
         with reading(self.engine) as db:
             latest = just_played(db, came.id, names=list(self._unranked))
@@ -200,23 +200,3 @@ def _stamp(path: Path) -> tuple[int, int]:
     except OSError:
         return 0, 0
     return status.st_size, status.st_mtime_ns
-
-
-def _comes(take: TakeFiles) -> bool:
-    """Tell whether a file of a take is still coming in."""
-    return any(line.endswith(GROWING) for line in take.broken)
-
-
-def _as_far_as_here(arrived: ArrivedSession) -> ArrivedSession:
-    """Return a arrived without what is only still coming in: neither broken nor missing."""
-    coming = {take.name for take in arrived.takes if _comes(take)}
-    arrivals = replace(
-        arrived.arrivals,
-        broken=tuple(entry for entry in arrived.arrivals.broken if entry["why"] != GROWING),
-        missing=tuple(entry for entry in arrived.arrivals.missing if entry["take"] not in coming),
-    )
-    takes = tuple(
-        replace(take, broken=tuple(line for line in take.broken if not line.endswith(GROWING)))
-        for take in arrived.takes
-    )
-    return replace(arrived, takes=takes, arrivals=arrivals)

@@ -7,8 +7,8 @@ from triage.intake.integrity import FileFacts
 def lengths(*lengths_s: float) -> list[tuple[str, float, float]]:
     group = {f"{n}": FileFacts(Path(), duration_s=length_s) for n, length_s in enumerate(lengths_s)}
     found = find_unlike([group], None, 0)
-    assert all(entry["what"] == "length_s" for entry in found)
-    return [(entry["path"], entry["found"], entry["expected"]) for entry in found]
+    assert all(entry.what == "length_s" for entry in found)
+    return [(entry.path, entry.found, entry.expected) for entry in found]
 
 
 def test_a_length_is_compared_with_the_takes_other_tracks():

@@ -55,8 +55,8 @@ def measured_track(
         Of one file.
     frames : ndarray, shape (channel, mel, frame)
     """
-    expected = len(take.meant.pitches) * max(take.meant.repetitions or 1, 1)
-    pitches_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.meant.pitches))]
+    expected = len(take.sheet_row.pitches) * max(take.sheet_row.repetitions or 1, 1)
+    pitches_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.sheet_row.pitches))]
     for track, own in zip(tracks, frames, strict=True):
         if segments := _segments(track, folder, own, expected):
             notes = _measured_notes(track, folder, own, segments, encoder, pitches_hz)

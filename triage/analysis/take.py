@@ -34,7 +34,7 @@ def analysis_key() -> str:
 def fingerprint(take: TakeFiles, judge_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
     """Return a text that changes when a file of the take, its row, or the way of analysing changes."""
     encoder = encoder or encoder_in_use()
-    parts = [analysis_key(), judge_mic, f"{a4_hz:g}", encoder.name, repr(take.meant)]
+    parts = [analysis_key(), judge_mic, f"{a4_hz:g}", encoder.name, repr(take.sheet_row)]
     parts += [f"{t.mic} {t.path} {t.channel} {t.facts.size_bytes} {t.facts.mtime_ns}" for t in take.tracks]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
@@ -105,7 +105,7 @@ class _TakeAnalysis:
 
     def result(self, judge_mic: str) -> Take:
         """Return the take with everything that was found in it."""
-        take, meant, measured = self.take, self.take.meant, self.measured
+        take, row, measured = self.take, self.take.sheet_row, self.measured
         changed = changed_files(take, self.folder)
         at, clock = recorded_at({track.path: track.facts for track in take.tracks}.values())
         segments = measured.segments if measured else []
@@ -113,12 +113,12 @@ class _TakeAnalysis:
             name=take.name,
             fingerprint="" if self.unread or changed else fingerprint(take, judge_mic, self.a4_hz, self.encoder),
             duration_s=self.duration_s or None,
-            instrument=meant.instrument,
-            articulation=meant.articulation,
-            dynamic=meant.dynamic,
-            remark=meant.remark,
-            expected_pitches=meant.pitches,
-            repetitions=meant.repetitions,
+            instrument=row.instrument,
+            articulation=row.articulation,
+            dynamic=row.dynamic,
+            remark=row.remark,
+            expected_pitches=row.pitches,
+            repetitions=row.repetitions,
             problem="; ".join(dict.fromkeys((*self.problems, *self._remarks(judge_mic, changed)))) or None,
             listened=bool(take.tracks),
             tracks=tuple(map(_stored_track, take.tracks)),
@@ -126,7 +126,7 @@ class _TakeAnalysis:
             hits=self.noises.hits(take.tracks, self.folder, segments, self.floors, self.duration_s),
             floors=tuple(self.floors),
             heard_on=measured.track.mic if measured else None,
-            setup=meant.setup or None,
+            setup=row.setup or None,
             recorded_at=at,
             recorded_from=clock,
             sound=self.previews.audio_digest,

@@ -77,7 +77,7 @@ def analysed(job: AnalysisJob, read_ahead: int = 1) -> Take:
 
 def failed(job: AnalysisJob, why: str) -> Take:
     """Return the record of a take that could not be analysed: without a fingerprint, so that it is tried again."""
-    row = job.take.meant
+    row = job.take.sheet_row
     return Take(
         name=job.take.name,
         fingerprint="",

@@ -1,8 +1,10 @@
 """What arrived of a session, and what did not arrive as it should."""
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 
-ARRIVAL_KINDS = ("missing", "unexpected", "broken", "unlike")
+ArrivalKind = Literal["missing", "unexpected", "broken", "unlike"]
+ARRIVAL_KINDS: tuple[ArrivalKind, ...] = get_args(ArrivalKind)
 
 
 @dataclass(frozen=True)
@@ -12,7 +14,7 @@ class ArrivalProblem:
     missing: take, mic · unexpected: path · broken: path, why · unlike: path, what, found, expected
     """
 
-    kind: str
+    kind: ArrivalKind
     path: str | None = None
     take: str | None = None
     mic: str | None = None
@@ -24,8 +26,12 @@ class ArrivalProblem:
 
 @dataclass(frozen=True)
 class Arrivals:
-    """The roll call of a session: what is amiss, how much is complete, and lines for a person to read."""
+    """All that is wrong with what arrived, how many takes are complete, and lines for a person to read."""
 
-    entries: tuple[ArrivalProblem, ...]
-    complete: int
+    entries: tuple[ArrivalProblem, ...] = ()
+    complete: int = 0
     problems: tuple[str, ...] = ()
+
+    def of_kind(self, *kinds: ArrivalKind) -> tuple[ArrivalProblem, ...]:
+        """Return the entries of some kinds."""
+        return tuple(entry for entry in self.entries if entry.kind in kinds)

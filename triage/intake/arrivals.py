@@ -1,32 +1,32 @@
-"""The roll call: which takes are there, with which tracks, and what is missing, unexpected, broken or unlike.
+"""The arrivals check: which takes are there, with which tracks, and what is missing, unexpected, broken or unlike.
 
-In: a session's folder, its description and its take sheet. Out: a Roll: the takes that can be worked on, each
-with its sound tracks, the arrivals, and one line for each other thing that a person should know. Nothing of
-this raises because of one file; no recording is written to.
+In: a session's folder, its description and its take sheet. Out: the takes that can be analysed, each with its tracks,
+and everything that a person should know. One bad file stops nothing; no recording is written to.
 """
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
+from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.errors import SheetError
 from triage.domain.pitch import parse_pitch
 from triage.domain.sheet_row import SheetRow
 from triage.intake.audio_files import list_files
-from triage.intake.file_differences import Arrivals, find_unlike
+from triage.intake.file_differences import find_unlike
 from triage.intake.headers import Headers, read_headers
 from triage.intake.integrity import FileFacts, check_file
 from triage.intake.names import NamePattern
 from triage.intake.session import SessionDescription
 from triage.intake.sheet import Sheet
 
-# No instrument's note is heard out in less; a recorder started and stopped by mistake leaves such files.
+# No instrument's note is over in less; a recorder started and stopped by mistake leaves such files.
 SHORTEST_TAKE_S = 0.1
 
 
 @dataclass(frozen=True)
 class TrackFile:
-    """One mic of a take: `channel`, from 0, of the file at `path`, posix, relative to the session."""
+    """One microphone of a take: `channel`, from 0, of the file at `path`, relative to the session's folder."""
 
     mic: str
     path: str
@@ -36,28 +36,25 @@ class TrackFile:
 
 @dataclass(frozen=True)
 class TakeFiles:
-    """A take with its sound tracks, in the order of the session's mics; none where all its files are broken.
+    """A take with its usable tracks, in the order of the session's mics; none where all its files are broken.
 
-    `row` is its row of the sheet, None where it is not on it; `fields` is what its file names say; `meant` is
-    the row with its gaps filled from the file names, and is always there. `broken` has a line for each of its
-    files that cannot be used.
+    `sheet_row` is the take's row of the sheet, its gaps filled from the file names; `broken` has a line for each file
+    that cannot be used; `arriving`: a file of it is still being written.
     """
 
     name: str
-    row: SheetRow | None
-    fields: dict[str, str]
     tracks: tuple[TrackFile, ...]
-    meant: SheetRow
+    sheet_row: SheetRow
     broken: tuple[str, ...] = ()
+    arriving: bool = False
 
 
 @dataclass(frozen=True)
 class ArrivedSession:
-    """Takes in the order of the sheet, then those not on it by name; arrivals; lines for a person."""
+    """Takes in the order of the sheet, then those not on it by name, and what did not arrive as it should."""
 
     takes: tuple[TakeFiles, ...]
     arrivals: Arrivals
-    problems: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -75,24 +72,23 @@ Check = Callable[[Path], FileFacts]
 def check_arrivals(
     folder: Path, session: SessionDescription, sheet: Sheet, check: Check = check_file
 ) -> ArrivedSession:
-    """Return what came of a session against what was meant.
+    """Compare what arrived of a session with its take sheet.
 
     Parameters
     ----------
     folder : Path
         The session's folder.
-    session : Session
-        Its description.
+    session : SessionDescription
     sheet : Sheet
-        Its take sheet; without rows, the takes found are taken for those meant.
+        Its take sheet; without rows, the takes found are taken for those planned.
     check : callable
         Gives the facts of a file; one that knows them already saves opening it again.
 
     Returns
     -------
-    Roll
-        `arrivals.missing` has one entry for each mic of each take meant; files of takes not on the sheet are
-        unexpected, yet the takes are there. `problems` repeats the sheet's.
+    ArrivedSession
+        One problem of kind missing for each mic of each planned take; files of takes not on the sheet are
+        unexpected, yet the takes are there. The lines begin with the sheet's.
     """
     folder, problems = Path(folder), list(sheet.problems)
     rows = {row.take: row for row in sheet.rows}
@@ -101,18 +97,26 @@ def check_arrivals(
     by_take: dict[str, list[_File]] = {}
     for file in files:
         by_take.setdefault(file.take, []).append(file)
+    files = [file for take in by_take.values() for file in take]
     order = [name for name in rows if name in by_take] + sorted(by_take.keys() - rows.keys())
     takes = []
     for name in order:
-        take, lines = _take(folder, session, rows.get(name), by_take[name])
+        take, lines = _take(folder, session, rows.get(name, SheetRow(name)), by_take[name])
         takes.append(take)
         problems += lines
     if rows:
         unlisted = [name for name in order if name not in rows]
         problems += [f"take {name}: not on the take sheet, ranked all the same; add a row" for name in unlisted]
         unexpected += [file.path for name in unlisted for file in by_take[name]]
-    arrivals = _arrivals(session, list(rows or by_take), takes, by_take)
-    return ArrivedSession(tuple(takes), replace(arrivals, unexpected=tuple(sorted(unexpected))), tuple(problems))
+    entries = (
+        *_missing(session, list(rows or by_take), takes, files),
+        *(ArrivalProblem("unexpected", path) for path in sorted(unexpected)),
+        *(ArrivalProblem("broken", file.path, why=file.facts.problem) for file in files if file.facts.broken),
+        *_unlike(session, files),
+    )
+    mics = set(session.mic_names)
+    complete = sum({track.mic for track in take.tracks} >= mics for take in takes if take.name in (rows or by_take))
+    return ArrivedSession(tuple(takes), Arrivals(entries, complete, tuple(problems)))
 
 
 def _find(
@@ -141,9 +145,8 @@ def _find(
 
 
 def _take(
-    folder: Path, session: SessionDescription, row: SheetRow | None, files: list[_File]
+    folder: Path, session: SessionDescription, row: SheetRow, files: list[_File]
 ) -> tuple[TakeFiles, list[str]]:
-    name, fields = files[0].take, files[0].fields
     tracks, problems = [], []
     for file in files:
         if file.facts.problem is None:
@@ -153,10 +156,11 @@ def _take(
     tracks.sort(key=lambda track: session.mic_names.index(track.mic))
     longest_s = max((track.facts.duration_s for track in tracks), default=SHORTEST_TAKE_S)
     if longest_s < SHORTEST_TAKE_S:
-        problems.append(f"take {name}: {1000 * longest_s:.0f} ms long, too short for a note; is it a slip?")
-    meant, lines = _meant(name, row, fields, session.middle_c_octave)
-    broken = tuple(f"{file.path}: {file.facts.problem}" for file in files if file.facts.problem)
-    return TakeFiles(name, row, fields, tuple(tracks), meant, broken), problems + lines
+        problems.append(f"take {row.take}: {1000 * longest_s:.0f} ms long, too short for a note; is it a slip?")
+    filled, lines = _filled(row, files[0].fields, session.middle_c_octave)
+    broken = tuple(f"{file.path}: {file.facts.problem}" for file in files if file.facts.broken)
+    arriving = any(file.facts.arriving for file in files)
+    return TakeFiles(row.take, tuple(tracks), filled, broken, arriving), problems + lines
 
 
 def _channels(folder: Path, session: SessionDescription, file: _File) -> tuple[dict[str, int], list[str]]:
@@ -173,47 +177,46 @@ def _channels(folder: Path, session: SessionDescription, file: _File) -> tuple[d
     rest = [mic for mic in session.mic_names if mic not in named]
     guessed = dict(zip(rest, free, strict=False))
     if named and guessed:
-        told = ", ".join(f"{mic} = channel {channel + 1}" for mic, channel in guessed.items())
-        problems.append(f"{file.path}: iXML does not name every mic; taken by order: {told}")
+        order = ", ".join(f"{mic} = channel {channel + 1}" for mic, channel in guessed.items())
+        problems.append(f"{file.path}: iXML does not name every mic; taken by order: {order}")
     return named | guessed, problems
 
 
-def _meant(
-    name: str, row: SheetRow | None, fields: dict[str, str], middle_c_octave: int
-) -> tuple[SheetRow, list[str]]:
+def _filled(row: SheetRow, fields: dict[str, str], middle_c_octave: int) -> tuple[SheetRow, list[str]]:
     """Return the sheet's row, its gaps filled from the file name."""
-    meant, problems = row or SheetRow(name), []
-    meant = replace(
-        meant,
-        instrument=meant.instrument or fields.get("instrument", ""),
-        articulation=meant.articulation or fields.get("articulation", ""),
-        dynamic=meant.dynamic or fields.get("dynamic", ""),
+    filled = replace(
+        row,
+        instrument=row.instrument or fields.get("instrument", ""),
+        articulation=row.articulation or fields.get("articulation", ""),
+        dynamic=row.dynamic or fields.get("dynamic", ""),
     )
-    if "pitch" in fields and not meant.pitches:
-        try:
-            meant = replace(meant, pitches=(parse_pitch(fields["pitch"], middle_c_octave),))
-        except SheetError as error:
-            problems.append(f"take {name}: pitch in the file name: {error}")
-    return meant, problems
+    if "pitch" not in fields or row.pitches:
+        return filled, []
+    try:
+        return replace(filled, pitches=(parse_pitch(fields["pitch"], middle_c_octave),)), []
+    except SheetError as error:
+        return filled, [f"take {row.take}: pitch in the file name: {error}"]
 
 
-def _arrivals(
-    session: SessionDescription, meant: list[str], takes: list[TakeFiles], by_take: dict[str, list[_File]]
-) -> Arrivals:
-    files = [file for take in by_take.values() for file in take]
-    heard = {take.name: {track.mic for track in take.tracks} for take in takes}
-    broken = {(file.take, file.mic): file for file in files if file.facts.problem}
-    missing = [
-        {"take": take, "mic": mic}
-        for take in meant
+def _missing(
+    session: SessionDescription, planned: list[str], takes: list[TakeFiles], files: list[_File]
+) -> list[ArrivalProblem]:
+    """Return the tracks that are not there; none of a take that is still arriving, none of a broken file."""
+    there = {take.name: {track.mic for track in take.tracks} for take in takes}
+    arriving = {take.name for take in takes if take.arriving}
+    broken = {(file.take, file.mic) for file in files if file.facts.broken}
+    return [
+        ArrivalProblem("missing", take=take, mic=mic)
+        for take in planned
         for mic in session.mic_names
-        if mic not in heard.get(take, ()) and not {(take, mic), (take, None)} & broken.keys()
+        if take not in arriving and mic not in there.get(take, ()) and not {(take, mic), (take, None)} & broken
     ]
-    groups = [{f.path: f.facts for f in take if f.facts.problem is None} for take in by_take.values()]
+
+
+def _unlike(session: SessionDescription, files: list[_File]) -> list[ArrivalProblem]:
+    takes: dict[str, dict[str, FileFacts]] = {}
+    for file in files:
+        if file.facts.problem is None:
+            takes.setdefault(file.take, {})[file.path] = file.facts
     polyphonic = any(file.mic is None for file in files)
-    return Arrivals(
-        missing=tuple(missing),
-        broken=tuple({"path": file.path, "why": str(file.facts.problem)} for file in broken.values()),
-        unlike=find_unlike(groups, session.sample_rate_hz, len(session.mics) if polyphonic else 1),
-        complete=sum(heard.get(take, set()) >= set(session.mic_names) for take in meant),
-    )
+    return find_unlike(takes.values(), session.sample_rate_hz, len(session.mics) if polyphonic else 1)

@@ -15,8 +15,6 @@ from pathlib import Path, PurePosixPath
 from triage.intake.audio_files import list_files
 from triage.intake.integrity import FileFacts, check_file
 
-GROWING = "still coming in"
-
 
 @dataclass(frozen=True)
 class Pace:
@@ -79,7 +77,7 @@ class Arriving:
     def check(self, path: Path) -> FileFacts:
         """Return a file's facts as ``check_file`` does; of one that is still coming in, that as its problem."""
         seen = self._files.get(_relative(path, self.folder))
-        return seen.facts if seen and seen.facts else FileFacts(Path(path), problem=GROWING)
+        return seen.facts if seen and seen.facts else FileFacts(Path(path), problem="still coming in", arriving=True)
 
     @property
     def waits(self) -> bool:

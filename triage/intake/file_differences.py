@@ -1,15 +1,10 @@
-"""What came against what was meant: files missing, unexpected, broken, unlike the others.
-
-In: the sound files of a session, grouped by take. Out: entries as `triage arrivals` prints them. Rates in Hz,
-depth in bits, lengths in s.
-"""
+"""Files unlike the others of a session in rate, depth, channels or length."""
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from statistics import median_high
-from typing import Any
 
+from triage.domain.arrivals import ArrivalProblem
 from triage.intake.integrity import FileFacts
 
 # Tracks of one take start and stop together, to the sample. Converting a sample rate moves an end by some
@@ -18,21 +13,10 @@ from triage.intake.integrity import FileFacts
 LENGTH_TOLERANCE_S = 0.010
 
 
-@dataclass(frozen=True)
-class Arrivals:
-    """The roll call's outcome; `complete` counts the takes whose every track is there and sound."""
-
-    missing: tuple[dict[str, str], ...] = ()
-    unexpected: tuple[str, ...] = ()
-    broken: tuple[dict[str, str], ...] = ()
-    unlike: tuple[dict[str, Any], ...] = ()
-    complete: int = 0
-
-
 def find_unlike(
     takes: Iterable[Mapping[str, FileFacts]], sample_rate_hz: int | None, channels: int
-) -> tuple[dict[str, Any], ...]:
-    """Return one entry for each way in which a sound file differs from the others.
+) -> list[ArrivalProblem]:
+    """Return one problem of kind unlike for each way in which a usable file differs from the others.
 
     Parameters
     ----------
@@ -45,10 +29,10 @@ def find_unlike(
 
     Returns
     -------
-    tuple of dict
-        Keys path, what ("sample_rate_hz", "bit_depth", "channels", "length_s"), found, expected; sorted by
-        path. Lengths are compared within a take, with the (higher) median of its tracks, so that one odd
-        track among three is named alone; of two tracks both are named, since neither is known to be right.
+    list of ArrivalProblem
+        `what` is "sample_rate_hz", "bit_depth", "channels" or "length_s"; sorted by path. Lengths are compared
+        within a take, with the (higher) median of its tracks, so that one odd track among three is named alone; of
+        two tracks both are named, since neither is known to be right.
     """
     groups = [dict(take) for take in takes]
     files = {path: facts for group in groups for path, facts in group.items()}
@@ -62,20 +46,24 @@ def find_unlike(
             ("channels", facts.channels, channels),
         ):
             if found != expected:
-                unlike.append(_entry(path, what, found, expected))
+                unlike.append(ArrivalProblem("unlike", path, what=what, found=found, expected=expected))
     for group in groups:
         unlike += _odd_lengths(group)
-    return tuple(sorted(unlike, key=lambda entry: (entry["path"], entry["what"])))
+    return sorted(unlike, key=lambda entry: (entry.path or "", entry.what or ""))
 
 
-def _odd_lengths(group: Mapping[str, FileFacts]) -> list[dict[str, Any]]:
+def _odd_lengths(group: Mapping[str, FileFacts]) -> list[ArrivalProblem]:
     lengths_s = {path: facts.duration_s for path, facts in group.items()}
     odd = []
     for path, found_s in lengths_s.items():
         others_s = [length_s for other, length_s in lengths_s.items() if other != path]
         expected_s = median_high(others_s if len(others_s) < 2 else lengths_s.values()) if others_s else found_s
         if abs(found_s - expected_s) > LENGTH_TOLERANCE_S:
-            odd.append(_entry(path, "length_s", round(found_s, 3), round(expected_s, 3)))
+            odd.append(
+                ArrivalProblem(
+                    "unlike", path, what="length_s", found=round(found_s, 3), expected=round(expected_s, 3)
+                )
+            )
     return odd
 
 
@@ -83,7 +71,3 @@ def _most(values: Sequence[int]) -> int:
     """Return the value that most files have; of equals the larger, so that the answer is the same twice."""
     counts = Counter(values)
     return max(counts, key=lambda value: (counts[value], value), default=0)
-
-
-def _entry(path: str, what: str, found: float, expected: float) -> dict[str, Any]:
-    return {"path": path, "what": what, "found": found, "expected": expected}

@@ -41,6 +41,12 @@ class FileFacts:
     frames: int = 0
     duration_s: float = 0.0
     problem: str | None = None
+    arriving: bool = False  # still being written: not usable yet, but not broken either
+
+    @property
+    def broken(self) -> bool:
+        """Whether it cannot be used and will not mend itself."""
+        return self.problem is not None and not self.arriving
 
 
 def check_file(path: Path) -> FileFacts:
