@@ -1,4 +1,6 @@
-"""Stretches of recordings as WAV bytes: values worked out by hand, and Python's own reader of WAV files."""
+"""Segments of recordings as WAV files: values worked out by hand, and Python's own reader of WAV files."""
+
+import wave
 
 import numpy as np
 import pytest
@@ -6,15 +8,15 @@ import soundfile
 
 from triage.audition.excerpts import (
     BLOCK_SAMPLES,
-    HEADER_BYTES,
+    KEPT_FILES,
     Cut,
+    ExcerptCache,
     cut,
     inside,
     loudness_lufs,
     matching_gain_db,
     peak_dbfs,
     session_folder,
-    unpacked,
 )
 from triage.domain.errors import AudioError
 from triage.domain.take import Track
@@ -31,24 +33,39 @@ def sine(level_dbfs: float, length_s: float, hz: float = 997.0) -> np.ndarray:
     return 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * hz * np.arange(round(length_s * RATE_HZ)) / RATE_HZ)
 
 
-def whole(found: Cut) -> bytes:
-    return b"".join(found.bytes_between(0, found.size))
+def whole(found: Cut) -> np.ndarray:
+    return np.concatenate([np.zeros(0, int), *found.blocks()])
 
 
-def test_a_stretch_longer_than_a_block_comes_whole_and_in_pieces_alike(tmp_path):
+def test_a_segment_longer_than_a_block_comes_whole(tmp_path):
     samples = np.random.default_rng(1).integers(-(2**23), 2**23, 2 * BLOCK_SAMPLES + 77, dtype=np.int32) << 8
-    found = cut(written(tmp_path, samples), tmp_path)
-    body = whole(found)
-    assert len(body) == found.size and (unpacked(body[HEADER_BYTES:], 3) == samples >> 8).all()
-    for start in (0, 43, 45, 3 * BLOCK_SAMPLES + 43, found.size - 1):
-        for length in (1, 2, 50, 200_000):
-            end = min(found.size, start + length)
-            assert b"".join(found.bytes_between(start, end)) == body[start:end]
+    found = cut(written(tmp_path, samples), tmp_path, start_s=0.5)
+    assert (whole(found) == samples[RATE_HZ // 2 :] >> 8).all()
+    found.write(tmp_path / "excerpt.wav")
+    with wave.open(str(tmp_path / "excerpt.wav")) as file:
+        assert (file.getnchannels(), file.getsampwidth(), file.getnframes()) == (1, 3, len(samples) - RATE_HZ // 2)
+    assert (soundfile.read(tmp_path / "excerpt.wav", dtype="int32")[0] == samples[RATE_HZ // 2 :]).all()
 
 
 def test_no_more_than_a_block_is_held_at_once(tmp_path):
     found = cut(written(tmp_path, np.zeros(10 * BLOCK_SAMPLES)), tmp_path)
-    assert max(len(piece) for piece in found.bytes_between(0, found.size)) <= 3 * BLOCK_SAMPLES
+    assert max(map(len, found.blocks())) <= BLOCK_SAMPLES
+
+
+def test_excerpts_are_written_once_and_the_oldest_go(tmp_path, monkeypatch):
+    found = cut(written(tmp_path, sine(-20.0, 1.0)), tmp_path)
+    cache = ExcerptCache(most_bytes=10)
+    first = cache.file(found, "first")
+    made = first.stat().st_mtime_ns
+    assert cache.file(found, "first") == first and first.stat().st_mtime_ns == made
+    for number in range(KEPT_FILES - 1):
+        cache.file(found, f"more-{number}")
+    assert cache.file(found, "first") == first  # used again, it is not the oldest any longer
+    cache.file(found, "last")
+    names = {path.stem for path in first.parent.iterdir()}
+    assert len(names) == KEPT_FILES and {"first", "last"} <= names and "more-0" not in names
+    cache.close()
+    assert not first.parent.exists()
 
 
 def test_peaks_and_gains_in_decibels(tmp_path):
@@ -84,7 +101,7 @@ def test_a_gain_makes_two_stretches_equally_loud(tmp_path):
 def test_a_file_that_shrank_since_is_filled_with_silence(tmp_path):
     found = cut(written(tmp_path, sine(-20.0, 1.0)), tmp_path)
     written(tmp_path, sine(-20.0, 0.5))
-    samples = unpacked(whole(found)[HEADER_BYTES:], 3)
+    samples = whole(found)
     assert len(samples) == RATE_HZ and not samples[RATE_HZ // 2 :].any() and samples[: RATE_HZ // 2].any()
 
 

@@ -1,15 +1,18 @@
-"""Audition: segments of recordings as WAV bytes, cut to the sample, and how loud a neighbour should be played.
+"""Excerpts: segments of recordings as WAV files, cut to the sample, and how loud a neighbour should be played.
 
-In: a stored track, the session's folder, times in seconds. Out: a ``Cut``, which knows its size before a sample is
-read and gives any of its bytes, a block at a time: a whole take is never held. Without gain the samples are those of
-the file (16 bit stays 16, all else becomes 24); with gain they are rounded once and never pass full scale.
+In: a stored track, the session's folder, times in seconds. Out: a ``Cut``, which is read a block at a time: a whole
+take is never held. Without gain the samples are those of the file (16 bit stays 16, all else becomes 24); with gain
+they are rounded once and never pass full scale.
 """
 
-import struct
+import shutil
+from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from tempfile import mkdtemp
+from threading import Lock, get_ident
 
 import numpy as np
 import soundfile
@@ -21,6 +24,7 @@ from triage.intake import wav
 from triage.listen.loudness import integrated_lufs, note_lufs
 
 HEADER_BYTES = 44
+KEPT_FILES = 16  # whatever their size: one may be on its way to a player
 BLOCK_SAMPLES = 65_536
 HIGHEST_GAIN_DB, LOWEST_GAIN_DB = 12.0, -30.0
 CEILING_DBFS = -6.0  # a raised segment peaks no higher than this: a full-level note may follow it
@@ -40,49 +44,56 @@ class Cut:
     width: int  # bytes a sample, 2 or 3
     gain_db: float = 0.0
 
-    @property
-    def size(self) -> int:
-        """Bytes of the whole WAV, header included."""
-        return HEADER_BYTES + (self.last - self.first) * self.width
-
-    def bytes_between(self, start: int, end: int) -> Iterator[bytes]:
-        """Yield the WAV's bytes from ``start`` to ``end`` (not included), a block at a time."""
-        if start < HEADER_BYTES:
-            yield self.header()[start:end]
-        start, end = (max(0, at - HEADER_BYTES) for at in (start, end))
-        if start >= end:
-            return
-        first, last = start // self.width, -(-end // self.width)
-        skip, wanted = start - first * self.width, end - start
-        for block in self._blocks(self.first + first, self.first + last):
-            part = block[skip : skip + wanted]
-            skip, wanted = 0, wanted - len(part)
-            yield part
-
-    def header(self) -> bytes:
-        """Return the canonical 44 bytes: RIFF, fmt (PCM, one channel), data."""
-        data = (self.last - self.first) * self.width
-        form = struct.pack("<HHIIHH", 1, 1, self.rate_hz, self.rate_hz * self.width, self.width, 8 * self.width)
-        return (
-            b"RIFF"
-            + struct.pack("<I", 36 + data)
-            + b"WAVEfmt "
-            + struct.pack("<I", 16)
-            + form
-            + b"data"
-            + (struct.pack("<I", data))
-        )
-
-    def _blocks(self, first: int, last: int) -> Iterator[bytes]:
+    def blocks(self) -> Iterator[np.ndarray]:
+        """Yield the samples as whole numbers of ``8 * width`` bits [shape=(sample,)], a block at a time."""
         gain = 10 ** (self.gain_db / 20)
         try:
             with wav.opened(self.path) as file:
-                file.seek(first)
-                for start in range(first, last, BLOCK_SAMPLES):
-                    n_samples = min(BLOCK_SAMPLES, last - start)
-                    yield _packed(_samples(file, self.channel, n_samples, gain), self.width)
+                file.seek(self.first)
+                for start in range(self.first, self.last, BLOCK_SAMPLES):
+                    n_samples = min(BLOCK_SAMPLES, self.last - start)
+                    yield _samples(file, self.channel, n_samples, gain) >> (32 - 8 * self.width)
         except (soundfile.SoundFileError, OSError) as error:
             raise AudioError(f"{self.path}: cannot be read ({error}); check the file, or copy it again") from None
+
+    def write(self, path: Path) -> None:
+        """Write the segment as a WAV of one channel, a block at a time."""
+        subtype = f"PCM_{8 * self.width}"
+        with soundfile.SoundFile(path, "w", self.rate_hz, 1, subtype, format="WAV") as file:
+            for block in self.blocks():
+                file.write((block << (32 - 8 * self.width)).astype(np.int32))
+
+
+class ExcerptCache:
+    """Excerpts as files in a folder of their own, which goes with ``close``; the oldest go when it holds too much."""
+
+    def __init__(self, most_bytes: int = 2**30):
+        self._folder: Path | None = None
+        self._most_bytes = most_bytes
+        self._sizes: OrderedDict[Path, int] = OrderedDict()
+        self._lock = Lock()
+
+    def file(self, excerpt: Cut, name: str) -> Path:
+        """Return the file of an excerpt, written if it is not there yet; ``name`` is one for it alone."""
+        with self._lock:
+            self._folder = self._folder or Path(mkdtemp(prefix="triage-excerpts-"))
+            path = self._folder / f"{name}.wav"
+            if path in self._sizes:
+                self._sizes.move_to_end(path)
+                return path
+        fresh = path.with_suffix(f".{get_ident()}")
+        excerpt.write(fresh)
+        fresh.replace(path)
+        with self._lock:
+            self._sizes[path] = path.stat().st_size
+            while sum(self._sizes.values()) > self._most_bytes and len(self._sizes) > KEPT_FILES:
+                self._sizes.popitem(last=False)[0].unlink(missing_ok=True)
+        return path
+
+    def close(self) -> None:
+        """Remove the folder."""
+        if self._folder is not None:
+            shutil.rmtree(self._folder, ignore_errors=True)
 
 
 def cut(track: Track, folder: Path, start_s: float = 0.0, end_s: float | None = None, gain_db: float = 0.0) -> Cut:
@@ -110,17 +121,15 @@ def peak_dbfs(segment: Cut) -> float:
     return _peak_dbfs(segment, segment.path.stat().st_mtime_ns)
 
 
-@lru_cache(maxsize=1000)  # a player asks for one segment in many ranges
+@lru_cache(maxsize=1000)  # a player asks for one segment again and again
 def _peak_dbfs(segment: Cut, mtime_ns: int) -> float:
-    highest = 0
-    for block in segment.bytes_between(HEADER_BYTES, segment.size):
-        highest = max(highest, int(np.abs(unpacked(block, segment.width).astype(np.int64)).max(initial=0)))
+    highest = max((int(np.abs(block.astype(np.int64)).max(initial=0)) for block in segment.blocks()), default=0)
     with np.errstate(divide="ignore"):
         return float(20 * np.log10(highest / 2 ** (8 * segment.width - 1)))
 
 
 def matching_gain_db(segment: Cut, like: Cut) -> float:
-    """Return by how much a segment must be louder to be as loud as another, in dB; 0 where it is unknown.
+    """Return by how much a segment must be louder to be as loud as another, in dB; 0 where it cannot be told.
 
     Loudness after BS.1770: of a segment of 3 s or more the gated loudness, of shorter ones the loudest 0.4 s, so that
     a long and a short note of the same strength are not set apart.
@@ -133,21 +142,10 @@ def loudness_lufs(segment: Cut) -> float:
     """Return how loud a segment is, in LUFS; NaN for silence."""
     most = segment.first + round(LONGEST_MATCHED_S * segment.rate_hz)
     short = replace(segment, last=min(segment.last, most))
-    data = b"".join(short.bytes_between(HEADER_BYTES, short.size))
-    samples = unpacked(data, short.width) / 2 ** (8 * short.width - 1)
+    samples = np.concatenate([np.zeros(0), *short.blocks()]) / 2 ** (8 * short.width - 1)
     if len(samples) >= 3 * short.rate_hz:
         return integrated_lufs(samples, short.rate_hz)
     return note_lufs(samples, short.rate_hz)
-
-
-def unpacked(data: bytes, width: int) -> np.ndarray:
-    """Return little-endian PCM bytes as whole numbers [shape=(sample,)]."""
-    if width == 2:
-        return np.frombuffer(data, "<i2")
-    three = np.frombuffer(data, np.uint8).reshape(-1, 3)
-    four = np.zeros((len(three), 4), np.uint8)
-    four[:, 1:] = three
-    return four.view("<i4")[:, 0] >> 8
 
 
 def inside(folder: Path, relative: str) -> Path:
@@ -186,9 +184,3 @@ def _samples(file: soundfile.SoundFile, channel: int, n_samples: int, gain: floa
         block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0) * gain
         block = np.clip(np.round(block * 2**23), -(2**23), 2**23 - 1).astype(np.int64) << 8
     return np.pad(block, (0, n_samples - len(block)))
-
-
-def _packed(samples: np.ndarray, width: int) -> bytes:
-    """Return 32-bit whole numbers as PCM of so many bytes: the upper ones."""
-    four = np.ascontiguousarray(samples, dtype="<i4").view(np.uint8).reshape(-1, 4)
-    return four[:, 4 - width :].tobytes()

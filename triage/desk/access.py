@@ -14,6 +14,7 @@ from itsdangerous import BadSignature, TimestampSigner
 from sqlalchemy import Connection, Engine
 from starlette.responses import Response
 
+from triage.audition.excerpts import ExcerptCache
 from triage.desk.making import Making
 from triage.desk.people import RIGHTS, Throttle
 from triage.desk.security import form_token, is_form_token
@@ -31,6 +32,7 @@ class Desk:
     key: bytes  # the store's own, so that log-ins outlive a restart
     throttle: Throttle
     making: Making  # sheets of whole sessions
+    excerpts: ExcerptCache
 
     @property
     def cookie(self) -> str:

@@ -19,6 +19,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from triage import __version__
+from triage.audition.excerpts import ExcerptCache
 from triage.desk import audio, pages, pages_models, pages_sheets, takes, verdicts
 from triage.desk import pages_consistency as pages_evenness
 from triage.desk import pages_just_played as pages_played
@@ -51,6 +52,7 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
         await watcher.end()
         app.state.jobs.end()
         app.state.desk.making.end()
+        app.state.desk.excerpts.close()
         engine.dispose()
 
     app = FastAPI(
@@ -61,7 +63,7 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
         docs_url=None,
         redoc_url=None,  # their pages load scripts from elsewhere
     )
-    app.state.desk = Desk(settings, engine, key, Throttle(), Making(engine, settings.store))
+    app.state.desk = Desk(settings, engine, key, Throttle(), Making(engine, settings.store), ExcerptCache())
     app.state.watcher = watcher
     app.state.jobs = Jobs(settings.store)
     for part in (door, pages, pages_evenness, pages_models, pages_played, pages_sheets, takes, verdicts, live, audio):

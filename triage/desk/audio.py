@@ -1,13 +1,11 @@
-"""Sound: stretches of takes by id, never by path, with byte ranges (RFC 9110, section 14)."""
+"""Sound: segments of takes by id, never by path, as files with byte ranges (RFC 9110, section 14)."""
 
 import hashlib
-import re
-from collections.abc import Iterator
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy import Connection
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import FileResponse, Response
 
 from triage.audition.excerpts import Cut, cut, matching_gain_db, session_folder
 from triage.desk.access import AtDesk, Db, desk_of, may
@@ -22,7 +20,6 @@ LONGEST_S = 4 * 3600.0
 Seconds = Annotated[float, Query(ge=0, le=LONGEST_S, allow_inf_nan=False)]
 Gain = Annotated[float, Query(ge=-30, le=12, allow_inf_nan=False)]
 BEFORE_S = 0.05  # of a note: its attack is not to be cut
-ONE_RANGE = re.compile(r"bytes=(\d{0,15})-(\d{0,15})")
 KEPT_S = 3600
 
 
@@ -38,7 +35,7 @@ def take_sound(
     end_s: Seconds | None = None,
     gain_db: Gain = 0.0,
 ) -> Response:
-    """Give a stretch of a take, or all of it, as a microphone heard it."""
+    """Give a segment of a take, or all of it, as a microphone heard it."""
     return wav_answer(request, _cut(request, db, take_id, mic, start_s, end_s, gain_db))
 
 
@@ -64,57 +61,22 @@ def note_sound(
 
 def wav_answer(request: Request, found: Cut) -> Response:
     """Return a cut as a WAV, all of it or the range asked for."""
-    tag = _tag(found)
+    name = _name(found)
     headers = {
-        "Accept-Ranges": "bytes",
-        "ETag": tag,
+        "ETag": f'"{name}"',
         "Cache-Control": f"private, max-age={KEPT_S}",
         "X-Gain-Db": f"{found.gain_db:.2f}",
         "X-First-Sample": str(found.first),
     }
-    if tag in [one.strip() for one in request.headers.get("if-none-match", "").split(",")]:
+    if f'"{name}"' in [one.strip() for one in request.headers.get("if-none-match", "").split(",")]:
         return Response(status_code=304, headers=headers)
-    start, end, status = 0, found.size, 200
-    asked = request.headers.get("range")
-    if asked and request.headers.get("if-range", tag) == tag and (spans := _span(asked, found.size)):
-        start, end, status = *spans, 206
-        if start >= end:
-            return Response(status_code=416, headers=headers | {"Content-Range": f"bytes */{found.size}"})
-        headers["Content-Range"] = f"bytes {start}-{end - 1}/{found.size}"
-    headers["Content-Length"] = str(end - start)
-    if request.method == "HEAD":
-        return Response(status_code=status, headers=headers, media_type="audio/wav")
-    return StreamingResponse(_opened(found.bytes_between(start, end)), status, headers, "audio/wav")
-
-
-def _opened(pieces: Iterator[bytes]) -> Iterator[bytes]:
-    """Fetch the first piece now: what cannot be read is an error, not an answer that breaks off."""
-    first = next(pieces, b"")
-
-    def all_of_it() -> Iterator[bytes]:
-        yield first
-        yield from pieces
-
-    return all_of_it()
-
-
-def _span(asked: str, size: int) -> tuple[int, int] | None:
-    """Return first byte and the one after the last of a single range; None for what is to be answered in full."""
-    match = ONE_RANGE.fullmatch(asked.strip())
-    if match is None or match.groups() == ("", ""):
-        return None
-    first, last = match.groups()
-    if not first:
-        return max(0, size - int(last)), size if int(last) else 0
-    if last and int(last) < int(first):
-        return None
-    return int(first), min(size, int(last) + 1 if last else size)
+    return FileResponse(desk_of(request).excerpts.file(found, name), headers=headers, media_type="audio/wav")
 
 
 def _cut(
     request: Request, db: Connection, take_id: int, mic: str, start_s: float, end_s: float | None, gain_db: float
 ) -> Cut:
-    """Return a stretch of a track that is found by ids in the store alone."""
+    """Return a segment of a track that is found by ids in the store alone."""
     found = take_of(db, take_id)
     session = session_of(db, found.session_id) if found else None
     track = _track(db, take_id, mic)
@@ -135,8 +97,8 @@ def _track(db: Connection, take_id: int, mic: str) -> Track | None:
     return next((track for track in tracks(db, take_id) if track.mic == mic), None)
 
 
-def _tag(found: Cut) -> str:
-    """Return the answer's ETag: another file, stretch or gain is another sound."""
+def _name(found: Cut) -> str:
+    """Return a name for a cut alone: another file, segment or gain is another sound."""
     facts = found.path.stat()
     parts = (facts.st_mtime_ns, facts.st_size, found)
-    return f'"{hashlib.sha256(repr(parts).encode("utf-8", "backslashreplace")).hexdigest()[:32]}"'
+    return hashlib.sha256(repr(parts).encode("utf-8", "backslashreplace")).hexdigest()[:32]
