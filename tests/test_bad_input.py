@@ -208,7 +208,7 @@ def test_without_a_sheet_the_takes_are_ranked_and_one_line_says_so(folder):
     (folder / "take_sheet.csv").unlink()
     found = outcome(folder, sqlite(folder))
     assert found.notes == {"T001": 4, "T002": 4} and found.said.status == 0
-    assert found.said.err == "note: take_sheet.csv: not found; takes are ranked without knowing what was meant\n"
+    assert found.said.err == "note: take_sheet.csv: not found; takes are ranked without knowing what was planned\n"
     assert found.takes["T001"]["instrument"] in (None, "")
 
 

@@ -16,7 +16,7 @@ from tests.commands import asked
 from tests.postgres import Server
 from tests.sessions import MICS, RATE_HZ, play, row, write_takes
 from triage.domain.errors import ConfigError
-from triage.intake.arriving import Pace
+from triage.intake.arriving import WaitingTimes
 from triage.pipeline import take_in
 from triage.store.arrivals import arrivals
 from triage.store.engine import open_store, reading
@@ -25,7 +25,7 @@ from triage.store.ranking import queue
 from triage.store.takes import find_session
 from triage.watch import Follower, TakenIn, _events, watch
 
-PACE = Pace(steady_s=1.0, patience_s=20.0, grace_s=10.0)
+PACE = WaitingTimes(steady_s=1.0, patience_s=20.0, grace_s=10.0)
 PITCHES = (55, 58, 60)
 ROWS = [row(f"T00{k}", PITCHES, 1) for k in (1, 2, 3)]
 
@@ -255,7 +255,7 @@ def test_the_folder_must_be_described_before_it_can_be_watched(tmp_path, engine)
 @pytest.mark.parametrize("slip", [{"steady_s": 0.0}, {"patience_s": 0.5}, {"grace_s": -1.0}])
 def test_a_pace_that_makes_no_sense_is_refused(slip):
     with pytest.raises(ValueError, match="expected"):
-        Pace(**slip)
+        WaitingTimes(**slip)
 
 
 def test_the_system_tells_of_files_and_hidden_ones_of_a_copy_are_passed_over(tmp_path):
@@ -276,7 +276,9 @@ def test_the_system_tells_of_files_and_hidden_ones_of_a_copy_are_passed_over(tmp
 
 @pytest.mark.parametrize("poll_s", [None, 0.2])
 def test_the_watch_takes_in_what_is_written_while_it_runs(hall, tracks, poll_s):
-    hall.follower = Follower(hall.folder, hall.engine, Pace(0.2, 5.0, 1.0), hall.taken.append, hall.lines.append)
+    hall.follower = Follower(
+        hall.folder, hall.engine, WaitingTimes(0.2, 5.0, 1.0), hall.taken.append, hall.lines.append
+    )
     came = threading.Event()
     hall.follower.taken = lambda one: (hall.taken.append(one), came.set())
     ended = threading.Event()

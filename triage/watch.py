@@ -19,7 +19,7 @@ from watchfiles import watch as file_events
 from triage.analysis.take import fingerprint
 from triage.domain.errors import TriageError
 from triage.intake.arrivals import TakeFiles
-from triage.intake.arriving import Arriving, Pace
+from triage.intake.arriving import ArrivingFiles, WaitingTimes
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
 from triage.pipeline import CheckedIn, check_in, hear, rank_arrived
@@ -49,7 +49,7 @@ class Follower:
     folder : Path
         The session's folder.
     db_engine : Engine
-    pace : Pace
+    waiting : WaitingTimes
     taken, noticed : callable
         Told of each take that was taken in, and of each line for a person.
     """
@@ -58,13 +58,13 @@ class Follower:
         self,
         folder: Path,
         db_engine: Engine,
-        pace: Pace,
+        waiting: WaitingTimes,
         taken: Callable[[TakenIn], None],
         noticed: Callable[[str], None],
     ):
-        self.folder, self.engine, self.pace = folder, db_engine, pace
+        self.folder, self.engine, self.waiting = folder, db_engine, waiting
         self.taken, self.noticed = taken, noticed
-        self.arriving = Arriving(folder, read_session(folder).files.folder, pace)
+        self.arriving = ArrivingFiles(folder, read_session(folder).files.folder, waiting)
         self.due_s: float | None = None  # when to look again though no file has changed
         self._tried: dict[str, str] = {}  # take -> fingerprint of what was listened to, even if in vain
         self._told: set[str] = set()
@@ -88,7 +88,7 @@ class Follower:
     def _take_in(self, now_s: float) -> None:
         came = check_in(self.folder, self.engine, self.arriving.check)
         if came.session.files.folder != self.arriving.audio:
-            self.arriving = Arriving(self.folder, came.session.files.folder, self.pace)
+            self.arriving = ArrivingFiles(self.folder, came.session.files.folder, self.waiting)
             self.due_s = now_s
             return
         ready = self._ready(came, now_s)
@@ -112,7 +112,7 @@ class Follower:
             if self._tried.get(take.name) == fingerprint(take, mic, a4_hz):
                 continue
             complete = {track.mic for track in take.tracks} >= set(came.session.mic_names)
-            waited_for_s = self._since_s(take) + self.pace.grace_s
+            waited_for_s = self._since_s(take) + self.waiting.grace_s
             if complete or now_s >= waited_for_s:
                 ready.append(take)
             else:

@@ -27,7 +27,7 @@ from tests.bench.memory import Peak, cores
 from tests.bench.stages import STAGES, Stages
 from triage.analysis.take import analyse_take
 from triage.intake.arrivals import ArrivedSession, check_arrivals
-from triage.intake.arriving import Pace
+from triage.intake.arriving import WaitingTimes
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 from triage.store.engine import open_store
@@ -168,7 +168,7 @@ def _into_queue(folder: Path, home: Path) -> list[float]:
     def taken(one: object) -> None:
         after_s.append(time.monotonic() - closed[0])
 
-    follower = Follower(home, engine, Pace(), taken, lambda line: None)
+    follower = Follower(home, engine, WaitingTimes(), taken, lambda line: None)
     ended = Event()
     thread = Thread(target=watch, args=(follower, None, ended), daemon=True)
     thread.start()

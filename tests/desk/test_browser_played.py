@@ -3,7 +3,7 @@
 import threading
 
 from tests.desk.browsing import LAPTOP, come_in
-from triage.intake.arriving import Pace
+from triage.intake.arriving import WaitingTimes
 from triage.store.engine import open_store
 from triage.watch import Follower, watch
 
@@ -11,7 +11,7 @@ from triage.watch import Follower, watch
 def test_a_take_that_is_recorded_appears_with_what_to_do_by_itself(browser, growing, demo):
     last, engine, ending = max(demo.takes), open_store(growing.desk.store), threading.Event()
 
-    follower = Follower(growing.folder, engine, Pace(0.3, 5.0, 1.0), lambda one: None, lambda line: None)
+    follower = Follower(growing.folder, engine, WaitingTimes(0.3, 5.0, 1.0), lambda one: None, lambda line: None)
     watching = threading.Thread(target=watch, args=(follower, None, ending))
     with browser.new_context(viewport=LAPTOP) as context:
         page = come_in(context, growing.desk, role="lead")

@@ -200,7 +200,7 @@ def test_a_20_ms_take_is_told_and_still_there(folder):
     for mic in ("close", "room"):
         write(folder / "audio" / f"T001_{mic}.wav", wav(ramp(960)))
     found = check(folder)
-    assert found.arrivals.problems == ("take T001: 20 ms long, too short for a note; is it a slip?",)
+    assert found.arrivals.problems == ("take T001: 20 ms long, too short for a note; was it recorded by mistake?",)
     assert heard(found) == WHOLE
 
 

@@ -162,10 +162,10 @@ def test_what_is_no_file_is_told(tmp_path):
     assert "unreadable: No such file" in str(check_file(tmp_path / "link.wav").problem)
 
 
-def test_a_wav_file_larger_than_its_header_can_tell_is_told(tmp_path):
+def test_a_wav_file_larger_than_its_header_can_state_is_broken(tmp_path):
     path = files.write(tmp_path / "x.wav", files.wav())
     os.truncate(path, 2**32 + 100)  # sparse: no room on disk
-    assert "more than a WAV header can tell" in str(check_file(path).problem)
+    assert "more than a WAV header can state" in str(check_file(path).problem)
 
 
 def test_a_damaged_file_of_countless_chunks_is_left_soon(tmp_path):

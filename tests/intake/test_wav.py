@@ -5,7 +5,7 @@ import pytest
 
 from tests.intake import files
 from triage.domain.errors import AudioError
-from triage.intake.wav import blocks, read_sound, read_span
+from triage.intake.wav import blocks, read_format, read_span
 
 FULL_16 = 2**15
 
@@ -42,8 +42,8 @@ def test_every_depth_of_integers_is_read_at_full_scale_1(tmp_path, bits):
     head = files.fmt_extensible(3, 96_000, bits)
     path = files.write(tmp_path / "x.wav", files.riff(head, files.chunk(b"data", files.pcm(samples, bits))))
     np.testing.assert_array_equal(whole(path) * 2.0 ** (bits - 1), samples.T)
-    assert read_sound(path).subtype == f"PCM_{bits}"
-    assert read_sound(path).duration_s == pytest.approx(100 / 96_000)
+    assert read_format(path).subtype == f"PCM_{bits}"
+    assert read_format(path).duration_s == pytest.approx(100 / 96_000)
 
 
 def test_floats_come_as_they_are_nan_and_over_full_scale_included(tmp_path):
@@ -80,14 +80,14 @@ def test_the_end_of_a_file_beyond_4_gib_is_reached(tmp_path):
         with path.open("ab") as file:
             file.write(tail)
         end_s = promised / 2 / 48_000
-        assert read_sound(path).frames == promised // 2
+        assert read_format(path).frames == promised // 2
         np.testing.assert_array_equal(read_span(path, 0, end_s - 0.001, end_s) * FULL_16, files.ramp(48)[:, 0])
 
 
 @pytest.mark.parametrize("data", [b"", b"hello" * 50, files.riff(files.fmt())])
 def test_what_cannot_be_read_is_one_line_with_its_name(tmp_path, data):
     path = files.write(tmp_path / "x.wav", data)
-    for read in (lambda: read_sound(path), lambda: list(blocks(path)), lambda: read_span(path, 0, 0, 1)):
+    for read in (lambda: read_format(path), lambda: list(blocks(path)), lambda: read_span(path, 0, 0, 1)):
         with pytest.raises(AudioError, match=r"x\.wav: cannot be read") as error:
             read()
         assert "\n" not in str(error.value)
@@ -95,7 +95,7 @@ def test_what_cannot_be_read_is_one_line_with_its_name(tmp_path, data):
 
 def test_a_missing_file_and_a_missing_channel_are_told(tmp_path):
     with pytest.raises(AudioError, match="No such file"):
-        read_sound(tmp_path / "x.wav")
+        read_format(tmp_path / "x.wav")
     path = files.write(tmp_path / "x.wav", files.wav())
     with pytest.raises(AudioError, match="no channel 1; it has 1"):
         read_span(path, 1, 0, 1)
@@ -120,5 +120,5 @@ def test_a_block_left_unread_leaves_no_file_open(tmp_path):
 def test_a_real_recording_is_whole(recordings):
     path = sorted(recordings.glob("notes/*/*.flac"))[0]
     found = whole(path, block_s=0.5)
-    assert found.shape == (read_sound(path).channels, read_sound(path).frames)
+    assert found.shape == (read_format(path).channels, read_format(path).frames)
     assert 0 < np.abs(found).max() <= 1

@@ -102,7 +102,7 @@ def cut(track: Track, folder: Path, start_s: float = 0.0, end_s: float | None = 
     A gain above 0 dB is lowered until the segment peaks at ``CEILING_DBFS`` at most.
     """
     path = inside(folder, track.path)
-    sound = wav.read_sound(path)
+    sound = wav.read_format(path)
     if not 0 <= track.channel < sound.channels:
         raise AudioError(f"{path}: no channel {track.channel + 1}; it has {sound.channels}")
     end_s = sound.duration_s if end_s is None else end_s

@@ -50,7 +50,7 @@ def note_excerpts(db: Connection, notes: Iterable[Dot], progress: Progress, budg
 
 def _excerpt(path: Path, channel: int, note: Dot) -> bytes:
     samples = wav.read_span(path, channel, note.start_s - BEFORE_S, note.start_s - BEFORE_S + EXCERPT_S)
-    rate_hz = wav.read_sound(path).sample_rate_hz
+    rate_hz = wav.read_format(path).sample_rate_hz
     if not samples.size:
         raise AudioError(f"{path}: ends before note {note.note}")
     samples = np.clip(np.nan_to_num(samples), -FULL_SCALE, FULL_SCALE).astype(np.float64)

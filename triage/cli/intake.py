@@ -69,13 +69,13 @@ def watch_folder(
 ) -> None:
     """Take a session in while it is recorded. Each take as soon as its files are whole; Ctrl-C ends it."""
     _check_folder(folder)
-    from triage.intake.arriving import Pace
+    from triage.intake.arriving import WaitingTimes
     from triage.watch import Follower, watch
 
-    pace = Pace(steady, max(20.0, 2 * steady), grace)
+    waiting = WaitingTimes(steady, max(20.0, 2 * steady), grace)
     with opened_store(store, create=True) as engine, _ended_by_signal():
         follower = Follower(
-            folder, engine, pace, lambda one: put(take_line(one)), lambda line: notify(f"note: {line}")
+            folder, engine, waiting, lambda one: put(take_line(one)), lambda line: notify(f"note: {line}")
         )
         notify(f"watching {folder} (Ctrl-C ends it; what is taken in stays, and the next watch goes on)")
         try:

@@ -1,4 +1,4 @@
-"""A noise hit, and what people say of a group of hits."""
+"""A noise hit, and a person's mark on a group of hits."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,7 +6,7 @@ from datetime import datetime
 
 @dataclass(frozen=True)
 class Hit:
-    """One noise hit: ``mic`` is nearest to it, ``mics`` hear it, the loudest first; exposed 0 masked to 1 audible."""
+    """One noise hit: nearest to ``mic``, recorded by ``mics``, the loudest first; exposed 0 masked to 1 audible."""
 
     kind: str
     start_s: float
@@ -18,7 +18,7 @@ class Hit:
     exposed: float | None
     note: int | None = None
     group: str | None = None  # microphone:kind:rhythm, once the session was ranked
-    harmless: bool = False  # somebody heard its group and said so
+    harmless: bool = False  # somebody listened to its group and marked it so
     take: str = ""  # where hits of several takes are listed
 
 

@@ -1,4 +1,4 @@
-"""What a model says of one session: doubts, ranks and spots."""
+"""A model's judgement of one session: doubts, ranks and spots."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,7 @@ from triage.domain.spot import Spot
 
 @dataclass(frozen=True)
 class NoteJudgement:
-    """What the judge says of one note."""
+    """A model's judgement of one note."""
 
     take: str
     number: int
@@ -18,7 +18,7 @@ class NoteJudgement:
 
 @dataclass(frozen=True)
 class TakeJudgement:
-    """What the judge says of one take; equal ranks are put in order of take name.
+    """A model's judgement of one take; equal ranks are put in order of take name.
 
     ``teach`` counts from 1 the takes that would teach the model most; None for the others.
     """
@@ -32,7 +32,7 @@ class TakeJudgement:
 
 @dataclass(frozen=True)
 class SerialisedFeatures:
-    """What a session's notes were judged by, as bytes; ``key`` names what it depends on."""
+    """The features of a session as bytes; ``key`` names what it depends on."""
 
     key: str
     data: bytes
@@ -40,7 +40,7 @@ class SerialisedFeatures:
 
 @dataclass(frozen=True)
 class Judgement:
-    """What the judge says of one session; ``model`` is the name and version of what judged."""
+    """A model's judgement of one session; ``model`` is its name and version."""
 
     model: str
     takes: tuple[TakeJudgement, ...] = ()

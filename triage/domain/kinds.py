@@ -1,4 +1,4 @@
-"""The kinds of spots, hits and findings: one entry for each, with all that lists, pages and sheets say of it.
+"""The kinds of spots, hits and findings: one entry for each, with its text and marks in lists, pages and sheets.
 
 A new noise kind needs its entry here, a sound in ``training/synthetic_noises.py``, a line in the recipe that
 plants it, and new models: the noise network has one output for each kind of noise, in the order of this file.
@@ -21,12 +21,12 @@ class Remedy:
     cause: str  # {mic}: the microphone
     counted: str
     advice: str
-    regular: str = ""  # said first where the hits come at equal intervals
+    regular: str = ""  # put first where the hits come at equal intervals
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind; ``label`` names a single one, ``flaw`` says what is wrong with a note that has it."""
+    """One kind; ``label`` names a single one, ``flaw`` is what is wrong with a note that has it."""
 
     name: str
     family: Family
@@ -39,7 +39,7 @@ class Kind:
     lasting: bool = False  # may sound through a whole take
     whole_take: bool = False  # spoils every note of the take
     serious: bool = False  # one is enough to be put right before the next session
-    clocked: bool = False  # equal intervals say more of its cause than its place among the notes
+    clocked: bool = False  # equal intervals point to its cause better than its place among the notes
 
     @property
     def words(self) -> str:

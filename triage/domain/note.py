@@ -8,7 +8,7 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Note:
-    """One played note: when it sounds, the pitch meant and heard, measurements and embeddings by name.
+    """One played note: when it sounds, its pitch and that of the sheet, measurements and embeddings by name.
 
     ``measurements`` may lack names of MEASUREMENTS (they are stored as unknown) but may not hold others;
     ``embeddings`` is encoder name -> vector, shape (dimension,); float16 is kept, all else becomes float32.

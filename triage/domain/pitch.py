@@ -1,8 +1,8 @@
 """Pitch names and numbers: "F#3", "Bb3" or "53" to MIDI and back, MIDI to Hz and back.
 
-A MIDI number is a sounding pitch in semitones, 69 = A4; pitches stand for what is heard, never for what is
-written for a transposing instrument. Which octave middle C (MIDI 60) is called is a matter of convention, 4
-in scientific notation and 3 with some makers, so every function that meets a name takes `middle_c_octave`.
+A MIDI number is a sounding pitch in semitones, 69 = A4; pitches are sounding ones, never those
+written for a transposing instrument. The octave number of middle C (MIDI 60) is a convention, 4 in scientific
+notation and 3 with some makers, so every function that reads or writes a name takes `middle_c_octave`.
 """
 
 import math

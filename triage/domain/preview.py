@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Preview:
-    """What is drawn of one track: packed bytes as ``listen/preview.py`` makes them, and what a column stands for."""
+    """What is drawn of one track: bytes as ``listen/preview.py`` makes them, and what a column stands for."""
 
     mic: str
     wave: bytes

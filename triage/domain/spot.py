@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Spot:
-    """A stretch of a take worth hearing: its kind, its own doubt, and why in words and in numbers."""
+    """A segment of a take that is worth hearing: its kind, its own doubt, and the reason as text and as numbers."""
 
     take: str
     start_s: float

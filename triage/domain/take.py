@@ -61,7 +61,7 @@ class Take:
     floors: tuple[NoiseFloor, ...] = ()
     heard_on: str | None = None  # the microphone that its notes were cut and measured on
     setup: str | None = None
-    recorded_at: datetime | None = None  # start of the take on the clock of the hall, without a time zone
-    recorded_from: str | None = None  # who says so: one of CLOCKS
+    recorded_at: datetime | None = None  # start of the take on the recorder's clock, without a time zone
+    recorded_from: str | None = None  # the source of that time: one of CLOCKS
     sound: str | None = None  # digest of all its samples: unlike the fingerprint it survives a copy
     previews: tuple[Preview, ...] = ()

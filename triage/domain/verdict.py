@@ -1,4 +1,4 @@
-"""What people say of takes and notes: verdicts, and notes chosen for their cells."""
+"""Verdicts of people on takes and notes, and the notes that they choose for the cells."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,7 +9,7 @@ SHOWN = ("teach", "lot", "again")  # why a take came though others are more doub
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a person said of a take, or of one note of it; never changed, only followed by another."""
+    """A person's verdict on a take, or on one note of it; never changed, only followed by another."""
 
     take: str
     verdict: str
@@ -18,13 +18,13 @@ class Verdict:
     note: int | None = None
     reason: str | None = None
     comment: str | None = None
-    blind: bool = False  # the same take came back unannounced, to see whether he says the same again
+    blind: bool = False  # the take was shown again unannounced, to see whether the same person repeats the verdict
     shown: str | None = None  # why the desk showed the take: None for its doubt, else one of SHOWN
 
 
 @dataclass(frozen=True)
 class NoteChoice:
-    """What a person chose: keep this note for its cell (``repetition`` of it, from 1), or leave it free again."""
+    """A person's choice: keep this note for its cell (``repetition`` of it, from 1), or leave it free again."""
 
     take: str
     note: int

@@ -156,7 +156,9 @@ def _take(
     tracks.sort(key=lambda track: session.mic_names.index(track.mic))
     longest_s = max((track.facts.duration_s for track in tracks), default=SHORTEST_TAKE_S)
     if longest_s < SHORTEST_TAKE_S:
-        problems.append(f"take {row.take}: {1000 * longest_s:.0f} ms long, too short for a note; is it a slip?")
+        problems.append(
+            f"take {row.take}: {1000 * longest_s:.0f} ms long, too short for a note; was it recorded by mistake?"
+        )
     filled, lines = _filled(row, files[0].fields, session.middle_c_octave)
     broken = tuple(f"{file.path}: {file.facts.problem}" for file in files if file.facts.broken)
     arriving = any(file.facts.arriving for file in files)

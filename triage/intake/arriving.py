@@ -1,10 +1,9 @@
-"""Files that are still coming in: which of a session's recordings are complete, and which are to be left alone.
+"""Files that are still being written: which recordings of a session are complete, and which are to be left alone.
 
-In: the audio folder of a session, looked at again and again. Out: for each file whether it is whole, by the facts of
-``integrity.py``. A recorder or a copy writes for minutes: a file is whole once its size and its time have stood still
-for a while and its header promises what it holds. One that stands still and does not agree is waited for longer, then
-told as broken. Times are a steady clock's, in seconds; a file's own time is only compared with itself, since the
-clock of a network share may be another.
+A recorder or a copy writes for minutes: a file is complete once its size and its time have not changed for a while
+and its header agrees with its length. One that no longer changes and does not agree is waited for longer, then
+reported as broken. Times are a monotonic clock's, in seconds; a file's own time is only compared with itself,
+since the clock of a network share may differ.
 """
 
 import stat
@@ -17,12 +16,12 @@ from triage.intake.integrity import FileFacts, check_file
 
 
 @dataclass(frozen=True)
-class Pace:
+class WaitingTimes:
     """How long files are waited for, in seconds."""
 
-    steady_s: float = 1.0  # a file's size and time stand still for so long: it may be whole
-    patience_s: float = 20.0  # the same for one whose header disagrees: nobody will close it any more
-    grace_s: float = 10.0  # after a take's last file: microphones that have not come are not waited for
+    steady_s: float = 1.0  # without a change of size and time until a file may be complete
+    patience_s: float = 20.0  # the same where the header disagrees: nobody will close it any more
+    grace_s: float = 10.0  # after a take's last file until its other microphones are given up
 
     def __post_init__(self) -> None:
         if not 0 < self.steady_s <= self.patience_s or self.grace_s < 0:
@@ -33,11 +32,11 @@ class Pace:
 class _Seen:
     size_bytes: int
     mtime_ns: int
-    since_s: float  # it has looked like that
-    facts: FileFacts | None = None  # once whole, or broken for good
+    since_s: float  # when it last changed
+    facts: FileFacts | None = None  # once complete, or broken for good
 
 
-class Arriving:
+class ArrivingFiles:
     """Follows the files under a session's audio folder.
 
     Parameters
@@ -46,24 +45,24 @@ class Arriving:
         The session's folder.
     audio : str
         The audio folder, relative to it.
-    pace : Pace
+    waiting : WaitingTimes
     """
 
-    def __init__(self, folder: Path, audio: str, pace: Pace):
-        self.folder, self.audio, self.pace = Path(folder), audio, pace
+    def __init__(self, folder: Path, audio: str, waiting: WaitingTimes):
+        self.folder, self.audio, self.waiting = Path(folder), audio, waiting
         self._files: dict[str, _Seen] = {}  # by path relative to the session's folder
         self._now_s = 0.0
 
     def look(self, now_s: float, only: Iterable[str] | None = None) -> bool:
-        """Look at the files again; return whether one has become whole, broken, or has gone.
+        """Look at the files again; return whether one is now complete, broken or gone.
 
         Parameters
         ----------
         now_s : float
             By a clock that only goes forward.
         only : iterable of str, optional
-            Paths, relative to the session's folder, that may have changed; those that are still coming in are looked
-            at as well. All where None.
+            Paths, relative to the session's folder, that may have changed; those that are still
+            being written are looked at as well. All where None.
         """
         self._now_s = now_s
         if only is None:
@@ -75,22 +74,17 @@ class Arriving:
         return any([self._look_at(path) for path in sorted(looked_at)])
 
     def check(self, path: Path) -> FileFacts:
-        """Return a file's facts as ``check_file`` does; of one that is still coming in, that as its problem."""
+        """Return a file's facts as ``check_file`` does; one that is still being written is marked as arriving."""
         seen = self._files.get(_relative(path, self.folder))
         return seen.facts if seen and seen.facts else FileFacts(Path(path), problem="still coming in", arriving=True)
 
-    @property
-    def waits(self) -> bool:
-        """Whether a file is still coming in."""
-        return any(seen.facts is None for seen in self._files.values())
-
     def since_s(self, path: str) -> float:
-        """Return from when on a file has looked as it does; now, of one that was not seen."""
+        """Return when a file last changed; now, of one that was not seen."""
         seen = self._files.get(path)
         return self._now_s if seen is None else seen.since_s
 
     def _look_at(self, path: str) -> bool:
-        """Look at one file; return whether it is news."""
+        """Look at one file; return whether its state changed."""
         before = self._files.get(path)
         try:
             status = (self.folder / path).stat()
@@ -102,11 +96,11 @@ class Arriving:
         if before is None or (before.size_bytes, before.mtime_ns) != (status.st_size, status.st_mtime_ns):
             self._files[path] = _Seen(status.st_size, status.st_mtime_ns, self._now_s)
             return False
-        still_s = self._now_s - before.since_s
-        if before.facts is None and still_s >= self.pace.steady_s:
+        unchanged_s = self._now_s - before.since_s
+        if before.facts is None and unchanged_s >= self.waiting.steady_s:
             facts = check_file(self.folder / path)
             same = (facts.size_bytes, facts.mtime_ns) == (before.size_bytes, before.mtime_ns)
-            if same and (facts.problem is None or still_s >= self.pace.patience_s):
+            if same and (facts.problem is None or unchanged_s >= self.waiting.patience_s):
                 before.facts = facts
                 return True
         return False

@@ -31,7 +31,7 @@ ONE_FMT = struct.pack("<HHIIHH", 1, 1, 48_000, 96_000, 2, 16)
 
 @dataclass(frozen=True)
 class Headers:
-    """What was found; None or empty where the file does not say. `tracks`: channel, from 1, to name."""
+    """What was found; None or empty where the file has nothing. `tracks`: channel, from 1, to name."""
 
     time_reference_samples: int | None = None
     origination: str | None = None
@@ -44,7 +44,7 @@ class Headers:
 
 
 def read_headers(path: Path) -> Headers:
-    """Return what bext and iXML say.
+    """Return the fields of bext and iXML.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def read_headers(path: Path) -> Headers:
     -------
     Headers
         `time_reference_samples` counts samples since midnight; `origination` (bext) and `ixml_origination` are
-        "yyyy-mm-dd hh:mm:ss". What could not be read is told in `problem`, the rest is still given.
+        "yyyy-mm-dd hh:mm:ss". What could not be read is named in `problem`, the rest is still given.
     """
     headers, problems = Headers(), []
     for ident, read in ((b"bext", _bext), (b"iXML", _ixml)):
@@ -105,11 +105,11 @@ def _ixml(content: bytes) -> dict[str, Any]:
     ixml = _alone(b"iXML", content).ixml
     if ixml is None or ixml.raw_xml.getroot() is None:
         raise AudioError("no XML in it")
-    said = {name: ixml.raw_xml.findtext(f"./BEXT/BWF_ORIGINATION_{name}") or "" for name in ("DATE", "TIME")}
+    origin = {name: ixml.raw_xml.findtext(f"./BEXT/BWF_ORIGINATION_{name}") or "" for name in ("DATE", "TIME")}
     listed = ixml.raw_xml.find("./TRACK_LIST") is not None
     return {
         "take": _line(ixml.take or "") or None,
-        "ixml_origination": _moment(said["DATE"], said["TIME"]),
+        "ixml_origination": _moment(origin["DATE"], origin["TIME"]),
         "tracks": dict(_tracks(ixml.track_list)) if listed else {},
     }
 

@@ -29,7 +29,7 @@ COPY_AGAIN = "copy it again from the recorder"
 
 @dataclass(frozen=True)
 class FileFacts:
-    """What is known of a file; 0 and "" where a broken one did not tell; `problem` None where sound."""
+    """What is known of a file; 0 and "" where a broken one does not show it; `problem` None where it is usable."""
 
     path: Path
     size_bytes: int = 0
@@ -63,7 +63,7 @@ def check_file(path: Path) -> FileFacts:
     Returns
     -------
     FileFacts
-        Never raises: what a hostile header makes a reader raise is told as the file's problem.
+        Never raises: what a reader raises on a hostile header becomes the file's problem.
     """
     facts = FileFacts(Path(path))
     try:
@@ -76,13 +76,13 @@ def check_file(path: Path) -> FileFacts:
             return replace(facts, problem=f"zero length: 0 bytes; {COPY_AGAIN}")
         layout = read_layout(facts.path)
         cut = _cut(facts.path, layout) if layout else None
-        return _heard(replace(facts, problem=cut))
+        return _with_format(replace(facts, problem=cut))
     except Exception as error:  # any reader's error is this file's problem, and the session goes on
-        return replace(facts, problem=facts.problem or _told(error))
+        return replace(facts, problem=facts.problem or _problem(error))
 
 
-def _heard(facts: FileFacts) -> FileFacts:
-    """Add what the audio library says; a problem known already stays, being closer to the cause."""
+def _with_format(facts: FileFacts) -> FileFacts:
+    """Add what the audio library reads; a problem known already stays, being closer to the cause."""
     try:
         with opened(facts.path) as file:
             found = replace(
@@ -95,7 +95,7 @@ def _heard(facts: FileFacts) -> FileFacts:
             )
             problem = facts.problem or _unusable(file) or _tail_missing(file)
     except Exception as error:
-        return replace(facts, problem=facts.problem or _told(error))
+        return replace(facts, problem=facts.problem or _problem(error))
     return replace(found, duration_s=found.frames / found.sample_rate_hz, problem=problem)
 
 
@@ -124,7 +124,7 @@ def _tail_missing(file: soundfile.SoundFile) -> str | None:
 
 
 def _cut(path: Path, layout: Layout) -> str | None:
-    """Return why the data chunk is not all there, or None; libsndfile clips it to the file in silence."""
+    """Return why the data chunk is not all there, or None; libsndfile clips it to the file without an error."""
     data = layout.find(b"SSND" if layout.kind == b"FORM" else b"data")
     if data is None:
         return f"truncated: a header and no data chunk; {COPY_AGAIN}"
@@ -132,7 +132,7 @@ def _cut(path: Path, layout: Layout) -> str | None:
     if held and _size_never_written(layout, data):
         return f"length never written: the recorder did not close the file of {held} bytes; repair it there"
     if layout.kind == b"RIFF" and layout.file_bytes > UNKNOWN_SIZE + 8:
-        return f"{layout.file_bytes} bytes, more than a WAV header can tell; save it as RF64"
+        return f"{layout.file_bytes} bytes, more than a WAV header can state; save it as RF64"
     promised = max(data.size, _aiff_bytes(path, layout))
     if promised > held:
         return f"truncated: {promised} bytes of samples promised, the file holds {held}; {COPY_AGAIN}"
@@ -159,7 +159,7 @@ def _aiff_bytes(path: Path, layout: Layout) -> int:
     return 8 + frames * channels * ((bits + 7) // 8)
 
 
-def _told(error: Exception) -> str:
+def _problem(error: Exception) -> str:
     if getattr(error, "code", None) == NOT_AUDIO:
         return "not audio: no kind of recording that can be read; replace it with the recording"
     reason = getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error)

@@ -106,7 +106,7 @@ def _check(pattern: str, parts: list[tuple[str, str]]) -> None:
         if field not in FIELDS:
             raise ConfigError(f"files.name {pattern[:100]!r}: unknown field {{{field[:100]}}}; known fields: {known}")
     if "take" not in fields:
-        raise ConfigError(f"files.name {pattern[:100]!r}: no {{take}}; add it, for takes are told apart by it")
+        raise ConfigError(f"files.name {pattern[:100]!r}: no {{take}}; add it, takes are distinguished by it")
     if any(not literal for literal, _ in parts[1:-1]):
         raise ConfigError(f"files.name {pattern[:100]!r}: two fields touch; put a separator such as _ between them")
     if "\\" in pattern or pattern.startswith("/") or ".." in pattern.split("/"):

@@ -1,7 +1,7 @@
-"""When a take was recorded, on the clock of the hall.
+"""When a take was recorded, by the recorder's clock.
 
-In: the files of a take. Out: the moment of its first sample, without a time zone (recorders write none), and who
-says so: the bext chunk, the iXML chunk, or only the file's time, which is that of its last change and may be a
+In: the files of a take. Out: the time of its first sample, without a time zone (recorders write none), and its
+source: the bext chunk, the iXML chunk, or only the file's time, which is that of its last change and may be a
 copy's. Sources: EBU Tech 3285 (OriginationDate, OriginationTime); the iXML layout of field recorders.
 """
 
@@ -13,11 +13,11 @@ from triage.intake.headers import Headers, read_headers
 from triage.intake.integrity import FileFacts
 
 EARLIEST_YEAR = 1990  # recorders whose clock was never set write 1904, 1970 or 1980
-FORM = "%Y-%m-%d %H:%M:%S"
+ORIGINATION = "%Y-%m-%d %H:%M:%S"
 
 
 def recorded_at(files: Iterable[FileFacts]) -> tuple[datetime | None, str | None]:
-    """Return when a take began and who says so.
+    """Return when a take began and the source of that time.
 
     Parameters
     ----------
@@ -27,32 +27,32 @@ def recorded_at(files: Iterable[FileFacts]) -> tuple[datetime | None, str | None
     Returns
     -------
     at : datetime or None
-        Without a time zone; the earliest that the best witness names. None where there is no file.
+        Without a time zone; the earliest of the best source. None where there is no file.
     source : str or None
         "bext", "iXML" or "file time", in falling order of trust. By a file's time the take began that much
         earlier than it is long.
     """
-    witnesses: dict[str, list[datetime]] = {"bext": [], "iXML": [], "file time": []}
+    times: dict[str, list[datetime]] = {"bext": [], "iXML": [], "file time": []}
     for facts in files:
         headers = _headers(facts.path)
-        said = {"bext": _parsed(headers.origination), "iXML": _parsed(headers.ixml_origination)}
-        said["file time"] = _by_file_time(facts)
-        for source, at in said.items():
+        found = {"bext": _parsed(headers.origination), "iXML": _parsed(headers.ixml_origination)}
+        found["file time"] = _by_file_time(facts)
+        for source, at in found.items():
             if at is not None:
-                witnesses[source].append(at)
-    return next(((min(found), source) for source, found in witnesses.items() if found), (None, None))
+                times[source].append(at)
+    return next(((min(own), source) for source, own in times.items() if own), (None, None))
 
 
 def _headers(path: Path) -> Headers:
     try:
         return read_headers(path)
-    except OSError:  # the file is told as broken elsewhere
+    except OSError:  # the file is reported as broken elsewhere
         return Headers()
 
 
 def _parsed(text: str | None) -> datetime | None:
     try:
-        at = datetime.strptime(text or "", FORM)
+        at = datetime.strptime(text or "", ORIGINATION)
     except ValueError:
         return None
     return at if at.year >= EARLIEST_YEAR else None

@@ -1,8 +1,8 @@
 """The session description: session.toml as a checked, frozen object.
 
-In: the session's folder. Out: a Session with what was said once for all takes: name, date, sample rate in Hz,
-tuning reference in Hz, where the files are, how they are named, which mics heard them. A slip is one
-ConfigError that names the file, the key and the remedy; a key that is not known is a slip, never ignored.
+What holds for all takes: name, date, sample rate in Hz, tuning reference in Hz, where the files are, how they are
+named, which microphones recorded them. A mistake is one ConfigError that names the file, the key and the remedy; an
+unknown key is a mistake, never ignored.
 """
 
 import datetime
@@ -51,8 +51,8 @@ class About(Strict):
 
     name: Named
     date: datetime.date
-    # Wider than the 44.1 to 192 kHz that sessions use: an odd rate is reported per file, a slip of a digit
-    # here.
+    # Wider than the 44.1 to 192 kHz that sessions use: an odd rate is reported per file, a mistyped
+    # digit here.
     sample_rate_hz: Annotated[int, Field(ge=8_000, le=384_000)] | None = None
     a4_hz: Annotated[float, Field(ge=380, le=500)] = 440.0
     judge_mic: Named | None = None
@@ -156,7 +156,7 @@ def read_session(folder: Path) -> SessionDescription:
     try:
         return read_toml(path, SessionDescription)
     except ConfigError as error:
-        # Slips between keys are found without knowing the file; each message is to name it.
+        # Mistakes between keys are found without knowing the file; each message is to name it.
         where = "" if str(error).startswith(str(path)) else f"{path}: "
         raise ConfigError(f"{where}{error}") from None
 

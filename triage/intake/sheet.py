@@ -1,4 +1,4 @@
-"""The take sheet: what each take was meant to hold.
+"""The take sheet: what each take is to hold.
 
 In: take_sheet.csv, UTF-8, cells separated by comma, semicolon or tab, one row a take. Out: rows with pitches
 as MIDI numbers (sounding), and one line for each thing that a person should put right. Nothing here stops a
@@ -22,7 +22,7 @@ OPTIONAL = ("setup",)  # where players and microphones stood, wherever that chan
 SEPARATORS = (",", ";", "\t")
 # C0, 16.4 Hz: no instrument sounds lower (the piano ends at MIDI 21, the longest organ pipes at 12).
 LOWEST_SOUNDING_MIDI = 12
-# Far above any plan; a slip of the keyboard must not become a list of millions of notes.
+# Far above any plan; a typing error must not become a list of millions of notes.
 MOST_REPETITIONS = 1_000
 MOST_BYTES = 20_000_000  # a hundred thousand takes
 
@@ -55,28 +55,28 @@ def read_sheet(path: Path, middle_c_octave: int = 4) -> Sheet:
         text, problems = _decoded(path)
         lines = _table(text)
     except FileNotFoundError:
-        return Sheet(problems=(f"{path.name}: not found; takes are ranked without knowing what was meant",))
+        return Sheet(problems=(f"{path.name}: not found; takes are ranked without knowing what was planned",))
     except (OSError, csv.Error, SheetError) as error:
         return Sheet(problems=(f"{path.name}: not readable as CSV ({error}); save it as CSV, UTF-8",))
-    rows, slips = _rows(lines, middle_c_octave)
-    return Sheet(tuple(rows), (*problems, *(f"{path.name}{slip}" for slip in slips)))
+    rows, mistakes = _rows(lines, middle_c_octave)
+    return Sheet(tuple(rows), (*problems, *(f"{path.name}{mistake}" for mistake in mistakes)))
 
 
 def _rows(lines: list[tuple[int, list[str]]], middle_c_octave: int) -> tuple[list[SheetRow], list[str]]:
-    """Return the rows, each take once, and the lines about slips, to be put behind the file's name."""
+    """Return the rows, each take once, and lines about mistakes, to be put behind the file's name."""
     if not lines:
         return [], [f": empty; expected the columns {' '.join(COLUMNS)}"]
     (_, header), *body = lines
     places, found = _places(header)
-    problems = [f": {slip}" for slip in found]
+    problems = [f": {mistake}" for mistake in found]
     rows: dict[str, SheetRow] = {}
     for number, cells in body if "take" in places else ():
-        row, slips = _row(cells, places, len(header), middle_c_octave)
+        row, mistakes = _row(cells, places, len(header), middle_c_octave)
         if row and row.take in rows:
-            slips = [f"take {row.take} is there twice; the first row counts, remove or renumber this one"]
+            mistakes = [f"take {row.take} is there twice; the first row counts, remove or renumber this one"]
         elif row:
             rows[row.take] = row
-        problems += [f" line {number}: {slip}" for slip in slips]
+        problems += [f" line {number}: {mistake}" for mistake in mistakes]
     return list(rows.values()), problems
 
 
@@ -93,8 +93,8 @@ def _decoded(path: Path) -> tuple[str, list[str]]:
     except UnicodeDecodeError as error:
         # Spreadsheets on Windows save so; every byte has a meaning in Latin-1, so the takes are not lost.
         line = data.count(b"\n", 0, error.start) + 1
-        slip = f"{path.name} line {line}: not UTF-8, read as Latin-1; check accents, then save it as CSV, UTF-8"
-        return data.decode("latin-1"), [slip]
+        mistake = f"{path.name} line {line}: not UTF-8, read as Latin-1; check accents, then save it as CSV, UTF-8"
+        return data.decode("latin-1"), [mistake]
 
 
 def _table(text: str) -> list[tuple[int, list[str]]]:
@@ -111,22 +111,24 @@ def _table(text: str) -> list[tuple[int, list[str]]]:
 
 
 def _places(header: list[str]) -> tuple[dict[str, int], list[str]]:
-    """Return the place of each known column, and a line for each slip in the header."""
+    """Return the place of each known column, and a line for each mistake in the header."""
     names = [cell.lower() for cell in header]
     places = {column: names.index(column) for column in (*COLUMNS, *OPTIONAL) if column in names}
     known = " ".join((*COLUMNS, *OPTIONAL))
-    slips = [
+    mistakes = [
         f"column {name!r} is not known and not read; known columns: {known}"
         for name in dict.fromkeys(names)
         if name and name not in (*COLUMNS, *OPTIONAL)
     ]
-    slips += [f"column {column!r} is there twice; the first counts" for column in places if names.count(column) > 1]
+    mistakes += [
+        f"column {column!r} is there twice; the first counts" for column in places if names.count(column) > 1
+    ]
     missing = [column for column in COLUMNS if column not in places]
     if "take" in missing:
-        slips.append(f"no column 'take', so no row can be read; the first line must name the columns {known}")
+        mistakes.append(f"no column 'take', so no row can be read; the first line must name the columns {known}")
     elif missing:
-        slips.append(f"no column {' '.join(missing)}; read as empty")
-    return places, slips
+        mistakes.append(f"no column {' '.join(missing)}; read as empty")
+    return places, mistakes
 
 
 def _row(
@@ -136,13 +138,13 @@ def _row(
     take = cell.pop("take")
     if not take:
         return None, ["no take name; the row is left out"]
-    pitches, slips = _pitches(cell.pop("pitches", ""), middle_c_octave)
-    repetitions, slip = _repetitions(cell.pop("repetitions", ""))
-    slips += slip
+    pitches, mistakes = _pitches(cell.pop("pitches", ""), middle_c_octave)
+    repetitions, mistake = _repetitions(cell.pop("repetitions", ""))
+    mistakes += mistake
     if any(cells[width:]):
-        slips.append(f"{len(cells)} cells for {width} columns; put a cell that holds a separator in quotes")
+        mistakes.append(f"{len(cells)} cells for {width} columns; put a cell that holds a separator in quotes")
     row = SheetRow(take, pitches=pitches, repetitions=repetitions, **cell)
-    return row, [f"take {take}: {slip}" for slip in slips]
+    return row, [f"take {take}: {mistake}" for mistake in mistakes]
 
 
 def _pitches(text: str, middle_c_octave: int) -> tuple[tuple[int, ...], list[str]]:

@@ -25,8 +25,8 @@ MOST_FMT_BYTES = 4_096
 
 
 @dataclass(frozen=True)
-class Sound:
-    """What the audio library says of a file: container, coding ('PCM_24', 'FLOAT' ...), rate, size."""
+class Format:
+    """Format of a file as the audio library reads it: container, coding ('PCM_24', 'FLOAT' ...), rate, size."""
 
     container: str
     subtype: str
@@ -40,7 +40,7 @@ class Sound:
         return self.frames / self.sample_rate_hz
 
 
-def read_sound(path: Path) -> Sound:
+def read_format(path: Path) -> Format:
     """Return the facts of a file without reading its samples.
 
     Parameters
@@ -50,8 +50,8 @@ def read_sound(path: Path) -> Sound:
 
     Returns
     -------
-    Sound
-        `frames` is what is there, or what a FLAC header promises; `check_file` tells the difference.
+    Format
+        `frames` is what is there, or what a FLAC header promises; `check_file` finds the difference.
 
     Raises
     ------
@@ -59,7 +59,7 @@ def read_sound(path: Path) -> Sound:
         If the file is missing, not audio, or cannot be read.
     """
     with _reading(path), opened(path) as file:
-        return Sound(file.format, file.subtype, file.samplerate, file.channels, file.frames)
+        return Format(file.format, file.subtype, file.samplerate, file.channels, file.frames)
 
 
 def blocks(path: Path, channels: Sequence[int] | None = None, block_s: float = BLOCK_S) -> Iterator[np.ndarray]:
@@ -93,7 +93,7 @@ def blocks(path: Path, channels: Sequence[int] | None = None, block_s: float = B
 
 
 def read_span(path: Path, channel: int, start_s: float, end_s: float) -> np.ndarray:
-    """Return one channel of a stretch of a recording.
+    """Return one channel of a segment of a recording.
 
     Parameters
     ----------
@@ -102,12 +102,12 @@ def read_span(path: Path, channel: int, start_s: float, end_s: float) -> np.ndar
     channel : int
         From 0.
     start_s, end_s : float
-        Stretch in seconds, rounded to the nearest sample and cut to what the file holds.
+        Segment in seconds, rounded to the nearest sample and cut to what the file holds.
 
     Returns
     -------
     ndarray, float32, shape (n_samples,)
-        Empty where the stretch lies outside the file.
+        Empty where the segment lies outside the file.
 
     Raises
     ------
@@ -128,14 +128,14 @@ def opened(path: Path) -> Iterator[soundfile.SoundFile]:
     """Open a recording with soundfile, for reading only; what goes wrong is soundfile's error or OSError."""
     layout = read_layout(path)
     if layout and (layout.kind == b"BW64" or layout.unpadded) and layout.find(b"data"):
-        with _Plain(path, layout) as plain, soundfile.SoundFile(plain) as file:
+        with _Rewrapped(path, layout) as readable, soundfile.SoundFile(readable) as file:
             yield file
     else:
         with soundfile.SoundFile(os.fspath(path)) as file:
             yield file
 
 
-class _Plain:
+class _Rewrapped:
     """A file as libsndfile can read it: a header of its own in front of the recording's data bytes.
 
     libsndfile 1.2 knows no 'BW64' and loses its way behind a missing pad byte; the samples are whole all the
@@ -159,7 +159,7 @@ class _Plain:
         self._start, self._bytes, self._at = data.start, len(self._head) + held, 0
         self._file = open(path, "rb")
 
-    def __enter__(self) -> "_Plain":
+    def __enter__(self) -> "_Rewrapped":
         return self
 
     def __exit__(self, *_: object) -> None:
