@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from training.agreement_report import Contradiction, Spot, contradictions
+from training.agreement_report import Contradiction, NoteKey, contradictions
 from training.candidates import learn
 from training.selection import (
     Difference,
@@ -60,7 +60,7 @@ def compare(
     config = fixed.config
     parts = parts_of(now, config.outer_folds)
     scores: dict[str, list[dict[str, float]]] = {"new": [], "in use": [], SHIPPED: []}
-    plotted, places, rejected, chances = [], list[Spot](), list[bool](), list[float]()
+    plotted, places, rejected, chances = [], list[NoteKey](), list[bool](), list[float]()
     for out in folds(len(parts), config.outer_folds) if len(parts) > 1 else []:
         outside, inside = [parts[i] for i in out], [one for i, one in enumerate(parts) if i not in set(out)]
         new = build(inside, fixed.shipped, config, fixed.encoder).model
@@ -105,9 +105,9 @@ def _takes(model: LearnedDoubt, one: VerdictExamples) -> tuple[np.ndarray, np.nd
     return np.array([doubts[name] for name in names]), np.array([labels[name] for name in names], float)
 
 
-def _words(model: LearnedDoubt, one: VerdictExamples) -> tuple[list[Spot], list[bool], list[float]]:
+def _words(model: LearnedDoubt, one: VerdictExamples) -> tuple[list[NoteKey], list[bool], list[float]]:
     """Return each word's place, whether it was a reject, and the probability that the model gives to one."""
     bad = np.clip(model.probabilities(one.features, one.relative)[1].sum(axis=1), 0, 1 - 1e-9)
-    places: list[Spot] = [(one.session, word.take, word.note) for word in one.words]
+    places: list[NoteKey] = [(one.session, word.take, word.note) for word in one.words]
     chances = [float(-np.expm1(np.log1p(-bad[rows]).sum())) for rows in one.rows]
     return places, [word.rejected >= 0.5 for word in one.words], chances

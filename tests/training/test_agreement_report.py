@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import cohen_kappa_score
 
-from training.agreement_report import agreement_of, contradictions
+from training.agreement_report import agreement_of, contradictions, label_errors
 from triage.cli.models import agreement_text
 from triage.domain.verdict import Verdict
 
@@ -80,3 +80,17 @@ def test_the_report_says_both_in_words():
     assert head.startswith("1 verdict worth a second hearing") and line.strip() == (
         "day T7 note 2: reject, while the others say 3% reject"
     )
+
+
+def test_label_errors_follow_the_formula_of_confident_learning():
+    # Northcutt et al., JAIR 70, section 3, by hand. Thresholds: mean of 1 - p over accepts, of p over rejects.
+    labels = np.array([0, 0, 0, 0, 1, 1, 1, 1])
+    probability = np.array([0.1, 0.1, 0.1, 0.9, 0.9, 0.8, 0.9, 0.2])
+    # (0.9 + 0.9 + 0.9 + 0.1) / 4 = 0.7 and (0.9 + 0.8 + 0.9 + 0.2) / 4 = 0.7: all are confident of one class
+    # joint [[3, 1], [1, 3]], scaled to four labels each: one wrong label in either class, the least likely one
+    assert label_errors(labels, probability) == [3, 7]
+
+
+def test_labels_that_all_fit_hold_no_error():
+    labels = np.repeat([0, 1], 10)
+    assert label_errors(labels, np.where(labels == 1, 0.8, 0.3)) == []
