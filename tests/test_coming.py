@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sqlalchemy import insert, select
 
-from tests.training.told import record_of
+from tests.training.synthetic_sessions import record_of
 from triage.domain.verdict import Verdict
 from triage.judge.active_learning import Mix
 from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects

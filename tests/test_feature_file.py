@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from tests.training.told import made_session, record_of, verdicts_of
+from tests.training.synthetic_sessions import made_session, record_of, verdicts_of
 from training.candidates import learn
 from training.selection import RetrainingConfig
 from training.verdict_examples import examples_of_session

@@ -1,7 +1,7 @@
 """How far people agree, and which verdicts contradict the rest.
 
-Verdicts in; Cohen's kappa between any two people, and of one person with himself on takes heard twice; and the verdicts
-that confident learning (Northcutt, Jiang and Chuang, JAIR 70, 2021) finds to be label errors.
+Verdicts in; Cohen's kappa between any two people, and of one person with himself on takes heard twice; and the
+verdicts that confident learning (Northcutt, Jiang and Chuang, JAIR 70, 2021) finds to be label errors.
 """
 
 from collections.abc import Mapping, Sequence
@@ -78,8 +78,8 @@ def label_errors(labels: np.ndarray, probability: np.ndarray) -> list[int]:
     """Return the indices of the likely errors among labels of 0 and 1, the least likely label first.
 
     Confident learning, pruned by noise rate: an example counts confidently for a class where its probability reaches
-    the mean of that class's own examples. The joint of label and confident class, scaled to the number of labels, says
-    how many labels of each class are wrong; those are the ones of least probability.
+    the mean of that class's own examples. The joint of label and confident class, scaled to the number of labels,
+    says how many labels of each class are wrong; those are the ones of least probability.
     """
     chances = np.column_stack([1 - probability, probability])
     threshold = [chances[labels == k, k].mean() for k in (0, 1)]

@@ -1,9 +1,9 @@
-"""How fast verdicts teach: ``python -m training.learning_evaluation --recordings FOLDER`` prints the curve.
+"""Learning curve of retraining: ``python -m training.learning_evaluation --recordings FOLDER`` prints it.
 
-A producer says of built sessions what their truth says, with slips (simulated_producer.py), take after take in ranked
-order; after so many verdicts the tool is retrained as `triage retrain` does it and ranks sessions that it has not
-met: later ones of the same instruments, and those of the held-back instrument of configs/holdout.toml. Beside it
-stands the shipped doubt, which learns nothing.
+A simulated producer gives verdicts on built sessions, with label noise (simulated_producer.py), take after take in
+ranked order; after so many verdicts the tool is retrained as `triage retrain` does it and ranks unseen sessions:
+later ones of the same instruments, and those of the held-out instrument of configs/holdout.toml. The baseline is the
+shipped doubt, which learns nothing.
 """
 
 import json
@@ -19,7 +19,7 @@ from training.evaluate import HoldoutConfig, orders
 from training.examples import Ears, Heard, Order, ears, hear_all
 from training.scores import auroc, calibration_error, work_saved
 from training.selection import RetrainingConfig, build, difference, take_doubts
-from training.simulated_producer import say
+from training.simulated_producer import give_verdicts
 from training.technical_faults import MISHAPS
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage.analysis.encoding import encoder_in_use
@@ -30,7 +30,7 @@ from triage.ranking.placing import place
 from triage.ranking.session_features import session_features
 
 
-class SessionsConfig(Strict):
+class ExtraSessions(Strict):
     """Sessions to build beside those of configs/development.toml, with its faults."""
 
     count: int
@@ -42,16 +42,16 @@ class LearningConfig(Strict):
 
     counts: tuple[int, ...]
     orders: int
-    slips: float
+    label_noise: float
     named: float
     seed: int
-    taught: SessionsConfig
-    later: SessionsConfig
+    training: ExtraSessions
+    later: ExtraSessions
 
 
 @dataclass(frozen=True)
-class Known:
-    """A session as examples without words, with its takes' truth in ranked order."""
+class Prepared:
+    """A session as unlabelled examples, with its takes in ranked order and their truth."""
 
     examples: VerdictExamples
     heard: Heard
@@ -59,7 +59,7 @@ class Known:
 
 
 class Scored(NamedTuple):
-    """How well a model ranks the takes of each session, and what it says of all of them beside what is true."""
+    """How well a model ranks the takes of each session, and its doubts of all of them with the truth."""
 
     auroc: np.ndarray  # (session,)
     work_saved: np.ndarray  # (session,)
@@ -67,36 +67,42 @@ class Scored(NamedTuple):
     rejected: np.ndarray  # (take,)
 
 
-def known(heard: Heard, name: str, model: DoubtModel) -> Known:
-    """Return what there is to say something of in a session, the most doubtful take first."""
+def prepared(heard: Heard, name: str, model: DoubtModel) -> Prepared:
+    """Return a session ready for verdicts, the most doubtful take first."""
     takes, missing, _ = place(heard.takes, heard.a4_hz)
     examples = examples_of_session(name, session_features(takes, missing, {}), [])
     doubts = take_doubts(model, examples)
-    return Known(examples, heard, sorted(doubts, key=lambda take: -doubts[take]))
+    return Prepared(examples, heard, sorted(doubts, key=lambda take: -doubts[take]))
 
 
-def teach(sessions: Sequence[Known], count: int, config: LearningConfig, seed: int) -> list[VerdictExamples]:
+def simulated_examples(
+    sessions: Sequence[Prepared], count: int, config: LearningConfig, seed: int
+) -> list[VerdictExamples]:
     """Return the examples of the first ``count`` verdicts over sessions in a random order."""
     rng = np.random.default_rng([config.seed, seed])
-    told = []
+    examples = []
     for i in rng.permutation(len(sessions)):
         one = sessions[i]
         order = one.ranked[: max(0, count)]
         count -= len(order)
         if order:
-            said = say(order, one.heard.truth, one.examples.table, config.slips, config.named, rng)
-            told.append(one.examples.said(said))
-    return told
+            table, truth = one.examples.table, one.heard.truth
+            verdicts = give_verdicts(order, truth, table, config.label_noise, config.named, rng)
+            examples.append(one.examples.with_verdicts(verdicts))
+    return examples
 
 
-def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Known]) -> Scored:
-    """Score a model on takes whose trouble is none of the files'."""
+def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Prepared]) -> Scored:
+    """Score a model on takes without technical faults."""
     ranked, saved, doubts, bad = [], [], [], []
     for one in sessions:
-        said = take_doubts(model, one.examples)
+        predicted = take_doubts(model, one.examples)
         faults = {take: truth["fault"] for take, truth in one.heard.truth.items()}
         names = [take for take in one.ranked if not (faults[take] and faults[take]["kind"] in MISHAPS)]
-        own, truth = np.array([said[take] for take in names]), np.array([faults[take] is not None for take in names])
+        own, truth = (
+            np.array([predicted[take] for take in names]),
+            np.array([faults[take] is not None for take in names]),
+        )
         if truth.any() and not truth.all():
             ranked.append(auroc(truth, own))
             saved.append(work_saved(truth, own))
@@ -112,14 +118,16 @@ def by_chance(doubts: np.ndarray, draws: int = 200) -> float:
 
 
 def curve(
-    taught: Sequence[Known], tests: dict[str, Sequence[Known]], config: LearningConfig, how: RetrainingConfig
+    training: Sequence[Prepared], tests: dict[str, Sequence[Prepared]], config: LearningConfig, how: RetrainingConfig
 ) -> list[dict[str, Any]]:
     """Return one row for each number of verdicts and test set: learnt, shipped, and their paired difference."""
     prior, encoder, rows = load_model(), encoder_in_use().name, []
     before = {name: scores(prior, sessions) for name, sessions in tests.items()}
     for count in config.counts:
         models = [
-            build(told, prior, how, encoder).model if (told := teach(taught, count, config, order)) else prior
+            build(examples, prior, how, encoder).model
+            if (examples := simulated_examples(training, count, config, order))
+            else prior
             for order in range(config.orders)
         ]
         for name, sessions in tests.items():
@@ -170,7 +178,7 @@ def printed(rows: Sequence[dict[str, Any]]) -> str:
     return "\n".join([*lines, *("| " + " | ".join(cells) + " |" for cells in body)])
 
 
-def orders_of(development: HoldoutConfig, own: SessionsConfig) -> list[Order]:
+def orders_of(development: HoldoutConfig, own: ExtraSessions) -> list[Order]:
     """Return sessions as configs/development.toml builds them, with other seeds."""
     return orders(development.model_copy(update={"count": own.count, "seed": own.seed}))
 
@@ -183,27 +191,27 @@ def main(
     cache: Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")] = None,
     out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
 ) -> None:
-    """Print how good the queue is after 0, 5, 10 … verdicts, beside the shipped doubt."""
+    """Print how good the queue is after 0, 5, 10 … verdicts, against the shipped doubt."""
     config = read_toml(config_file or shipped("configs/learning.toml"), LearningConfig)
     how = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
     development = read_toml(shipped("configs/development.toml"), HoldoutConfig)
     by, prior = ears(encoders, development), load_model()
 
-    def heard(wanted: list[Order], recipe: str, listener: Ears) -> list[Known]:
+    def heard(wanted: list[Order], recipe: str, listener: Ears) -> list[Prepared]:
         found = hear_all(shipped(recipe), recordings, wanted, cache, listener)
         return [
-            known(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
+            prepared(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
             for one, order in zip(found, wanted, strict=True)
         ]
 
-    taught = heard(orders_of(development, config.taught), development.recipe, by)
-    tests: dict[str, Sequence[Known]] = {
+    training = heard(orders_of(development, config.training), development.recipe, by)
+    tests: dict[str, Sequence[Prepared]] = {
         "later sessions": heard(orders_of(development, config.later), development.recipe, by)
     }
     if held_back:
         holdout = read_toml(shipped("configs/holdout.toml"), HoldoutConfig)
         tests["another instrument"] = heard(orders(holdout), holdout.recipe, Ears())
-    rows = curve(taught, tests, config, how)
+    rows = curve(training, tests, config, how)
     print(printed(rows))
     if out:
         out.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")

@@ -1,7 +1,7 @@
-"""Comparing: the new way to judge, the model in use and the shipped doubt on sessions that none of them has seen.
+"""Comparison of the new model, the model in use and the shipped doubt on sessions that none of them has seen.
 
-Examples of all sessions with verdicts go in; each model's scores by session, their differences, and what the held-out
-models thought of every word come out.
+Examples of all sessions with verdicts go in; each model's scores by session, their differences, and the
+held-out models' probability for every label come out.
 """
 
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ from training.selection import (
     build,
     difference,
     folds,
-    parts_of,
+    held_out_units,
     session_scores,
     take_doubts,
     take_labels,
@@ -41,8 +41,8 @@ class Compared:
 
 
 @dataclass(frozen=True)
-class Situation:
-    """What is the same for every fit: the shipped doubt, the recipe, the encoder."""
+class FitContext:
+    """What all fits share: the shipped doubt, the recipe, the encoder."""
 
     shipped: DoubtModel
     config: RetrainingConfig
@@ -50,31 +50,31 @@ class Situation:
 
 
 def compare(
-    now: Sequence[VerdictExamples], before: Sequence[VerdictExamples], form: str | None, fixed: Situation
+    now: Sequence[VerdictExamples], before: Sequence[VerdictExamples], form: str | None, context: FitContext
 ) -> Compared:
     """Score the three on sessions held out in turn (its takes in turn, where there is one session alone).
 
-    ``before`` holds what the model in use, of candidate ``form``, had been told: it was trained on some of these
-    sessions, so it is fitted again as it was without those held out.
+    ``before`` holds the labels that the model in use, of candidate ``form``, was trained on, some of them in these
+    sessions, so it is fitted again without those held out.
     """
-    config = fixed.config
-    parts = parts_of(now, config.outer_folds)
+    config = context.config
+    parts = held_out_units(now, config.outer_folds)
     scores: dict[str, list[dict[str, float]]] = {"new": [], "in use": [], SHIPPED: []}
-    plotted, places, rejected, chances = [], list[NoteKey](), list[bool](), list[float]()
+    plotted, places, rejected, probabilities = [], list[NoteKey](), list[bool](), list[float]()
     for out in folds(len(parts), config.outer_folds) if len(parts) > 1 else []:
         outside, inside = [parts[i] for i in out], [one for i, one in enumerate(parts) if i not in set(out)]
-        new = build(inside, fixed.shipped, config, fixed.encoder).model
-        old = _as_it_was(before, outside, form, fixed)
+        new = build(inside, context.shipped, config, context.encoder).model
+        old = _in_use_without(before, outside, form, context)
         for one in outside:
-            rows = [session_scores(model, one) for model in (new, old, fixed.shipped)]
+            rows = [session_scores(model, one) for model in (new, old, context.shipped)]
             for name, row in zip(scores, rows, strict=True):
                 if row is not None:
                     scores[name].append(row)
             plotted.append(_takes(new, one))
-            own = _words(new, one)
+            own = _label_probabilities(new, one)
             places += own[0]
             rejected += own[1]
-            chances += own[2]
+            probabilities += own[2]
         notify(f"compared on {', '.join(dict.fromkeys(one.session for one in outside))}")
     own_scores = {name: [row[config.rule.measure] for row in rows] for name, rows in scores.items()}
     new_scores = own_scores["new"]
@@ -83,20 +83,23 @@ def compare(
         difference(new_scores, own_scores["in use"], config.rule),
         difference(new_scores, own_scores[SHIPPED], config.rule),
         plotted,
-        contradictions(places, np.array(rejected, bool), np.array(chances)),
+        contradictions(places, np.array(rejected, bool), np.array(probabilities)),
     )
 
 
-def _as_it_was(
-    before: Sequence[VerdictExamples], outside: Sequence[VerdictExamples], form: str | None, fixed: Situation
+def _in_use_without(
+    before: Sequence[VerdictExamples], outside: Sequence[VerdictExamples], form: str | None, context: FitContext
 ) -> DoubtModel | LearnedDoubt:
     """Return the model in use as it would be without what is held out."""
-    hidden = {(one.session, word.take) for one in outside for word in one.words}
-    kept = [one.only([i for i, w in enumerate(one.words) if (one.session, w.take) not in hidden]) for one in before]
-    kept = [one for one in kept if one.words]
-    if form is None or not kept:
-        return fixed.shipped
-    return learn(form, fixed.shipped, kept, fixed.config.fit, fixed.encoder)
+    held = {(one.session, label.take) for one in outside for label in one.labels}
+    left = [
+        one.subset([i for i, label in enumerate(one.labels) if (one.session, label.take) not in held])
+        for one in before
+    ]
+    left = [one for one in left if one.labels]
+    if form is None or not left:
+        return context.shipped
+    return learn(form, context.shipped, left, context.config.fit, context.encoder)
 
 
 def _takes(model: LearnedDoubt, one: VerdictExamples) -> tuple[np.ndarray, np.ndarray]:
@@ -105,9 +108,9 @@ def _takes(model: LearnedDoubt, one: VerdictExamples) -> tuple[np.ndarray, np.nd
     return np.array([doubts[name] for name in names]), np.array([labels[name] for name in names], float)
 
 
-def _words(model: LearnedDoubt, one: VerdictExamples) -> tuple[list[NoteKey], list[bool], list[float]]:
-    """Return each word's place, whether it was a reject, and the probability that the model gives to one."""
+def _label_probabilities(model: LearnedDoubt, one: VerdictExamples) -> tuple[list[NoteKey], list[bool], list[float]]:
+    """Return each label's place, whether it was a reject, and the probability that the model gives to one."""
     bad = np.clip(model.probabilities(one.features, one.relative)[1].sum(axis=1), 0, 1 - 1e-9)
-    places: list[NoteKey] = [(one.session, word.take, word.note) for word in one.words]
-    chances = [float(-np.expm1(np.log1p(-bad[rows]).sum())) for rows in one.rows]
-    return places, [word.rejected >= 0.5 for word in one.words], chances
+    places: list[NoteKey] = [(one.session, label.take, label.note) for label in one.labels]
+    probabilities = [float(-np.expm1(np.log1p(-bad[rows]).sum())) for rows in one.rows]
+    return places, [label.rejected >= 0.5 for label in one.labels], probabilities

@@ -1,8 +1,8 @@
-"""`triage retrain`: learns from every verdict in the store and says whether what it learnt is better.
+"""`triage retrain`: learns from every verdict in the store and reports whether the new model is better.
 
 Verdicts → examples (verdict_examples.py) → a candidate chosen and calibrated on sessions held out (selection.py,
-candidates.py) → compared with the model in use and with the shipped doubt (comparing.py) → kept as a version in the
-store, tracked with MLflow, put to use if the rule of configs/retraining.toml or the producer says so.
+candidates.py) → compared with the model in use and with the shipped doubt (model_comparison.py) → kept as a version
+in the store, tracked with MLflow, put to use if the rule of configs/retraining.toml or the user decides so.
 """
 
 import hashlib
@@ -21,7 +21,7 @@ from sqlalchemy import Engine
 from training.agreement_report import agreement_of
 from training.candidates import learn
 from training.curves import calibration_page, curve_page
-from training.model_comparison import Compared, Situation, compare
+from training.model_comparison import Compared, FitContext, compare
 from training.selection import Chosen, RetrainingConfig, better, build, leaks
 from training.tracking import Run, tracked
 from training.verdict_examples import VerdictExamples, examples_of_session
@@ -42,28 +42,28 @@ from triage.store.takes import sessions
 
 EXPERIMENT = "take-triage verdicts"
 REGISTERED = "take-triage-doubt"
-HEAR_AGAIN = 50  # contradictions that a card lists
+MOST_CONTRADICTIONS = 50  # contradictions that a card lists
 MEASURES = ("auroc", "average_precision", "work_saved", "brier")
 
 
 @dataclass(frozen=True)
-class Told:
+class TrainingData:
     """All sessions with verdicts: their examples, and the verdicts themselves by session."""
 
     examples: list[VerdictExamples]
     verdicts: dict[str, tuple[GivenVerdict, ...]]
-    earlier: list[VerdictExamples]  # only with what the model in use had been told
+    earlier: list[VerdictExamples]  # labelled by the verdicts that the model in use was trained on
 
 
 def _as_table_or_json(form: Form) -> Form:
     if form not in (Form.table, Form.json):
-        raise typer.BadParameter("a retraining is told as table or json, not as csv or html")
+        raise typer.BadParameter("a retraining is reported as table or json, not as csv or html")
     return form
 
 
 def retrain(
     use: Annotated[
-        bool | None, typer.Option("--use/--no-use", help="Put it to use whatever the comparison says, or not at all")
+        bool | None, typer.Option("--use/--no-use", help="Put it to use whatever the comparison shows, or not at all")
     ] = None,
     by: Annotated[str | None, typer.Option(metavar="NAME", help="Who retrains; else who is logged in")] = None,
     config_file: Annotated[Path | None, typer.Option("--config", help="Another configs/retraining.toml")] = None,
@@ -86,31 +86,31 @@ def retrain(
 
 
 def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | None = None) -> dict[str, Any]:
-    """Train, compare, keep and track one model; return what there is to say of it."""
+    """Train, compare, keep and track one model; return its card."""
     prior, encoder = load_model(), encoder_in_use().name
-    told = gather_told(engine)
-    count = sum(len(one.words) for one in told.examples)
+    data = training_data(engine)
+    count = sum(len(one.labels) for one in data.examples)
     if not count:
         raise JudgeError("no verdict to learn from yet: give some at the desk or with `triage verdict`")
     with reading(engine) as db:
         in_use = version_in_use(db)
         form = next((m.card["form"] for m in models(db) if m.version == in_use), None)
-    _check_no_leak(told, prior, config, encoder)
-    notify(f"learning from {count} words on {len(told.examples)} sessions")
-    compared = compare(told.examples, told.earlier, form, Situation(prior, config, encoder))
-    chosen = build(told.examples, prior, config, encoder)
+    _check_no_leak(data, prior, config, encoder)
+    notify(f"learning from {count} verdicts on {len(data.examples)} sessions")
+    compared = compare(data.examples, data.earlier, form, FitContext(prior, config, encoder))
+    chosen = build(data.examples, prior, config, encoder)
     made_at = datetime.now(UTC)
-    version = f"verdicts-{made_at:%Y%m%d-%H%M%S}-{data_hash(told)[:6]}"
+    version = f"verdicts-{made_at:%Y%m%d-%H%M%S}-{data_hash(data)[:6]}"
     model = replace(chosen.model, version=version)
     put_to_use = better(compared.against_in_use, config.rule) if use is None else use
-    card = card_of(version, told, chosen, compared, config, in_use, put_to_use)
+    card = card_of(version, data, chosen, compared, config, in_use, put_to_use)
     with tracked(EXPERIMENT, version) as run:
-        _track(run, card, model, compared, told)
+        _track(run, card, model, compared, data)
     card["run"], card["problems"] = run.run_id, run.problems
-    data = to_bytes(model)
-    stored = StoredModel(version, made_at, by, encoder, hashlib.sha256(data).hexdigest(), card)
+    file = to_bytes(model)
+    stored = StoredModel(version, made_at, by, encoder, hashlib.sha256(file).hexdigest(), card)
     with writing(engine) as db:
-        add_model(db, stored, data)
+        add_model(db, stored, file)
         if put_to_use:
             use_model(db, version, made_at, by)
     if put_to_use:
@@ -120,27 +120,27 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
     return card
 
 
-def gather_told(engine: Engine) -> Told:
-    """Return the examples of every session that somebody said something of."""
+def training_data(engine: Engine) -> TrainingData:
+    """Return the examples of every session with a verdict."""
     with reading(engine) as db:
         in_use = version_in_use(db)
         since = next((m.made_at for m in models(db) if m.version == in_use), None)
         all_sessions = sessions(db)
-    examples, said, earlier = [], {}, []
+    examples, verdicts, earlier = [], {}, []
     for session in all_sessions:
         with reading(engine) as db:
-            own, said[session.name] = standing_verdicts(db, session.id), comparable_verdicts(db, session.id)
+            own, verdicts[session.name] = standing_verdicts(db, session.id), comparable_verdicts(db, session.id)
         if not own:
             continue
-        told = examples_of_session(session.name, features_of_session(engine, session), own)
-        examples.append(told)
+        labelled = examples_of_session(session.name, features_of_session(engine, session), own)
+        examples.append(labelled)
         if since is not None:
-            earlier.append(told.said([one for one in own if one.at <= since]))
-    return Told(alike(examples), said, alike(earlier))
+            earlier.append(labelled.with_verdicts([one for one in own if one.at <= since]))
+    return TrainingData(same_dimension(examples), verdicts, same_dimension(earlier))
 
 
-def alike(examples: Sequence[VerdictExamples]) -> list[VerdictExamples]:
-    """Return the examples with vectors of one length; where nothing was embedded none differs from its neighbours."""
+def same_dimension(examples: Sequence[VerdictExamples]) -> list[VerdictExamples]:
+    """Return the examples with vectors of one length, zeros where nothing was embedded."""
     longest = max((one.relative.shape[1] for one in examples), default=0) or 1
     blank = [np.zeros((len(one.relative), longest)) for one in examples]
     return [
@@ -151,7 +151,7 @@ def alike(examples: Sequence[VerdictExamples]) -> list[VerdictExamples]:
 
 def card_of(
     version: str,
-    told: Told,
+    data: TrainingData,
     chosen: Chosen,
     compared: Compared,
     config: RetrainingConfig,
@@ -163,34 +163,34 @@ def card_of(
         name: {m: float(np.mean([row[m] for row in rows])) for m in MEASURES} if rows else None
         for name, rows in compared.scores.items()
     }
-    words = [word for one in told.examples for word in one.words]
+    labels = [label for one in data.examples for label in one.labels]
     return {
         "version": version,
         "tool": __version__,
         "form": chosen.form,
-        "sessions": [one.session for one in told.examples],
-        "words": len(words),
-        "rejects": int(sum(word.rejected >= 0.5 for word in words)),
-        "people": sorted({said.by for own in told.verdicts.values() for said in own}),
-        "data": data_hash(told),
+        "sessions": [one.session for one in data.examples],
+        "words": len(labels),
+        "rejects": sum(label.rejected >= 0.5 for label in labels),
+        "people": sorted({one.by for own in data.verdicts.values() for one in own}),
+        "data": data_hash(data),
         "held_out_log_loss": chosen.losses,
         "calibration": {"slope": chosen.model.slope, "level": chosen.model.level},
         "scores": mean,
         "against_in_use": compared.against_in_use._asdict() | {"in_use": in_use or SHIPPED},
         "against_shipped": compared.against_shipped._asdict(),
-        "agreement": agreement_of(told.verdicts),
-        "contradictions": [vars(one) for one in compared.contradictions[:HEAR_AGAIN]],
+        "agreement": agreement_of(data.verdicts),
+        "contradictions": [vars(one) for one in compared.contradictions[:MOST_CONTRADICTIONS]],
         "put_to_use": put_to_use,
         "config": config.model_dump(mode="json"),
     }
 
 
-def data_hash(told: Told) -> str:
+def data_hash(data: TrainingData) -> str:
     """Return a digest of every verdict that was learnt from, in order."""
     lines = [
-        f"{session}\t{said.take}\t{said.note}\t{said.verdict}\t{said.reason}\t{said.by}\t{said.at.isoformat()}"
-        for session, own in sorted(told.verdicts.items())
-        for said in own
+        f"{session}\t{one.take}\t{one.note}\t{one.verdict}\t{one.reason}\t{one.by}\t{one.at.isoformat()}"
+        for session, own in sorted(data.verdicts.items())
+        for one in own
     ]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 
@@ -209,7 +209,7 @@ def printed(card: dict[str, Any]) -> str:
     ]
     found = card["against_in_use"]
     text = table_text(
-        f"{card['version']}: {card['form']}, learnt from {counted(card['words'], 'word')} "
+        f"{card['version']}: {card['form']}, learnt from {counted(card['words'], 'verdict')} "
         f"on {counted(len(card['sessions']), 'session')}",
         ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)),
         rows,
@@ -220,30 +220,30 @@ def printed(card: dict[str, Any]) -> str:
             f"{found['low']:+.3f} to {found['high']:+.3f} over {counted(found['sessions'], 'session')}\n"
         )
     else:
-        text += "too few sessions with accepts and rejects to compare: nothing can be said of better or worse yet\n"
-    told = (
+        text += "too few sessions with accepts and rejects to compare: no comparison is possible yet\n"
+    outcome = (
         "put to use"
         if card["put_to_use"]
         else (
             f"not put to use: not better beyond chance; `triage models --use {card['version']}` does it all the same"
         )
     )
-    return text + told + "\n" + agreement_text(card)
+    return text + outcome + "\n" + agreement_text(card)
 
 
-def _check_no_leak(told: Told, prior: DoubtModel, config: RetrainingConfig, encoder: str) -> None:
+def _check_no_leak(data: TrainingData, prior: DoubtModel, config: RetrainingConfig, encoder: str) -> None:
     """Refuse to go on if anything of held-out sessions reaches a model: its numbers would be worth nothing."""
-    if len(told.examples) < 2:
+    if len(data.examples) < 2:
         return
 
     def fitted(all_of_them: Sequence[VerdictExamples], inside: Sequence[int]) -> LearnedDoubt:
         return learn("linear", prior, [all_of_them[i] for i in inside], config.fit, encoder)
 
-    if leaks(fitted, told.examples, [len(told.examples) - 1]):
-        raise JudgeError("what is held out reached the training: this is a fault of the tool, nothing was changed")
+    if leaks(fitted, data.examples, [len(data.examples) - 1]):
+        raise JudgeError("what is held out reached the training: this is an error in the tool, nothing was changed")
 
 
-def _track(run: Run, card: dict[str, Any], model: LearnedDoubt, compared: Compared, told: Told) -> None:
+def _track(run: Run, card: dict[str, Any], model: LearnedDoubt, compared: Compared, data: TrainingData) -> None:
     run.settings(card["config"] | {name: card[name] for name in ("data", "form", "words", "rejects", "tool")})
     for name, scores in card["scores"].items():
         run.numbers({f"{name.replace(' ', '_')}/{m}": value for m, value in (scores or {}).items()})
@@ -258,4 +258,4 @@ def _track(run: Run, card: dict[str, Any], model: LearnedDoubt, compared: Compar
         path = Path(folder) / "model.skops"
         path.write_bytes(to_bytes(model))
         run.file(path)
-    run.register(REGISTERED, "model.skops", f"{card['version']}, {card['words']} words")
+    run.register(REGISTERED, "model.skops", f"{card['version']}, {card['words']} verdicts")

@@ -1,7 +1,7 @@
-"""Selection: which candidate, how it is calibrated, and whether it is better, all by sessions held out.
+"""Model selection: which candidate, how it is calibrated, and whether it is better, all on held-out sessions.
 
-Splits go by session, never by note. Inside a training part the candidate is chosen and calibrated on sessions held
-out of that part in turn (nested cross-validation), so that the outer sessions have a say in nothing.
+Splits go by session, never by note. Inside a training set the candidate is chosen and calibrated on sessions held out
+of that set in turn (nested cross-validation), so that the outer sessions influence nothing.
 """
 
 from collections.abc import Callable, Sequence
@@ -36,7 +36,7 @@ class RetrainingConfig(Strict):
     candidates: tuple[str, ...]
     outer_folds: int
     inner_folds: int
-    plenty: int  # words from which on one of the inner folds is enough
+    plenty: int  # labels from which on one inner fold is enough
     fit: FitConfig
     rule: RuleConfig
 
@@ -59,15 +59,15 @@ class Difference(NamedTuple):
     sessions: int
 
 
-def parts_of(sessions: Sequence[VerdictExamples], count: int) -> list[VerdictExamples]:
-    """Return what is held out in turn: sessions; where there is one alone, its takes in ``count`` parts."""
-    told = [one for one in sessions if one.words]
-    if len(told) != 1:
-        return list(told)
-    takes = sorted({word.take for word in told[0].words})
+def held_out_units(sessions: Sequence[VerdictExamples], count: int) -> list[VerdictExamples]:
+    """Return what is held out in turn: sessions, or of a single session its takes in ``count`` parts."""
+    labelled = [one for one in sessions if one.labels]
+    if len(labelled) != 1:
+        return list(labelled)
+    takes = sorted({label.take for label in labelled[0].labels})
     part = {take: i % count for i, take in enumerate(takes)}
-    chosen = [[i for i, word in enumerate(told[0].words) if part[word.take] == k] for k in range(count)]
-    return [told[0].only(own) for own in chosen if own]
+    chosen = [[i for i, label in enumerate(labelled[0].labels) if part[label.take] == k] for k in range(count)]
+    return [labelled[0].subset(own) for own in chosen if own]
 
 
 def folds(n: int, count: int) -> list[np.ndarray]:
@@ -81,23 +81,23 @@ def build(sessions: Sequence[VerdictExamples], shipped: DoubtModel, config: Retr
     The simplest candidate wins whose mean held-out log loss is within one standard error of the best one's (Breiman
     et al., Classification and Regression Trees, 1984).
     """
-    parts = parts_of(sessions, config.inner_folds)
+    parts = held_out_units(sessions, config.inner_folds)
     forms = [form for form in CANDIDATES if form in config.candidates]
     losses: dict[str, list[float]] = {form: [] for form in forms}
     held: dict[str, list[tuple[LearnedDoubt, VerdictExamples]]] = {form: [] for form in forms}
     turns = folds(len(parts), config.inner_folds) if len(parts) > 1 else []
-    if sum(len(part.words) for part in parts) >= config.plenty:
+    if sum(len(part.labels) for part in parts) >= config.plenty:
         turns = turns[:1]
     for out in turns:
         inside = [part for i, part in enumerate(parts) if i not in set(out)]
         outside = [parts[i] for i in out]
         for form in forms:
             model = learn(form, shipped, inside, config.fit, encoder)
-            losses[form] += log_loss(model, outside, config.fit.slips)
+            losses[form] += log_loss(model, outside, config.fit.label_noise)
             held[form] += [(model, one) for one in outside]
     form = simplest(losses)
     fitted = learn(form, shipped, sessions, config.fit, encoder)
-    slope, level = calibrate(held[form], config.fit.slips)
+    slope, level = calibrate(held[form], config.fit.label_noise)
     mean = {name: float(np.nanmean(own)) if own else float("nan") for name, own in losses.items()}
     return Chosen(replace(fitted, slope=slope, level=level), form, mean)
 
@@ -119,7 +119,7 @@ def simplest(losses: dict[str, list[float]]) -> str:
 
 
 def take_doubts(model: DoubtModel | LearnedDoubt, one: VerdictExamples) -> dict[str, float]:
-    """Return the probability that any note of a take would be rejected; technical trouble is none of this."""
+    """Return the probability that any note of a take would be rejected; technical faults do not count."""
     if isinstance(model, LearnedDoubt):
         bad = model.probabilities(one.features, one.relative)[1].sum(axis=1)
     else:
@@ -130,11 +130,11 @@ def take_doubts(model: DoubtModel | LearnedDoubt, one: VerdictExamples) -> dict[
 
 
 def take_labels(one: VerdictExamples) -> dict[str, bool]:
-    """Return whether each take that was settled was rejected: by a word on it, or on one of its notes."""
+    """Return whether each take that was settled was rejected: itself, or one of its notes."""
     rejected: dict[str, bool] = {}
-    for word in one.words:
-        if word.note is None or word.rejected >= 0.5:
-            rejected[word.take] = rejected.get(word.take, False) or word.rejected >= 0.5
+    for label in one.labels:
+        if label.note is None or label.rejected >= 0.5:
+            rejected[label.take] = rejected.get(label.take, False) or label.rejected >= 0.5
     return rejected
 
 
@@ -170,20 +170,20 @@ def difference(new: Sequence[float] | np.ndarray, old: Sequence[float] | np.ndar
 
 
 def better(found: Difference, rule: RuleConfig) -> bool:
-    """Tell whether the rule puts the new model to use: better beyond chance, on sessions enough to say so."""
+    """Tell whether the rule puts the new model to use: better beyond chance, on enough sessions."""
     return found.sessions >= rule.sessions and found.low > 0
 
 
 def leaks(build_one: Build, sessions: Sequence[VerdictExamples], held_out: Sequence[int]) -> bool:
     """Tell whether what is held out reaches the model that should not know it.
 
-    The held-out sessions are spoilt (verdicts turned round, features and vectors replaced by noise) and the model is
+    The held-out sessions are corrupted (verdicts inverted, features and vectors replaced by noise) and the model is
     built again: a build that keeps its splits gives the same numbers to the last digit.
     """
     rng = np.random.default_rng(0)
     inside = [i for i in range(len(sessions)) if i not in set(held_out)]
-    spoilt = [one if i in inside else _spoilt(one, rng) for i, one in enumerate(sessions)]
-    first, second = build_one(sessions, inside), build_one(spoilt, inside)
+    corrupted = [one if i in inside else _corrupted(one, rng) for i, one in enumerate(sessions)]
+    first, second = build_one(sessions, inside), build_one(corrupted, inside)
     same = all(
         np.array_equal(getattr(first, name), getattr(second, name))
         for name in ("weights", "offsets", "basis", "spread", "slope", "level")
@@ -191,10 +191,10 @@ def leaks(build_one: Build, sessions: Sequence[VerdictExamples], held_out: Seque
     return not (same and all(_equal(first.shift[key], second.shift.get(key)) for key in first.shift))
 
 
-def _spoilt(one: VerdictExamples, rng: np.random.Generator) -> VerdictExamples:
+def _corrupted(one: VerdictExamples, rng: np.random.Generator) -> VerdictExamples:
     features = replace(one.features, matrix=rng.exponential(1.0, one.features.matrix.shape))
-    words = tuple(replace(word, rejected=1 - word.rejected) for word in one.words)
-    return replace(one, features=features, relative=rng.normal(size=one.relative.shape), words=words)
+    labels = tuple(replace(label, rejected=1 - label.rejected) for label in one.labels)
+    return replace(one, features=features, relative=rng.normal(size=one.relative.shape), labels=labels)
 
 
 def _equal(a: Any, b: Any) -> bool:

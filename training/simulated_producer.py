@@ -1,6 +1,6 @@
-"""A producer to try retraining on: says of built sessions what their truth says, and slips now and then.
+"""A simulated producer to evaluate retraining with: verdicts from the truth of built sessions, with label noise.
 
-Truth of the builder (take -> what is wrong) goes in; verdicts as people give them come out: a rejected note with its
+Truth of the builder (take -> what is wrong) goes in; verdicts like those of people come out: a rejected note with its
 reason, or the whole take without one; an accepted take.
 """
 
@@ -17,29 +17,29 @@ BEGAN = datetime(2026, 3, 14, 9, tzinfo=UTC)
 MATCH_S = 0.3
 
 
-def say(
+def give_verdicts(
     order: Sequence[str],
     truth: Mapping[str, Mapping[str, Any]],
     table: NoteTable,
-    slips: float,
+    label_noise: float,
     named: float,
     rng: np.random.Generator,
 ) -> list[Verdict]:
-    """Return one verdict on each take, in the order heard.
+    """Return one verdict on each take, in the order given.
 
-    ``slips`` is the share of verdicts turned round, ``named`` the share of rejects that name note and reason.
+    ``label_noise`` is the share of verdicts inverted, ``named`` the share of rejects that name note and reason.
     """
-    said = []
+    verdicts = []
     for count, take in enumerate(order):
         fault = truth[take]["fault"]
-        reject = bool(fault) != bool(rng.random() < slips)
+        reject = bool(fault) != bool(rng.random() < label_noise)
         note, reason = None, None
         if fault and reject and rng.random() < named:
             reason = str(fault["kind"])
             note = _note(fault, truth[take], table, take)
         at = BEGAN + timedelta(seconds=20 * count)
-        said.append(Verdict(take, "reject" if reject else "accept", "producer", at, note, reason))
-    return said
+        verdicts.append(Verdict(take, "reject" if reject else "accept", "producer", at, note, reason))
+    return verdicts
 
 
 def _note(fault: Mapping[str, Any], truth: Mapping[str, Any], table: NoteTable, take: str) -> int | None:

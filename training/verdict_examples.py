@@ -1,8 +1,8 @@
-"""Examples from verdicts: what people said of takes and notes, as something that a classifier can learn from.
+"""Examples from verdicts: people's verdicts on takes and notes, as something that a classifier can learn from.
 
-What speaks against a session's notes and what people said of them go in; the same comes out with *words*: a word is
-about one note or about all notes of a take, says how many of the people rejected, and of what kind the trouble was.
-A rejected take says only that something in it is bad; an accepted one says that all of it is good.
+A session's features and the verdicts on its notes go in; labelled examples come out: a label belongs to one note or
+to all notes of a take, and holds the share of people who rejected it and the kind of fault. A rejected take means
+only that some note of it is bad; an accepted one means that all are good.
 """
 
 from collections import Counter
@@ -21,8 +21,8 @@ ANY = "any"  # a reject whose reason is not known
 
 
 @dataclass(frozen=True)
-class Word:
-    """What is known of one note, or of a take as a whole, once all people are heard.
+class Label:
+    """The verdicts of all people on one note, or on a take as a whole.
 
     ``rejected`` is the share of people who rejected it, ``kind`` ANY, "noise" or a kind of the playing.
     """
@@ -36,50 +36,50 @@ class Word:
 
 @dataclass(frozen=True)
 class VerdictExamples:
-    """One session's notes with what was said of them; ``rows`` holds the note rows of each word."""
+    """One session's notes with their labels; ``rows`` holds the note rows of each label."""
 
     session: str
     features: NoteFeatures
     relative: np.ndarray  # (note, dimension)
     table: NoteTable
-    words: tuple[Word, ...]
+    labels: tuple[Label, ...]
     rows: tuple[np.ndarray, ...]
 
-    def said(self, verdicts: Sequence[Verdict]) -> "VerdictExamples":
-        """Return the same notes with what other verdicts say of them."""
-        words = resolve(verdicts)
-        places = _Places(self.table, words)
-        rows = [places.rows(word) for word in words]
-        kept = [i for i, own in enumerate(rows) if len(own)]
-        return replace(self, words=tuple(words[i] for i in kept), rows=tuple(rows[i] for i in kept))
+    def with_verdicts(self, verdicts: Sequence[Verdict]) -> "VerdictExamples":
+        """Return the same notes labelled by other verdicts."""
+        labels = labels_from(verdicts)
+        note_rows = _NoteRows(self.table, labels)
+        rows = [note_rows.rows(label) for label in labels]
+        found = [i for i, own in enumerate(rows) if len(own)]
+        return replace(self, labels=tuple(labels[i] for i in found), rows=tuple(rows[i] for i in found))
 
-    def only(self, chosen: Sequence[int]) -> "VerdictExamples":
-        """Return the same notes with only some of the words."""
-        return replace(self, words=tuple(self.words[i] for i in chosen), rows=tuple(self.rows[i] for i in chosen))
+    def subset(self, chosen: Sequence[int]) -> "VerdictExamples":
+        """Return the same notes with only some of the labels."""
+        return replace(self, labels=tuple(self.labels[i] for i in chosen), rows=tuple(self.rows[i] for i in chosen))
 
 
 def examples_of_session(session: str, features: SessionFeatures, verdicts: Sequence[Verdict]) -> VerdictExamples:
     """Return the examples of one session from the verdicts that stand in it."""
-    return VerdictExamples(session, features.notes, features.relative, features.table, (), ()).said(verdicts)
+    return VerdictExamples(session, features.notes, features.relative, features.table, (), ()).with_verdicts(verdicts)
 
 
-def resolve(verdicts: Sequence[Verdict]) -> list[Word]:
-    """Return one word for each take and note that somebody settled, from the verdicts that stand.
+def labels_from(verdicts: Sequence[Verdict]) -> list[Label]:
+    """Return one label for each take and note that somebody settled, from the verdicts that stand.
 
-    "unsure" settles nothing. A reject for a technical reason says nothing of the notes and is left out, so that a
-    dropout never teaches that the playing was bad.
+    "unsure" settles nothing. A reject for a technical reason is no label of the notes and is left out, so that a
+    dropout is never learnt as bad playing.
     """
     places: dict[tuple[str, int | None], list[Verdict]] = {}
     for one in verdicts:
         places.setdefault((one.take, one.note), []).append(one)
-    words = []
+    labels = []
     for (take, note), own in places.items():
         settled = [one for one in own if one.verdict != "unsure" and one.reason not in TECHNICAL]
         rejects = [one for one in settled if one.verdict == "reject"]
         if settled:
             kind = _kind([one.reason for one in rejects])
-            words.append(Word(take, note, len(rejects) / len(settled), kind, len(settled)))
-    return words
+            labels.append(Label(take, note, len(rejects) / len(settled), kind, len(settled)))
+    return labels
 
 
 def _kind(reasons: Sequence[str | None]) -> str:
@@ -92,29 +92,29 @@ def _kind(reasons: Sequence[str | None]) -> str:
     return ANY if others and others[0][1] == count else kind
 
 
-class _Places:
-    """Which rows of a table each word is about."""
+class _NoteRows:
+    """Which rows of a table each label belongs to."""
 
-    def __init__(self, table: NoteTable, words: Sequence[Word]) -> None:
+    def __init__(self, table: NoteTable, labels: Sequence[Label]) -> None:
         self._number = table.number
         self._rows: dict[str, list[int]] = {}
         for i, take in enumerate(table.take.tolist()):
             self._rows.setdefault(take, []).append(i)
-        self._alone: dict[str, dict[int, float]] = {}  # take -> note spoken of by itself -> how far rejected
-        for word in words:
-            if word.note is not None:
-                self._alone.setdefault(word.take, {})[word.note] = word.rejected
+        self._single: dict[str, dict[int, float]] = {}  # take -> note with a verdict of its own -> share rejected
+        for label in labels:
+            if label.note is not None:
+                self._single.setdefault(label.take, {})[label.note] = label.rejected
 
-    def rows(self, word: Word) -> np.ndarray:
-        """Return the rows that a word is about.
+    def rows(self, label: Label) -> np.ndarray:
+        """Return the rows that a label belongs to.
 
-        A word on a take is about those of its notes that nobody spoke of one by one; if one of these was rejected,
-        that is why the take was, and its reject teaches nothing more.
+        A take's label belongs to those of its notes that have no verdict of their own; if one of the others was
+        rejected, that explains the rejected take, whose label then adds nothing.
         """
-        mine = np.array(self._rows.get(word.take, []), int)
-        if word.note is not None:
-            return mine[self._number[mine] == word.note]
-        alone = self._alone.get(word.take, {})
-        if word.rejected >= 0.5 and any(rejected >= 0.5 for rejected in alone.values()):
-            return mine[:0]
-        return mine[~np.isin(self._number[mine], list(alone))]
+        rows = np.array(self._rows.get(label.take, []), int)
+        if label.note is not None:
+            return rows[self._number[rows] == label.note]
+        single = self._single.get(label.take, {})
+        if label.rejected >= 0.5 and any(rejected >= 0.5 for rejected in single.values()):
+            return rows[:0]
+        return rows[~np.isin(self._number[rows], list(single))]

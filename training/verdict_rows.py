@@ -1,7 +1,7 @@
-"""Bags: all words of some sessions laid flat, and thinned where there are more rows than a fit needs.
+"""Verdict rows: the labelled notes of some sessions as one matrix, subsampled where there are more than a fit needs.
 
-Examples of sessions go in; rows of features and vectors come out, each with the word that it belongs to. A word about
-a take is one bag of its notes: it says that one of them is bad, or that none is.
+Examples of sessions go in; rows of features and vectors come out, each with the label that it belongs to. The rows of
+a take's label are one group: the label means that at least one of them is bad, or that none is.
 """
 
 from collections.abc import Sequence
@@ -13,18 +13,18 @@ from training.verdict_examples import ANY, VerdictExamples
 
 
 @dataclass(frozen=True)
-class Bags:
-    """All words of some sessions, flat: ``bag`` numbers the word that each row belongs to."""
+class VerdictRows:
+    """All labels of some sessions, flat: ``group`` numbers the label that each row belongs to."""
 
-    matrix: np.ndarray  # (row, features)
+    matrix: np.ndarray  # (row, feature)
     components: np.ndarray  # (row, component)
-    bag: np.ndarray  # (row,)
-    rejected: np.ndarray  # (bag,)
-    kind: np.ndarray  # (bag,) column of the kind, -1 for any
-    weight: np.ndarray  # (bag,) how many words it stands for
+    group: np.ndarray  # (row,)
+    rejected: np.ndarray  # (group,)
+    kind: np.ndarray  # (group,) column of the kind, -1 for any
+    weight: np.ndarray  # (group,) how many labels it represents
 
 
-def basis_of(sessions: Sequence[VerdictExamples], components: int) -> tuple[np.ndarray, np.ndarray]:
+def principal_axes(sessions: Sequence[VerdictExamples], components: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the directions in which relative vectors vary most [shape=(dimension, component)] and how far."""
     vectors = np.concatenate([one.relative for one in sessions]).astype(float)
     second = vectors.T @ vectors / max(1, len(vectors))
@@ -33,43 +33,44 @@ def basis_of(sessions: Sequence[VerdictExamples], components: int) -> tuple[np.n
     return axes[:, ::-1][:, :count], np.sqrt(np.maximum(values[::-1][:count], 1e-9))
 
 
-def bags_of(sessions: Sequence[VerdictExamples], kinds: Sequence[str], basis: np.ndarray, spread: np.ndarray) -> Bags:
-    """Return all words of the sessions as one flat set."""
+def verdict_rows(
+    sessions: Sequence[VerdictExamples], kinds: Sequence[str], basis: np.ndarray, spread: np.ndarray
+) -> VerdictRows:
+    """Return all labels of the sessions as one flat set."""
     rows = [(one, own) for one in sessions for own in one.rows]
-    words = [word for one in sessions for word in one.words]
+    labels = [label for one in sessions for label in one.labels]
     column = {kind: i for i, kind in enumerate(kinds)}
     matrix = [one.features.matrix[np.concatenate([np.zeros(0, int), *one.rows])] for one in sessions]
     vectors = [(one.relative[np.concatenate([np.zeros(0, int), *one.rows])] @ basis) / spread for one in sessions]
-    return Bags(
+    return VerdictRows(
         np.concatenate(matrix),
         np.concatenate(vectors),
         np.repeat(np.arange(len(rows)), [len(own) for _, own in rows]),
-        np.array([word.rejected for word in words], float),
-        np.array([column.get(word.kind, -1) if word.kind != ANY else -1 for word in words], int),
-        np.ones(len(words)),
+        np.array([label.rejected for label in labels], float),
+        np.array([column.get(label.kind, -1) if label.kind != ANY else -1 for label in labels], int),
+        np.ones(len(labels)),
     )
 
 
-def thinned(bags: Bags, most: int, seed: int) -> Bags:
-    """Return words with at most about ``most`` rows that stand for all of them.
+def subsampled(rows: VerdictRows, most: int, seed: int) -> VerdictRows:
+    """Return a weighted random sample of the labels with at most about ``most`` rows.
 
-    Where there are more, words are drawn by lot, those with a reject for half of the rows; each drawn one counts for
-    as many as were left out, so that the likelihood is what it was, but for chance (Horvitz and Thompson, JASA 47,
-    1952).
+    Labels with a reject get half of the rows; each sampled label is weighted by the inverse of its probability, which
+    keeps the likelihood unbiased (Horvitz and Thompson, JASA 47, 1952).
     """
-    if len(bags.bag) <= most:
-        return bags
-    rng, bad, size = np.random.default_rng([seed, len(bags.bag)]), bags.rejected > 0, np.bincount(bags.bag)
+    if len(rows.group) <= most:
+        return rows
+    rng, bad, size = np.random.default_rng([seed, len(rows.group)]), rows.rejected > 0, np.bincount(rows.group)
     for_bad = min(size[bad].sum(), max(most / 2, most - size[~bad].sum()))
     share = np.where(bad, for_bad / max(1, size[bad].sum()), (most - for_bad) / max(1, size[~bad].sum()))
     share = np.minimum(share, 1.0)
-    kept = rng.random(len(bad)) < share
-    rows, place = np.flatnonzero(kept[bags.bag]), np.cumsum(kept) - 1
-    return Bags(
-        bags.matrix[rows],
-        bags.components[rows],
-        place[bags.bag[rows]],
-        bags.rejected[kept],
-        bags.kind[kept],
-        (bags.weight / share)[kept],
+    sampled = rng.random(len(bad)) < share
+    index, place = np.flatnonzero(sampled[rows.group]), np.cumsum(sampled) - 1
+    return VerdictRows(
+        rows.matrix[index],
+        rows.components[index],
+        place[rows.group[index]],
+        rows.rejected[sampled],
+        rows.kind[sampled],
+        (rows.weight / share)[sampled],
     )

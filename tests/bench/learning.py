@@ -17,7 +17,7 @@ import numpy as np
 import typer
 from sqlalchemy import Connection, Engine, insert
 
-from tests.training.told import SPREAD, USUAL, record_of
+from tests.training.synthetic_sessions import SPREAD, USUAL, record_of
 from training.retrain import retrained
 from training.selection import RetrainingConfig
 from triage.analysis.encoding import encoder_in_use

@@ -25,7 +25,7 @@ from tests.desk.server.served import AtDesk, come_in
 from tests.faults.mill import TAKES, hashes, heard, unsound, write_session
 from tests.faults.warm import Warm
 from tests.training.learning import as_toml
-from tests.training.told import made_session, record_of, verdicts_of
+from tests.training.synthetic_sessions import made_session, record_of, verdicts_of
 from tests.verdicts import given_verdicts
 from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped

@@ -1,4 +1,4 @@
-"""Who agrees with whom and with himself, and which words are worth a second hearing."""
+"""Who agrees with whom and with himself, and which verdicts are worth a second hearing."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -13,55 +13,55 @@ from triage.domain.verdict import Verdict
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
 
-def word(take, verdict, by="anna", note=None, blind=False, minute=0):
-    return Verdict(take, verdict, by, NOON + timedelta(minutes=minute), note, None, None, blind)
+def verdict(take, value, by="anna", note=None, blind=False, minute=0):
+    return Verdict(take, value, by, NOON + timedelta(minutes=minute), note, None, None, blind)
 
 
 def test_two_people_are_compared_on_the_takes_that_both_decided():
-    said = [word(f"T{i}", "reject" if i < 4 else "accept") for i in range(10)]
-    said += [word(f"T{i}", "reject" if i in (0, 1, 5) else "accept", "ben") for i in range(8)]
-    said += [word("T9", "unsure", "ben")]
-    (row,) = agreement_of({"day": said})
+    verdicts = [verdict(f"T{i}", "reject" if i < 4 else "accept") for i in range(10)]
+    verdicts += [verdict(f"T{i}", "reject" if i in (0, 1, 5) else "accept", "ben") for i in range(8)]
+    verdicts += [verdict("T9", "unsure", "ben")]
+    (row,) = agreement_of({"day": verdicts})
     mine, theirs = [i < 4 for i in range(8)], [i in (0, 1, 5) for i in range(8)]
     assert row["people"] == ["anna", "ben"] and row["n"] == 8
     assert row["kappa"] == pytest.approx(cohen_kappa_score(mine, theirs))
 
 
 def test_who_rejects_a_note_rejects_its_take():
-    said = [
-        word("T1", "reject", note=2),
-        word("T1", "accept"),
-        word("T1", "reject", "ben"),
-        word("T2", "accept"),
-        word("T2", "accept", "ben"),
+    verdicts = [
+        verdict("T1", "reject", note=2),
+        verdict("T1", "accept"),
+        verdict("T1", "reject", "ben"),
+        verdict("T2", "accept"),
+        verdict("T2", "accept", "ben"),
     ]
-    (row,) = agreement_of({"day": said})
+    (row,) = agreement_of({"day": verdicts})
     assert row["agreed"] in (0.5, 1.0) and row["n"] == 2
 
 
-def test_a_blind_repeat_is_held_against_the_first_word_which_stands():
-    said = [word(f"T{i}", "reject" if i % 2 else "accept") for i in range(8)]
-    said += [word(f"T{i}", "accept", blind=True, minute=99) for i in range(4)]  # two of them the other way now
-    said += [word(f"T{i}", "reject" if i % 2 else "accept", "ben") for i in range(8)]
-    rows = {tuple(row["people"]): row for row in agreement_of({"day": said})}
+def test_a_blind_repeat_is_held_against_the_first_verdict_which_stands():
+    verdicts = [verdict(f"T{i}", "reject" if i % 2 else "accept") for i in range(8)]
+    verdicts += [verdict(f"T{i}", "accept", blind=True, minute=99) for i in range(4)]  # two of them the other way now
+    verdicts += [verdict(f"T{i}", "reject" if i % 2 else "accept", "ben") for i in range(8)]
+    rows = {tuple(row["people"]): row for row in agreement_of({"day": verdicts})}
     assert rows["anna", "anna"]["n"] == 4 and rows["anna", "anna"]["agreed"] == 0.5
-    assert rows["anna", "ben"]["kappa"] == pytest.approx(1.0)  # by her first words
+    assert rows["anna", "ben"]["kappa"] == pytest.approx(1.0)  # by her first verdicts
 
 
-def test_planted_slips_are_among_the_words_to_hear_again_and_few_others():
+def test_planted_label_errors_are_found_and_few_others():
     rng = np.random.default_rng(5)
     truth = rng.random(300) < 0.2
     probability = np.clip(np.where(truth, 0.85, 0.06) + rng.normal(0, 0.05, 300), 0.01, 0.99)
-    slips = rng.choice(300, 15, replace=False)
+    errors = rng.choice(300, 15, replace=False)
     rejected = truth.copy()
-    rejected[slips] = ~rejected[slips]
+    rejected[errors] = ~rejected[errors]
     found = contradictions([("day", f"T{i}", None) for i in range(300)], rejected, probability)
     named = {int(one.take[1:]) for one in found}
-    assert len(named & set(slips.tolist())) >= 13 and len(named - set(slips.tolist())) <= 3
+    assert len(named & set(errors.tolist())) >= 13 and len(named - set(errors.tolist())) <= 3
     assert {one.said for one in found} <= {"accept", "reject"}
 
 
-def test_with_few_words_of_a_kind_nothing_is_called_a_contradiction():
+def test_with_few_verdicts_of_a_kind_nothing_is_called_a_contradiction():
     rejected = np.arange(30) < 3
     assert contradictions([("day", f"T{i}", None) for i in range(30)], rejected, np.full(30, 0.1)) == []
 

@@ -1,11 +1,11 @@
-"""Learning from words: few move the shipped doubt little, many take over, noise never teaches of the playing."""
+"""Learning from verdicts: few move the shipped doubt little, many outweigh it, noise is never learnt as playing."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from tests.training.told import made_session, verdicts_of
+from tests.training.synthetic_sessions import made_session, verdicts_of
 from training.candidates import CANDIDATES, calibrate, learn
 from training.selection import RetrainingConfig, session_scores
 from training.verdict_examples import examples_of_session
@@ -22,21 +22,21 @@ def prior():
     return load_model()
 
 
-def told(seed, slips=0.0, **how):
+def labelled_session(seed, label_noise=0.0, **how):
     takes, truth = made_session(seed, **how)
-    said = verdicts_of(truth, np.random.default_rng(seed), slips)
-    return examples_of_session(f"s{seed}", session_features(takes, {}, {}), said)
+    verdicts = verdicts_of(truth, np.random.default_rng(seed), label_noise)
+    return examples_of_session(f"s{seed}", session_features(takes, {}, {}), verdicts)
 
 
 @pytest.fixture(scope="module")
 def sessions():
-    return [told(seed, slips=0.05) for seed in range(6)]
+    return [labelled_session(seed, label_noise=0.05) for seed in range(6)]
 
 
 @pytest.mark.parametrize("form", CANDIDATES)
-def test_without_a_word_every_candidate_is_the_shipped_doubt(form, prior, sessions):
-    silent = [one.only([]) for one in sessions[:1]]
-    model = learn(form, prior, silent, CONFIG.fit, "x")
+def test_without_a_verdict_every_candidate_is_the_shipped_doubt(form, prior, sessions):
+    unlabelled = [one.subset([]) for one in sessions[:1]]
+    model = learn(form, prior, unlabelled, CONFIG.fit, "x")
     kinds, mine = model.probabilities(sessions[1].features, sessions[1].relative)
     their_kinds, theirs = prior.probabilities(sessions[1].features)
     assert kinds == their_kinds
@@ -55,9 +55,9 @@ def test_what_comes_out_are_probabilities_and_a_file_gives_the_same(form, prior,
 
 
 @pytest.mark.parametrize("form", CANDIDATES)
-def test_many_words_rank_later_sessions_at_least_as_well(form, prior, sessions):
+def test_many_verdicts_rank_later_sessions_at_least_as_well(form, prior, sessions):
     model = learn(form, prior, sessions, CONFIG.fit, "x")
-    later = [told(seed, size=0.7) for seed in range(20, 26)]
+    later = [labelled_session(seed, size=0.7) for seed in range(20, 26)]
     mine = np.mean([session_scores(model, one)["auroc"] for one in later])
     theirs = np.mean([session_scores(prior, one)["auroc"] for one in later])
     assert mine > theirs - 0.005
@@ -71,11 +71,11 @@ def test_noise_rejects_teach_the_hits_and_not_the_playing(prior):
     takes, truth = made_session(31, takes=40)
     for name in truth:  # the producer rejects every odd take, each for a noise
         truth[name] = (2, "breath") if int(name[1:]) % 2 else None
-    said = verdicts_of(truth, np.random.default_rng(0), named=1.0)
-    told_noise = examples_of_session("n", session_features(takes, {}, {}), said)
-    model = learn("linear", prior, [told_noise], CONFIG.fit, "x")
+    verdicts = verdicts_of(truth, np.random.default_rng(0), named=1.0)
+    noisy = examples_of_session("n", session_features(takes, {}, {}), verdicts)
+    model = learn("linear", prior, [noisy], CONFIG.fit, "x")
     kinds = list(model.kinds[1:])
-    other = told(40)
+    other = labelled_session(40)
     mine, theirs = model.probabilities(other.features, other.relative)[1], prior.probabilities(other.features)[1]
     noise = kinds.index("noise")
     clean = other.features.matrix[:, other.features.names.index("noise")] == 0
@@ -91,7 +91,7 @@ def test_length_rejects_teach_the_length_spot(prior):
     one = examples_of_session("l", session_features(takes, {}, {}), verdicts)
     model = learn("weights", prior, [one], CONFIG.fit, "x")
     kinds = list(model.kinds[1:])
-    rows = np.concatenate([rows for word, rows in zip(one.words, one.rows, strict=True) if word.kind == "length"])
+    rows = np.concatenate([rows for word, rows in zip(one.labels, one.rows, strict=True) if word.kind == "length"])
     mine = model.probabilities(one.features, one.relative)[1][rows][:, kinds.index("length")]
     theirs = prior.probabilities(one.features)[1][rows][:, kinds.index("length")]
     assert mine.mean() > theirs.mean()

@@ -8,7 +8,7 @@ import pytest
 from mlflow.tracking import MlflowClient
 
 from tests.commands import run, sqlite
-from tests.training.told import made_session, record_of, verdicts_of
+from tests.training.synthetic_sessions import made_session, record_of, verdicts_of
 from training.retrain import retrained
 from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped
@@ -26,7 +26,7 @@ CONFIG = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
 QUICK = CONFIG.model_copy(update={"candidates": ("weights", "linear"), "outer_folds": 3, "inner_folds": 2})
 
 
-def fill(engine, seeds, told=True, people=("anna",), slips=0.05):
+def fill(engine, seeds, verdicts=True, people=("anna",), label_noise=0.05):
     rng = np.random.default_rng(1)
     for seed in seeds:
         takes, truth = made_session(seed, takes=14)
@@ -34,9 +34,9 @@ def fill(engine, seeds, told=True, people=("anna",), slips=0.05):
             session_id = save_session(db, record_of(f"s{seed}"), datetime(2026, 3, 14, seed % 24, tzinfo=UTC))
             for take in takes:
                 save_take(db, session_id, take)
-            for by in people if told else ():
-                for said in verdicts_of(truth, rng, slips, by):
-                    record_verdict(db, session_id, said)
+            for by in people if verdicts else ():
+                for verdict in verdicts_of(truth, rng, label_noise, by):
+                    record_verdict(db, session_id, verdict)
 
 
 @pytest.fixture
@@ -51,7 +51,7 @@ def store(tmp_path, tracking):
     address = sqlite(tmp_path)
     engine = open_store(address)
     fill(engine, range(70, 75), people=("anna", "ben"))
-    fill(engine, [80], told=False)
+    fill(engine, [80], verdicts=False)
     yield address, engine
     engine.dispose()
 
@@ -79,9 +79,9 @@ def test_the_whole_way_from_verdicts_to_a_model_in_use_and_back(store):
     kept = {item.path for item in client.list_artifacts(card["run"])}
     assert {"calibration.html", "sessions.html", "card.json", "model.skops"} <= kept
 
-    said = run("models", "--use", "shipped", "--by", "ben", "--store", address)
-    assert said.status == 0 and "shipped is in use" in said.out
-    assert f"\n{card['version']} " in said.out, "a version broken over lines cannot be copied for --use"
+    result = run("models", "--use", "shipped", "--by", "ben", "--store", address)
+    assert result.status == 0 and "shipped is in use" in result.out
+    assert f"\n{card['version']} " in result.out, "a version broken over lines cannot be copied for --use"
     with reading(engine) as db:
         assert version_in_use(db) is None and set(takes_by_model(db)) == {load_model().version}
         assert [entry.take for entry in queue(db, find_session(db, "s80").id)] != first
@@ -119,9 +119,9 @@ def test_a_tracking_server_that_does_not_answer_costs_nothing_but_the_run(store,
         assert len(models(db)) == 1
 
 
-def test_nothing_said_is_nothing_to_learn(tmp_path, tracking):
-    engine = open_store(sqlite(tmp_path, "silent"))
-    fill(engine, [3], told=False)
+def test_without_a_verdict_there_is_nothing_to_learn(tmp_path, tracking):
+    engine = open_store(sqlite(tmp_path, "empty"))
+    fill(engine, [3], verdicts=False)
     with pytest.raises(JudgeError, match="no verdict to learn from"):
         retrained(engine, QUICK, "anna")
     engine.dispose()
@@ -134,8 +134,8 @@ def test_a_changed_file_a_strange_one_and_another_encoder_are_refused(store):
     with writing(engine) as db:
         file = model_file(db, version)
         db.execute(tables.model.update().values(file=file[:-1] + b"x"))
-    said = run("models", "--use", version, "--store", address)
-    assert said.status == 1 and "was changed since it was made" in said.err and said.err.count("\n") == 1
+    result = run("models", "--use", version, "--store", address)
+    assert result.status == 1 and "was changed since it was made" in result.err and result.err.count("\n") == 1
     with reading(engine) as db, pytest.raises(StoreError, match="there is no model 'nobody'"):
         model_file(db, "nobody")
     with writing(engine) as db:

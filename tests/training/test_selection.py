@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import bootstrap
 
-from tests.training.test_candidates import CONFIG, told
+from tests.training.test_candidates import CONFIG, labelled_session
 from training.candidates import learn
-from training.selection import better, build, difference, folds, leaks, parts_of, simplest, take_labels
+from training.selection import better, build, difference, folds, held_out_units, leaks, simplest, take_labels
 from triage.judge.doubt import load_model
 
 
@@ -19,7 +19,7 @@ def prior():
 
 @pytest.fixture(scope="module")
 def sessions():
-    return [told(seed, slips=0.05, takes=12) for seed in range(60, 65)]
+    return [labelled_session(seed, label_noise=0.05, takes=12) for seed in range(60, 65)]
 
 
 def test_an_honest_build_leaks_nothing_and_a_planted_leak_is_caught(prior, sessions):
@@ -31,12 +31,12 @@ def test_an_honest_build_leaks_nothing_and_a_planted_leak_is_caught(prior, sessi
         spread = np.concatenate([one.relative for one in every]).std(axis=0)[: len(model.spread)]
         return replace(model, spread=spread)
 
-    def told_too_much(every, inside):
+    def trained_on_all(every, inside):
         return learn("linear", prior, every, CONFIG.fit, "x")
 
     assert not leaks(honest, sessions, [4])
     assert leaks(scaler_over_all, sessions, [4])
-    assert leaks(told_too_much, sessions, [4])
+    assert leaks(trained_on_all, sessions, [4])
 
 
 def test_every_session_is_held_out_once():
@@ -45,10 +45,10 @@ def test_every_session_is_held_out_once():
 
 
 def test_a_session_alone_is_split_by_takes_and_never_by_notes(sessions):
-    parts = parts_of(sessions[:1], 3)
-    takes = [{word.take for word in part.words} for part in parts]
+    parts = held_out_units(sessions[:1], 3)
+    takes = [{label.take for label in part.labels} for part in parts]
     assert len(parts) == 3 and not set.intersection(*takes)
-    assert sum(len(part.words) for part in parts) == len(sessions[0].words)
+    assert sum(len(part.labels) for part in parts) == len(sessions[0].labels)
 
 
 def test_the_simplest_candidate_wins_unless_another_is_clearly_better():
@@ -89,7 +89,7 @@ def test_few_sessions_are_not_enough_to_call_anything_better():
     assert few.low > 0 and not better(few, CONFIG.rule)
 
 
-def test_a_take_is_rejected_by_a_word_on_it_or_on_a_note_of_it(sessions):
+def test_a_take_is_rejected_itself_or_on_a_note_of_it(sessions):
     labels = take_labels(sessions[0])
-    words = {(word.take, word.rejected >= 0.5) for word in sessions[0].words}
+    words = {(label.take, label.rejected >= 0.5) for label in sessions[0].labels}
     assert labels == {take: (take, True) in words for take, _ in words}

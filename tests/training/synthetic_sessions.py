@@ -69,15 +69,15 @@ def made_session(seed: int, takes: int = 20, share: float = 0.3, size: float = 1
     return made, truth
 
 
-def verdicts_of(truth, rng, slips: float = 0.0, by: str = "anna", named: float = 0.8):
-    """Return one verdict a take, as the truth is, some of them slips."""
-    said = []
+def verdicts_of(truth, rng, label_noise: float = 0.0, by: str = "anna", named: float = 0.8):
+    """Return one verdict a take, as the truth is, some of them inverted."""
+    verdicts = []
     for i, (take, fault) in enumerate(truth.items()):
-        reject = (fault is not None) != bool(rng.random() < slips)
+        reject = (fault is not None) != bool(rng.random() < label_noise)
         note, reason = fault if fault and reject and rng.random() < named else (None, None)
         at = START + timedelta(seconds=30 * i)
-        said.append(Verdict(take, "reject" if reject else "accept", by, at, note, reason))
-    return said
+        verdicts.append(Verdict(take, "reject" if reject else "accept", by, at, note, reason))
+    return verdicts
 
 
 def record_of(name: str, day: int = 14) -> Session:
