@@ -23,10 +23,10 @@ class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-Model = TypeVar("Model", bound=Strict)
+Settings = TypeVar("Settings", bound=Strict)
 
 
-def read_toml(path: Path, model: type[Model]) -> Model:
+def read_toml(path: Path, model: type[Settings]) -> Settings:
     """Read one TOML file into ``model``; a slip is one line that names the file, the key and the remedy."""
     try:
         if path.stat().st_size > MOST_TOML_BYTES:

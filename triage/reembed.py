@@ -44,7 +44,7 @@ Vectors = dict[int, dict[str, np.ndarray]]  # by note
 
 
 @dataclass(frozen=True)
-class Job:
+class EncodingJob:
     """One take to be looked at again: its track that was judged, its notes by number, where its file lies."""
 
     take: TakeFiles
@@ -74,7 +74,7 @@ def reembed(
             yield name, 0, [f"left as it is: {error}"]
 
 
-def looked_at(job: Job) -> Vectors | str:
+def looked_at(job: EncodingJob) -> Vectors | str:
     """Return the vectors of a take's notes, or why there are none."""
     torch.set_num_threads(1)
     try:
@@ -107,14 +107,14 @@ def _session(db_engine: Engine, session: StoredSession, tell: Progress, cluster:
     return done, lines
 
 
-def _all(jobs: Sequence[Job], cluster: str | None) -> Iterator[tuple[Job, Vectors | str | Lost]]:
+def _all(jobs: Sequence[EncodingJob], cluster: str | None) -> Iterator[tuple[EncodingJob, Vectors | str | Lost]]:
     if cluster is None:
         yield from ((job, looked_at(job)) for job in jobs)
     elif jobs:
         yield from spread(looked_at, jobs, cluster, GPU_SHARE)
 
 
-def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str | None) -> list[Job]:
+def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str | None) -> list[EncodingJob]:
     """Return the takes of a session of which nothing changed but the encoder."""
     described = read_session(folder)
     arrived = check_arrivals(
@@ -130,7 +130,7 @@ def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str 
         tracks = [track for track in take.tracks if track.mic == judged_on.get(take.name)]
         same = any(stored == fingerprint(take, mic, a4_hz, old) for old in before)  # type: ignore[arg-type]
         if stored and tracks and same and stored != fingerprint(take, mic, a4_hz):
-            jobs.append(Job(take, tracks[0], tuple(cut.get(take.name, ())), folder.resolve(), address))
+            jobs.append(EncodingJob(take, tracks[0], tuple(cut.get(take.name, ())), folder.resolve(), address))
     return jobs
 
 

@@ -4,14 +4,14 @@ from hypothesis import strategies as st
 
 from tests.intake.files import write
 from triage.domain.sheet_row import SheetRow
-from triage.intake.sheet import COLUMNS, Sheet, read_sheet
+from triage.intake.sheet import COLUMNS, TakeSheet, read_sheet
 
 HEADER = ",".join(COLUMNS)
 
 
 @pytest.fixture
 def sheet(tmp_path):
-    def read(text: str | bytes, **options) -> Sheet:
+    def read(text: str | bytes, **options) -> TakeSheet:
         data = text if isinstance(text, bytes) else text.encode()
         return read_sheet(write(tmp_path / "take_sheet.csv", data), **options)
 
@@ -39,7 +39,7 @@ def test_spreadsheets_save_in_many_ways(sheet, separator, encoding, ending):
     row = ["T1", " Hörner ", "long", "f", "F3  G3", "2", ""]
     lines = ["", separator.join(COLUMNS), "", separator.join(row), 6 * separator]
     found = sheet(ending.join(lines).encode(encoding))
-    assert found == Sheet((SheetRow("T1", "Hörner", "long", "f", (53, 55), 2),))
+    assert found == TakeSheet((SheetRow("T1", "Hörner", "long", "f", (53, 55), 2),))
 
 
 def test_columns_come_in_any_order_and_case(sheet):

@@ -19,7 +19,7 @@ NAME = re.compile(r"([A-Ga-g])([#♯]{0,2}|[b♭]{0,2})(-?[0-9]{1,2})")
 
 
 def parse_pitch(text: str, middle_c_octave: int = 4) -> int:
-    """Return the MIDI number of a pitch name or of a number written out.
+    """Return the MIDI number, 0 to 127, of a pitch name or of a number written out.
 
     midi = 60 + 12 (octave - middle_c_octave) + step + sharps - flats, step in semitones above C
 
@@ -29,11 +29,6 @@ def parse_pitch(text: str, middle_c_octave: int = 4) -> int:
         "F#3", "Bb3", "c4", "F♯3" or "53"; the octave belongs to the letter, so B#3 is C4 and Cb4 is B3.
     middle_c_octave : int
         The octave number that MIDI 60 carries.
-
-    Returns
-    -------
-    int
-        0 to 127.
 
     Raises
     ------
@@ -60,73 +55,23 @@ def parse_pitch(text: str, middle_c_octave: int = 4) -> int:
 
 
 def pitch_name(midi: int, middle_c_octave: int = 4) -> str:
-    """Return the name of a MIDI number, black keys as sharps: 54 is "F#3".
-
-    Parameters
-    ----------
-    midi : int
-        0 to 127.
-    middle_c_octave : int
-        The octave number that MIDI 60 carries.
-
-    Returns
-    -------
-    str
-        Letter, "#" for a black key, octave.
-    """
+    """Return the name of a MIDI number of 0 to 127, black keys as sharps: 54 is "F#3"."""
     octave, step = divmod(midi - MIDI_C4, 12)
     return f"{NAMES[step]}{octave + middle_c_octave}"
 
 
 def midi_to_hz(midi: float, a4_hz: float = 440.0) -> float:
-    """Return the frequency of a MIDI number in equal temperament, in Hz.
+    """Return the frequency in Hz of a MIDI number, with fraction, in equal temperament (ISO 16:1975).
 
     hz = a4_hz * 2 ** ((midi - 69) / 12)
-
-    Parameters
-    ----------
-    midi : float
-        Semitones, 69 = A4; fractions are cents / 100.
-    a4_hz : float
-        The tuning reference, in Hz.
-
-    Returns
-    -------
-    float
-        Hz.
-
-    References
-    ----------
-    ISO 16:1975.
     """
     return a4_hz * 2.0 ** ((midi - MIDI_A4) / 12)
 
 
 def hz_to_midi(hz: float, a4_hz: float = 440.0) -> float:
-    """Return the MIDI number, with fraction, of a frequency.
+    """Return the MIDI number, with fraction, of a frequency in Hz (ISO 16:1975); AudioError if it is not above 0.
 
     midi = 69 + 12 log2(hz / a4_hz)
-
-    Parameters
-    ----------
-    hz : float
-        Frequency, above 0 Hz.
-    a4_hz : float
-        The tuning reference, in Hz.
-
-    Returns
-    -------
-    float
-        Semitones, 69 = A4.
-
-    Raises
-    ------
-    AudioError
-        If hz is not above 0.
-
-    References
-    ----------
-    ISO 16:1975.
     """
     if not hz > 0:
         raise AudioError(f"a frequency of {hz:g} Hz has no pitch; expected more than 0 Hz")

@@ -18,7 +18,7 @@ from triage.intake.headers import Headers, read_headers
 from triage.intake.integrity import FileFacts, check_file
 from triage.intake.names import NamePattern
 from triage.intake.session import SessionDescription
-from triage.intake.sheet import Sheet
+from triage.intake.sheet import TakeSheet
 
 # No instrument's note is over in less; a recorder started and stopped by mistake leaves such files.
 SHORTEST_TAKE_S = 0.1
@@ -70,7 +70,7 @@ Check = Callable[[Path], FileFacts]
 
 
 def check_arrivals(
-    folder: Path, session: SessionDescription, sheet: Sheet, check: Check = check_file
+    folder: Path, session: SessionDescription, sheet: TakeSheet, check: Check = check_file
 ) -> ArrivedSession:
     """Compare what arrived of a session with its take sheet.
 
@@ -79,7 +79,7 @@ def check_arrivals(
     folder : Path
         The session's folder.
     session : SessionDescription
-    sheet : Sheet
+    sheet : TakeSheet
         Its take sheet; without rows, the takes found are taken for those planned.
     check : callable
         Gives the facts of a file; one that knows them already saves opening it again.

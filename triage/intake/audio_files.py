@@ -26,19 +26,9 @@ class Listing:
 
 
 def list_files(folder: Path, audio: str) -> Listing:
-    """Return every file under a session's audio folder.
+    """Return every file under a session's audio folder, which is named relative to the session's.
 
-    Parameters
-    ----------
-    folder : Path
-        The session's folder.
-    audio : str
-        The audio folder, relative to it.
-
-    Returns
-    -------
-    Listing
-        Sorted. A folder that is missing or cannot be read is a problem line, never an error.
+    Sorted. A folder that is missing or cannot be read is a problem line, never an error.
     """
     top = Path(folder) / audio
     if not top.is_dir():

@@ -57,22 +57,9 @@ class Layout:
 
 
 def read_layout(path: Path) -> Layout | None:
-    """Return the chunk layout of a file, or None where it is none of the kinds known here.
+    """Return the chunk layout of a file, or None where it is none of the kinds known here; raises OSError.
 
-    Parameters
-    ----------
-    path : Path
-        Opened for reading only.
-
-    Returns
-    -------
-    Layout or None
-        The walk ends at the file's end, at bytes that are no chunk identifier, or after 4096 chunks.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
+    The walk ends at the file's end, at bytes that are no chunk identifier, or after 4096 chunks.
     """
     with open(path, "rb") as file:
         kind, form = file.read(4), file.read(8)[4:]
@@ -84,26 +71,9 @@ def read_layout(path: Path) -> Layout | None:
 
 
 def read_content(path: Path, chunk: Chunk, most_bytes: int) -> bytes:
-    """Return a chunk's content, as far as the file holds it, at most `most_bytes`.
+    """Return a chunk's content without its pad byte, as far as the file holds it; raises OSError.
 
-    Parameters
-    ----------
-    path : Path
-        The file that the chunk was found in.
-    chunk : Chunk
-        Where to read.
-    most_bytes : int
-        A limit, so that a damaged size cannot fill the memory.
-
-    Returns
-    -------
-    bytes
-        Without the pad byte.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
+    At most `most_bytes`, so that a damaged size cannot fill the memory.
     """
     with open(path, "rb") as file:
         file.seek(chunk.start)

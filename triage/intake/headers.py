@@ -46,16 +46,8 @@ class Headers:
 def read_headers(path: Path) -> Headers:
     """Return the fields of bext and iXML.
 
-    Parameters
-    ----------
-    path : Path
-        Opened for reading only.
-
-    Returns
-    -------
-    Headers
-        `time_reference_samples` counts samples since midnight; `origination` (bext) and `ixml_origination` are
-        "yyyy-mm-dd hh:mm:ss". What could not be read is named in `problem`, the rest is still given.
+    `time_reference_samples` counts samples since midnight; `origination` (bext) and `ixml_origination` are
+    "yyyy-mm-dd hh:mm:ss". What could not be read is named in `problem`, the rest is still given.
     """
     headers, problems = Headers(), []
     for ident, read in ((b"bext", _bext), (b"iXML", _ixml)):

@@ -50,20 +50,11 @@ class FileFacts:
 
 
 def check_file(path: Path) -> FileFacts:
-    """Return the facts of one file, and in one line why it cannot be used, if it cannot.
+    """Return the facts of one file, and in one line why it cannot be used, if it cannot; never raises.
 
     Broken is: cannot be read; zero length; not WAV, RF64, BW64, AIFF or FLAC of integers or floats; fewer
-    samples than the header promises; a length that the recorder never wrote.
-
-    Parameters
-    ----------
-    path : Path
-        Opened for reading only.
-
-    Returns
-    -------
-    FileFacts
-        Never raises: what a reader raises on a hostile header becomes the file's problem.
+    samples than the header promises; a length that the recorder never wrote. What a reader raises on a hostile
+    header becomes the file's problem.
     """
     facts = FileFacts(Path(path))
     try:

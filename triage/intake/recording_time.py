@@ -17,20 +17,20 @@ ORIGINATION = "%Y-%m-%d %H:%M:%S"
 
 
 def recorded_at(files: Iterable[FileFacts]) -> tuple[datetime | None, str | None]:
-    """Return when a take began and the source of that time.
+    """Return when a take began, and the source of that time.
 
     Parameters
     ----------
     files : iterable of FileFacts
-        The sound files of one take.
+        The usable files of one take.
 
     Returns
     -------
     at : datetime or None
         Without a time zone; the earliest of the best source. None where there is no file.
     source : str or None
-        "bext", "iXML" or "file time", in falling order of trust. By a file's time the take began that much
-        earlier than it is long.
+        "bext", "iXML" or "file time", in falling order of trust. By a file's time the take began as much earlier
+        as it is long.
     """
     times: dict[str, list[datetime]] = {"bext": [], "iXML": [], "file time": []}
     for facts in files:

@@ -134,17 +134,7 @@ class SessionDescription(Strict):
 
 
 def read_session(folder: Path) -> SessionDescription:
-    """Return the session that a folder's session.toml describes.
-
-    Parameters
-    ----------
-    folder : Path
-        The session's folder.
-
-    Returns
-    -------
-    Session
-        Frozen; every key checked.
+    """Return what a folder's session.toml describes, every key checked.
 
     Raises
     ------

@@ -28,14 +28,14 @@ MOST_BYTES = 20_000_000  # a hundred thousand takes
 
 
 @dataclass(frozen=True)
-class Sheet:
+class TakeSheet:
     """The rows in the sheet's order, each take once, and the lines about what could not be read."""
 
     rows: tuple[SheetRow, ...] = ()
     problems: tuple[str, ...] = ()
 
 
-def read_sheet(path: Path, middle_c_octave: int = 4) -> Sheet:
+def read_sheet(path: Path, middle_c_octave: int = 4) -> TakeSheet:
     """Return everything readable of a take sheet, and one line for each thing that is not.
 
     Parameters
@@ -47,7 +47,7 @@ def read_sheet(path: Path, middle_c_octave: int = 4) -> Sheet:
 
     Returns
     -------
-    Sheet
+    TakeSheet
         Empty, with a problem line, where there is no such file or no `take` column.
     """
     path = Path(path)
@@ -55,11 +55,11 @@ def read_sheet(path: Path, middle_c_octave: int = 4) -> Sheet:
         text, problems = _decoded(path)
         lines = _table(text)
     except FileNotFoundError:
-        return Sheet(problems=(f"{path.name}: not found; takes are ranked without knowing what was planned",))
+        return TakeSheet(problems=(f"{path.name}: not found; takes are ranked without knowing what was planned",))
     except (OSError, csv.Error, SheetError) as error:
-        return Sheet(problems=(f"{path.name}: not readable as CSV ({error}); save it as CSV, UTF-8",))
+        return TakeSheet(problems=(f"{path.name}: not readable as CSV ({error}); save it as CSV, UTF-8",))
     rows, mistakes = _rows(lines, middle_c_octave)
-    return Sheet(tuple(rows), (*problems, *(f"{path.name}{mistake}" for mistake in mistakes)))
+    return TakeSheet(tuple(rows), (*problems, *(f"{path.name}{mistake}" for mistake in mistakes)))
 
 
 def _rows(lines: list[tuple[int, list[str]]], middle_c_octave: int) -> tuple[list[SheetRow], list[str]]:

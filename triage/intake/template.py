@@ -16,17 +16,7 @@ from triage.intake.sheet import SHEET_FILE
 
 
 def write_template(folder: Path) -> tuple[Path, Path]:
-    """Write the shipped session.toml and take_sheet.csv into a folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The new session's folder; made, with its parents, where it does not exist.
-
-    Returns
-    -------
-    tuple of Path
-        The session.toml and the take_sheet.csv written.
+    """Write the shipped session.toml and take_sheet.csv into a folder, made with its parents; return both paths.
 
     Raises
     ------

@@ -41,22 +41,9 @@ class Format:
 
 
 def read_format(path: Path) -> Format:
-    """Return the facts of a file without reading its samples.
+    """Return the format of a file without reading its samples; raises AudioError where it cannot be read.
 
-    Parameters
-    ----------
-    path : Path
-        The recording.
-
-    Returns
-    -------
-    Format
-        `frames` is what is there, or what a FLAC header promises; `check_file` finds the difference.
-
-    Raises
-    ------
-    AudioError
-        If the file is missing, not audio, or cannot be read.
+    `frames` is what is there, or what a FLAC header promises; `check_file` finds the difference.
     """
     with _reading(path), opened(path) as file:
         return Format(file.format, file.subtype, file.samplerate, file.channels, file.frames)
