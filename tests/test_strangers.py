@@ -7,7 +7,6 @@ import json
 import os
 import pickle
 import subprocess
-import sys
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,14 +17,13 @@ import skops.io
 
 from tests.commands import run, sqlite
 from tests.noisy import ranked_store
-from triage.desk.jobs import COMMAND
-from triage.desk.making import COMMAND as MAKER
+from triage.desk.background_jobs import COMMAND
 from triage.domain.errors import JudgeError
 from triage.judge import doubt, model_file
 from triage.judge import learned_doubt as learned
 from triage.listen.encoder import load_encoder
 from triage.ranking.model_in_use import model_in_use
-from triage.store.engine import writing
+from triage.store.engine import open_store, writing
 from triage.store.models import StoredModel, add_model, use_model
 
 NOW = datetime(2026, 3, 14, tzinfo=UTC)
@@ -138,5 +136,8 @@ def test_a_command_of_the_desk_runs_nothing_of_the_folder_it_is_in(tmp_path):
         (tmp_path / name).write_text("import pathlib; pathlib.Path('sprung').touch()\n")
     done = subprocess.run([*COMMAND, "--version"], cwd=tmp_path, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0 and done.stdout.startswith("triage ") and not (tmp_path / "sprung").exists()
-    for command in (COMMAND, MAKER):
-        assert command[:2] == (sys.executable, "-P")
+    open_store(sqlite(tmp_path)).dispose()
+    begun = "from triage.desk.background_jobs import _Worker\nif __name__ == '__main__': _Worker(sys.argv[1]).kill()"
+    worker = [*COMMAND[:3], f"import sys\n{begun}", sqlite(tmp_path)]
+    done = subprocess.run(worker, cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0 and not (tmp_path / "sprung").exists(), done.stderr

@@ -18,7 +18,7 @@ import numpy as np
 
 from tests.bench.filled import databases, fill
 from tests.desk.server.served import AtDesk, Served
-from triage.desk.maker import make
+from triage.desk.background_jobs import make_sheet
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
 from triage.store.engine import open_store
@@ -78,7 +78,7 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
             began_s = time.perf_counter()
             some = 1 if what == "evenness" else chosen.sessions  # others take minutes and are not asked for
             for session_id in range(1, some + 1):
-                make(engine, what, session_id)
+                make_sheet(engine, what, session_id)
             print(f"{what:64}{(time.perf_counter() - began_s) / some:8.1f} s", flush=True)
     engine.dispose()
     desk = Served(DeskSettings(address))

@@ -19,7 +19,7 @@ from tests.bench.desk import line, timed
 from tests.bench.filled import NOTES, databases, fill
 from tests.desk.server.served import AtDesk, Served
 from triage.analysis.encoding import BESIDE, PARTS, encoder_in_use
-from triage.desk.maker import make
+from triage.desk.background_jobs import make_sheet
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
 from triage.listen.encoder import EVIDENCE
@@ -52,9 +52,9 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
     each = chosen.takes // chosen.sessions
     embed(engine, range(1, each + 1))
     for session_id in range(1, chosen.sessions + 1):
-        make(engine, next(iter(SHEETS)), session_id)  # what the list of sessions adds up; the desk does it by itself
+        make_sheet(engine, next(iter(SHEETS)), session_id)  # for the list of sessions
     for what in SHEETS:
-        make(engine, what, 2)
+        make_sheet(engine, what, 2)
     print(
         f"\n{database}: {chosen.takes} takes, {NOTES * chosen.takes} notes, {chosen.sessions} sessions, filled in "
         f"{time.perf_counter() - began_s:.0f} s\n"

@@ -23,7 +23,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, Playwright
 from training.demo import DemoRecipe, render_demo
 from triage.config import read_toml, shipped
 from triage.desk.app import create_app
-from triage.desk.maker import make
+from triage.desk.background_jobs import make_sheet
 from triage.desk.serving import Server
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
@@ -136,7 +136,7 @@ def make_store(path: Path, folder: Path | None = None) -> str:
         take_in_again(store, folder)
         engine = open_store(store)
         for what in SHEETS:
-            make(engine, what, 1)  # so that not every test's desk has to
+            make_sheet(engine, what, 1)  # so that not every test's desk has to
         engine.dispose()
     return store
 

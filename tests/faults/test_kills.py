@@ -29,10 +29,10 @@ CREW = """
 import os, sys, time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
-from triage.analysis.workers import _end_with_parent
+from triage.processes import end_with_parent
 
 if __name__ == "__main__":
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_end_with_parent) as pool:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=end_with_parent) as pool:
         print(pool.submit(os.getpid).result(), flush=True)
         time.sleep(600)
 """

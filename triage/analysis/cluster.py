@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from triage.domain.errors import ConfigError
+from triage.processes import cores
 
 LOCAL = "local"  # the address of a cluster of this machine's own cores, started for one run
 AGAIN = 2  # times that a job whose worker was lost is done again
@@ -44,7 +45,7 @@ def joined(address: str) -> Iterator[Any]:
     ray = _ray()
     options: dict[str, Any] = {"log_to_driver": False, "logging_level": logging.ERROR}
     if address == LOCAL:
-        options |= {"num_cpus": _cores(), "include_dashboard": False, "object_store_memory": OBJECTS_BYTES}
+        options |= {"num_cpus": cores(), "include_dashboard": False, "object_store_memory": OBJECTS_BYTES}
     else:
         _knock(address)
         options["address"] = address
@@ -121,7 +122,3 @@ def _from_checkout() -> dict[str, str]:
     """Return the search path of this tool, where it is no installed package, for workers of this machine."""
     root = str(Path(__file__).parents[2])
     return {"PYTHONPATH": os.pathsep.join([root, *filter(None, [os.environ.get("PYTHONPATH")])])}
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -6,17 +6,15 @@ next worker with it. The same work goes to this machine's processes or to a clus
 same records to the last digit.
 """
 
-import os
 import traceback
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_all_start_methods, get_context, parent_process
+from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
 from pathlib import Path
-from threading import Thread
 
 import torch
 
@@ -25,6 +23,7 @@ from triage.analysis.remote_folder import fetched
 from triage.analysis.take import analyse_take, fingerprint
 from triage.domain.take import Take
 from triage.intake.arrivals import TakeFiles
+from triage.processes import cores, end_with_parent
 
 FEW = 4  # takes, for which starting processes is not worth it
 LOST = "the worker that analysed it was lost twice (killed, or out of memory); intake tries again"
@@ -112,11 +111,6 @@ def _on_cluster(jobs: Sequence[AnalysisJob], cluster: str) -> Iterator[Take]:
             yield found
 
 
-def cores() -> int:
-    """Return how many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def _context() -> BaseContext:
     """Return how workers are started.
 
@@ -144,7 +138,7 @@ def _in_processes(jobs: Sequence[AnalysisJob], workers: int) -> Iterator[Take]:
 
 def _until_a_worker_is_lost(waiting: list[AnalysisJob], workers: int) -> Iterator[Take]:
     """Yield each take that is done and remove its job from the list; end early if a worker is lost."""
-    with ProcessPoolExecutor(workers, mp_context=_context(), initializer=_end_with_parent) as pool:
+    with ProcessPoolExecutor(workers, mp_context=_context(), initializer=end_with_parent) as pool:
         jobs = {pool.submit(analysed, job): job for job in waiting}
         try:
             for done in as_completed(jobs):
@@ -155,15 +149,3 @@ def _until_a_worker_is_lost(waiting: list[AnalysisJob], workers: int) -> Iterato
             return
         finally:
             pool.shutdown(cancel_futures=True)
-
-
-def _end_with_parent() -> None:
-    """Let this worker end when the intake is killed; it would wait for work for ever and hold its memory."""
-    parent = parent_process()
-    assert parent is not None
-
-    def wait() -> None:
-        parent.join()
-        os._exit(1)
-
-    Thread(target=wait, daemon=True).start()

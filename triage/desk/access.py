@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine
 from starlette.responses import Response
 
 from triage.audition.excerpts import ExcerptCache
-from triage.desk.making import Making
+from triage.desk.background_jobs import BackgroundJobs
 from triage.desk.people import RIGHTS, Throttle
 from triage.desk.security import form_token, is_form_token
 from triage.desk.settings import DeskSettings
@@ -31,7 +31,7 @@ class Desk:
     engine: Engine
     key: bytes  # the store's own, so that log-ins outlive a restart
     throttle: Throttle
-    making: Making  # sheets of whole sessions
+    background: BackgroundJobs
     excerpts: ExcerptCache
 
     @property

@@ -26,8 +26,7 @@ from triage.desk import pages_just_played as pages_played
 from triage.desk import server_events as live
 from triage.desk import sign_in as door
 from triage.desk.access import Desk, whoever
-from triage.desk.jobs import Jobs
-from triage.desk.making import Making
+from triage.desk.background_jobs import BackgroundJobs
 from triage.desk.people import Throttle
 from triage.desk.security import Guard
 from triage.desk.settings import DeskSettings
@@ -50,8 +49,7 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
     async def while_served(_: FastAPI) -> AsyncIterator[None]:
         yield
         await watcher.end()
-        app.state.jobs.end()
-        app.state.desk.making.end()
+        app.state.desk.background.end()
         app.state.desk.excerpts.close()
         engine.dispose()
 
@@ -63,9 +61,8 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
         docs_url=None,
         redoc_url=None,  # their pages load scripts from elsewhere
     )
-    app.state.desk = Desk(settings, engine, key, Throttle(), Making(engine, settings.store), ExcerptCache())
+    app.state.desk = Desk(settings, engine, key, Throttle(), BackgroundJobs(engine, settings.store), ExcerptCache())
     app.state.watcher = watcher
-    app.state.jobs = Jobs(settings.store)
     for part in (door, pages, pages_evenness, pages_models, pages_played, pages_sheets, takes, verdicts, live, audio):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -25,7 +25,7 @@ def consistency_page(request: Request, me: Me, session: Here, every: Every = Fal
 @router.get("/api/s/{session_id}/consistency")
 def consistency_data(request: Request, me: Me, db: Db, session: Here, every: Every = False) -> dict[str, Any]:
     """Return the report's sentences, strays and names of plots, of one session or of all; null until it is made."""
-    sheet = desk_of(request).making.sheet(db, "evenness", ALL if every else session.id)
+    sheet = desk_of(request).background.sheet(db, "evenness", ALL if every else session.id)
     return {"holds": sheet.holds, "made_at": sheet.made_at, "report": sheet.body}
 
 
@@ -34,7 +34,7 @@ def consistency_plot(
     request: Request, me: Me, db: Db, session: Here, plot: int, every: Every = False
 ) -> dict[str, Any]:
     """Return one plot as SVG, by its place among the names."""
-    sheet = desk_of(request).making.sheet(db, "evenness", ALL if every else session.id, str(plot))
+    sheet = desk_of(request).background.sheet(db, "evenness", ALL if every else session.id, str(plot))
     if sheet.body is None:
         raise HTTPException(404, f"no plot {plot}; load the page again")
     found: dict[str, Any] = sheet.body

@@ -13,8 +13,8 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
 from triage.config import shipped
-from triage.desk.access import AtDesk, Db, Me, change
-from triage.desk.jobs import Job, Jobs, is_installed
+from triage.desk.access import AtDesk, Db, Me, change, desk_of
+from triage.desk.background_jobs import BackgroundJobs, Command, is_installed
 from triage.desk.pages import show
 from triage.desk.sheet_views import FORM
 from triage.domain.errors import ConfigError
@@ -27,10 +27,9 @@ AGAIN = 20  # words to hear again that are listed
 Producer = Annotated[AtDesk, Depends(change("retrain"))]
 
 
-def jobs_of(request: Request) -> Jobs:
-    """Return what runs the desk's long commands."""
-    jobs: Jobs = request.app.state.jobs
-    return jobs
+def jobs_of(request: Request) -> BackgroundJobs:
+    """Return the desk's background jobs."""
+    return desk_of(request).background
 
 
 @router.get("/models")
@@ -58,7 +57,7 @@ def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
 @router.get("/api/models/job")
 def job(request: Request, me: Me) -> dict[str, Any]:
     """Return the job that runs, or the last one that did."""
-    return said_of(jobs_of(request).last)
+    return said_of(jobs_of(request).command)
 
 
 @router.post("/api/models/retrain")
@@ -66,13 +65,13 @@ def retrain(request: Request, me: Producer) -> dict[str, Any]:
     """Start retraining on the verdicts of this store."""
     if not is_installed("retrain"):
         raise ConfigError("`triage retrain` is not part of this installation; install the package that brings it")
-    return said_of(jobs_of(request).start(["retrain", f"--by={me.name}"], me.name))
+    return said_of(jobs_of(request).run(["retrain", f"--by={me.name}"], me.name))
 
 
 @router.post("/api/models/use")
 def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
     """Put a version to use, or go back to the shipped doubt; takes are then ranked anew."""
-    return said_of(jobs_of(request).start(["models", f"--use={version}", f"--by={me.name}"], me.name))
+    return said_of(jobs_of(request).run(["models", f"--use={version}", f"--by={me.name}"], me.name))
 
 
 def judged_by(db: Connection) -> Counter[str]:
@@ -91,7 +90,7 @@ def to_hear_again(db: Connection, made: dict[str, Any]) -> list[dict[str, Any]]:
     return found
 
 
-def said_of(one: Job | None) -> dict[str, Any]:
+def said_of(one: Command | None) -> dict[str, Any]:
     """Return what the page shows of a job."""
     if one is None:
         return {"state": "none", "lines": []}

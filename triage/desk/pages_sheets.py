@@ -33,7 +33,7 @@ class Excerpt:
 @router.get("/s/{session_id}/noise")
 def noise_page(request: Request, me: Me, db: Db, session: Here, first: First = 0) -> HTMLResponse:
     """Show the noise sheet, each group's worst hit to be heard and seen."""
-    sheet = desk_of(request).making.sheet(db, "noise", session.id)
+    sheet = desk_of(request).background.sheet(db, "noise", session.id)
     return show(
         request,
         "noise.html",
@@ -67,7 +67,7 @@ def mark_harmless(
 @router.get("/s/{session_id}/pickups")
 def pickups_page(request: Request, me: Me, db: Db, session: Here, first: First = 0) -> HTMLResponse:
     """Show what to record again of this session's plan."""
-    sheet = desk_of(request).making.sheet(db, "pickups", session.id)
+    sheet = desk_of(request).background.sheet(db, "pickups", session.id)
     calls, onward = page_of_calls(sheet.body["calls"] if sheet.body else [], first)
     return show(
         request,

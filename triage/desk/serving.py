@@ -47,7 +47,7 @@ def serve(
     )
     door = listening(settings)
     try:
-        app.state.desk.making.start()
+        app.state.desk.background.start()
         if ready:
             ready()
         Server(config).run([door])

@@ -23,7 +23,7 @@ from schemathesis import GenerationMode
 import triage.desk
 from tests.desk.server.evening import TAKES, fill
 from tests.desk.server.served import TOKEN, AtDesk, Served
-from triage.desk.jobs import Jobs
+from triage.desk.background_jobs import BackgroundJobs
 from triage.desk.settings import DeskSettings
 from triage.domain.errors import ConfigError
 from triage.store.engine import open_store
@@ -52,10 +52,10 @@ def faults(served: Served, examples: int) -> tuple[list[str], Counter[int]]:
     found, statuses = [], Counter[int]()
     anna, ben = served.person("anna", "producer"), served.person("ben", "engineer")
 
-    def refused(self: Jobs, *what: object, **how: object) -> None:
+    def refused(self: BackgroundJobs, *what: object, **how: object) -> None:
         raise ConfigError("no job is started here")  # each would be a process that trains
 
-    with patch.object(Jobs, "start", refused):
+    with patch.object(BackgroundJobs, "run", refused):
         for operation in (one.ok() for one in schema.get_all_operations()):
             for mode in MODES:
                 who = ben if operation.path.endswith("harmless") else anna

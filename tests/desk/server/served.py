@@ -23,9 +23,8 @@ class Served:
         self.clients: list[httpx.Client] = []
         self.socket = listening(replace(settings, port=0))
         self.settings = replace(settings, port=self.socket.getsockname()[1])
-        config = uvicorn.Config(
-            create_app(self.settings), log_level="error", access_log=False, timeout_graceful_shutdown=1, ws="none"
-        )
+        self.app = create_app(self.settings)
+        config = uvicorn.Config(self.app, log_level="error", access_log=False, timeout_graceful_shutdown=1, ws="none")
         self.server = uvicorn.Server(config)
         self.thread = threading.Thread(target=self.server.run, args=([self.socket],), daemon=True)
         self.thread.start()

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 from sqlalchemy import event
 
-from triage.desk.maker import make
+from triage.desk.background_jobs import make_sheet
 from triage.desk.sheet_views import SHEETS
 
 LARGE = (
@@ -85,7 +85,7 @@ def scanned(node) -> Iterator[str]:
 def test_no_page_reads_a_whole_table(either_desk):
     engine = either_desk.server.config.app.state.desk.engine
     for what in SHEETS:
-        make(engine, what, 1)
+        make_sheet(engine, what, 1)
     anna, asked = either_desk.person(role="producer"), {}
 
     def note(connection, cursor, statement, parameters, context, many):

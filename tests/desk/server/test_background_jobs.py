@@ -1,13 +1,14 @@
 """Sheets of whole sessions come from the store, made beside the desk: once, anew after a change, and by whoever."""
 
+import os
+import signal
 import time
 
 from tests.commands import sqlite
-from tests.desk.server.conftest import Serve
 from training.consistency_truth import Planted, plant
-from triage.desk import making
+from triage.desk import background_jobs
 from triage.desk import sheet_views as shown_sheets
-from triage.desk.maker import make
+from triage.desk.background_jobs import make_sheet
 from triage.desk.pages_sheets import ROWS, page_of_calls
 from triage.sheets.consistency import consistency
 from triage.store.changes import bump
@@ -38,7 +39,7 @@ def test_a_page_comes_at_once_and_shows_the_sheet_once_it_is_made(either_desk):
 def test_after_a_word_the_sheet_before_is_shown_until_the_new_one_is_there(desk, monkeypatch):
     anna = desk.person()
     until(lambda: "data-waits" not in anna.get("/s/1/pickups").text)
-    monkeypatch.setattr(making, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(background_jobs, "PATIENCE_S", 0.0)
     assert anna.post("/api/takes/1/verdict", {"verdict": "reject", "key": "one-word"}).status_code == 200
     page = anna.get("/s/1/pickups").text
     assert "Something has changed since" in page and "cells filled" in page
@@ -66,21 +67,23 @@ def test_what_the_evenness_report_calls_listed_below_is_below(tmp_path):
 def test_a_sheet_that_still_holds_is_not_made_again(store, monkeypatch):
     engine, made = open_store(store), []
     monkeypatch.setitem(shown_sheets.SHEETS, "noise", lambda db, session: made.append(session) or {"noise": 1})
-    assert [make(engine, "noise", 1) for _ in range(3)] == [True, False, False]
+    assert [make_sheet(engine, "noise", 1) for _ in range(3)] == [True, False, False]
     with writing(engine) as db:
         bump(db, 1, "takes")
-    assert make(engine, "noise", 1) and made == [1, 1]
+    assert make_sheet(engine, "noise", 1) and made == [1, 1]
     engine.dispose()
 
 
-def test_a_desk_without_its_maker_still_answers_and_starts_another(serve: Serve, store, monkeypatch):
-    monkeypatch.setattr(making, "COMMAND", ("false",))
-    served = serve(store)
-    anna = served.person()
-    assert anna.get("/s/1/noise").status_code == 200
-    monkeypatch.undo()
-    monkeypatch.setattr(making, "AGAIN_S", 0.0)
+def test_a_desk_whose_worker_is_lost_still_answers_and_starts_another(desk, monkeypatch):
+    anna, background = desk.person(), desk.app.state.desk.background
     until(lambda: "data-waits" not in anna.get("/s/1/noise").text)
+    first = background._worker
+    os.kill(first._pid, signal.SIGKILL)
+    monkeypatch.setattr(background_jobs, "AGAIN_S", 0.0)
+    assert anna.post("/api/takes/1/verdict", {"verdict": "reject", "key": "one-word"}).status_code == 200
+    assert anna.get("/s/1/pickups").status_code == 200
+    until(lambda: "data-waits" not in anna.get("/s/1/pickups").text)
+    assert background._worker is not first
 
 
 def test_a_page_holds_so_many_cells_and_says_where_the_next_begins():
