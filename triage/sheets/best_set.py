@@ -23,6 +23,7 @@ from triage.store.notes import embeddings, encoders
 from triage.store.takes import sessions
 
 Key = tuple[str, str, int]  # session, take, note
+Repetitions = dict[Key, int | None]  # of notes that people chose, where they named one
 
 
 @dataclass(frozen=True)
@@ -85,14 +86,6 @@ class KeepSet:
         return tuple(note for group in self.groups for note in group.kept)
 
 
-@dataclass(frozen=True)
-class _Chosen:
-    """Notes that people chose, with the repetition that they gave it or None."""
-
-    repetition: dict[Key, int | None]
-    warnings: tuple[str, ...]
-
-
 def keep_set(
     db: Connection,
     session_id: int | None = None,
@@ -102,28 +95,20 @@ def keep_set(
 ) -> KeepSet:
     """Return the notes to keep of one session's plan, or of all sessions' so far."""
     planned = plan_of(db, session_id, exposed_bound)
-    chosen, vectors = _chosen(db, planned, session_id), _vectors(db, session_id)
+    (chosen, warnings), vectors = _chosen(db, planned, session_id), _vectors(db, session_id)
     groups: dict[tuple[str, str, str], list[tuple[Key, Played]]] = defaultdict(list)
     for session, note in zip(planned.of_session, planned.notes, strict=True):
         key = (session, note.take, note.number)
-        if note.cell is not None and (key in chosen.repetition or _usable(note)):
+        if note.cell is not None and (key in chosen or _usable(note)):
             groups[note.instrument, note.articulation, note.dynamic].append((key, note))
     counts: dict[tuple[str, str, str], list[CellCount]] = defaultdict(list)
     for count in count_cells(planned.rows, planned.notes, doubt_bound, repetitions):
         counts[count.cell[:3]].append(count)
-    found = [
-        _group(
-            cohort,
-            own,
-            {count.cell.pitch: count.wanted for count in counts[cohort]},
-            planned,
-            chosen,
-            vectors,
-            doubt_bound,
-        )
-        for cohort, own in sorted(groups.items())
-    ]
-    return KeepSet(planned.sessions, tuple(group for group in found if group.kept), chosen.warnings)
+    found = []
+    for cohort, own in sorted(groups.items()):
+        wanted = {count.cell.pitch: count.wanted for count in counts[cohort]}
+        found.append(_group(cohort, own, wanted, planned, chosen, vectors, doubt_bound))
+    return KeepSet(planned.sessions, tuple(group for group in found if group.kept), warnings)
 
 
 def _usable(note: Played) -> bool:
@@ -136,7 +121,7 @@ def _group(
     notes: list[tuple[Key, Played]],
     wanted: dict[int, int],
     planned: Planned,
-    chosen: _Chosen,
+    chosen: Repetitions,
     vectors: dict[Key, np.ndarray],
     doubt_bound: float,
 ) -> KeepGroup:
@@ -147,10 +132,10 @@ def _group(
     clean = np.array([fault_of(note, doubt_bound) is None for note in played], dtype=bool)
     reject = np.array([0.0 if note.word == "accept" else _number(note.doubt) for note in played])
     costs = costs_of(pitch, axes_of(_values(keys, planned)), reject, clean, _matrix(keys, vectors))
-    fixed = frozenset(row for row, key in enumerate(keys) if key in chosen.repetition)
+    fixed = frozenset(row for row, key in enumerate(keys) if key in chosen)
     found = best_set(costs, wanted, fixed)
     sets = [[row for row in found.rows() if pitch[row] == p] for p in np.unique(pitch)]
-    pins = {row: number for row in fixed if (number := chosen.repetition[keys[row]]) is not None}
+    pins = {row: number for row in fixed if (number := chosen[keys[row]]) is not None}
     numbers = number_repetitions(costs.apart, sets, pins)
     kept = [_note(one, numbers[one.row], keys, played, bool(clean[one.row]), planned) for one in found.kept]
     kept.sort(key=lambda one: (one.pitch_midi, one.repetition))
@@ -182,22 +167,14 @@ def _note(
     assert note.pitch is not None
     return KeptNote(
         *key,
-        note.instrument,
-        note.articulation,
-        note.dynamic,
+        *(note.instrument, note.articulation, note.dynamic),
         note.pitch,
         pitch_name(note.pitch),
         repetition,
-        stored.start_s,
-        stored.end_s,
-        one.fixed,
-        clean,
+        *(stored.start_s, stored.end_s),
+        *(one.fixed, clean),
         stored.reject_probability,
-        one.cost,
-        one.own,
-        one.repeats,
-        one.below,
-        one.above,
+        *(one.cost, one.own, one.repeats, one.below, one.above),
         other[1] if other else None,
         other[2] if other else None,
         one.next_costs,
@@ -221,8 +198,9 @@ def _matrix(keys: Sequence[Key], vectors: dict[Key, np.ndarray]) -> np.ndarray |
     return np.stack([vectors.get(key, np.full(width, np.nan)) for key in keys])
 
 
-def _chosen(db: Connection, planned: Planned, session_id: int | None) -> _Chosen:
-    repetition: dict[Key, int | None] = {}
+def _chosen(db: Connection, planned: Planned, session_id: int | None) -> tuple[Repetitions, tuple[str, ...]]:
+    """Return the repetition, if any, of each note that people chose, and lines on choices that are outdated."""
+    repetition: Repetitions = {}
     lines = []
     for session in sessions(db):
         for choice in kept_choices(db, session.id) if session_id in (None, session.id) else ():
@@ -238,7 +216,7 @@ def _chosen(db: Connection, planned: Planned, session_id: int | None) -> _Chosen
                 )
             else:
                 repetition[key] = choice.repetition
-    return _Chosen(repetition, tuple(lines))
+    return repetition, tuple(lines)
 
 
 def _vectors(db: Connection, session_id: int | None) -> dict[Key, np.ndarray]:

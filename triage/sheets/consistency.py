@@ -114,25 +114,21 @@ def _weight(found: Spread, quantity: str) -> float:
     return steps if known >= ACTED_ON and steps >= 1.0 else 0.0
 
 
+def _cohort(one: Curve | Repeats) -> tuple[str, str, str, str, str, str]:
+    return one.instrument, one.articulation, one.dynamic, one.mic, one.quantity, QUANTITIES[one.quantity].unit
+
+
 def _curve_sheet(curve: Curve) -> CurveSheet:
-    step = curve.step or (None, None, None)
+    low, high, step = curve.step or (None, None, None)
     return CurveSheet(
-        curve.instrument,
-        curve.articulation,
-        curve.dynamic,
-        curve.mic,
-        curve.quantity,
-        QUANTITIES[curve.quantity].unit,
+        *_cohort(curve),
         tuple(int(p) for p in curve.pitch),
-        _plain(curve.middle),
-        _plain(curve.expected),
-        _plain(curve.low),
-        _plain(curve.high),
+        *(_plain(curve.middle), _plain(curve.expected), _plain(curve.low), _plain(curve.high)),
         tuple(map(int, curve.rows)),
         tuple(map(int, curve.rows[curve.stray])),
-        None if step[0] is None else int(step[0]),
-        None if step[1] is None else int(step[1]),
-        step[2],
+        None if low is None else int(low),
+        None if high is None else int(high),
+        step,
     )
 
 
@@ -180,19 +176,7 @@ def _repeat_sheet(one: Repeats, notes: ComparedNotes) -> RepeatSheet:
     mine &= (table.dynamic == one.dynamic) & (table.mic == one.mic)
     typical = typical_of(notes, one.quantity, mine)
     low, middle, high = (change_in_unit(one.quantity, size, typical) for size in (one.low, one.sigma, one.high))
-    return RepeatSheet(
-        one.instrument,
-        one.articulation,
-        one.dynamic,
-        one.mic,
-        one.quantity,
-        QUANTITIES[one.quantity].unit,
-        middle,
-        low,
-        high,
-        one.cells,
-        one.notes,
-    )
+    return RepeatSheet(*_cohort(one), middle, low, high, one.cells, one.notes)
 
 
 def _pairs(notes: ComparedNotes) -> list[PairSheet]:
@@ -217,21 +201,9 @@ def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
             sentence = spread_sentence(instrument, articulation, quantity, found, typical)
             shares = tuple(_share_sheet(s, quantity, typical) for s in found.shares)
             sigma = change_in_unit(quantity, found.sigma, typical) if np.isfinite(found.sigma) else None
-            yield (
-                found,
-                SpreadSheet(
-                    instrument,
-                    articulation,
-                    quantity,
-                    about.unit,
-                    typical if np.isfinite(typical) else None,
-                    sigma,
-                    found.notes,
-                    sentence,
-                    shares,
-                    tuple(map(int, mine[found.strays])),
-                ),
-            )
+            names, strays = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.strays]))
+            usual = typical if np.isfinite(typical) else None
+            yield found, SpreadSheet(*names, usual, sigma, found.notes, sentence, shares, strays)
 
 
 def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
@@ -239,16 +211,10 @@ def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
     effects = share.effects
     if share.factor != REGISTER:
         effects = tuple(sorted(effects, key=lambda one: (-abs(one[1]), one[0]))[:LEVELS])
-    known = not share.why_not
-    return ShareSheet(
-        share.factor,
-        share.levels,
-        share.share if known else None,
-        share.low if known else None,
-        share.high if known else None,
-        tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects),
-        share.why_not,
-    )
+    in_unit = tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects)
+    if share.why_not:
+        return ShareSheet(share.factor, share.levels, None, None, None, in_unit, share.why_not)
+    return ShareSheet(share.factor, share.levels, share.share, share.low, share.high, in_unit, "")
 
 
 def _plain(column: np.ndarray) -> tuple[float | None, ...]:

@@ -26,8 +26,8 @@ class Dot:
 
 
 @dataclass(frozen=True)
-class CurveSheet:
-    """One quantity over the keyboard in one cohort; ``step`` is the greatest between two neighbouring pitches."""
+class CohortSheet:
+    """One quantity of one cohort: instrument, articulation, dynamic and microphone."""
 
     instrument: str
     articulation: str
@@ -35,6 +35,12 @@ class CurveSheet:
     mic: str
     quantity: str
     unit: str
+
+
+@dataclass(frozen=True)
+class CurveSheet(CohortSheet):
+    """A quantity over the keyboard; ``step`` is the greatest between two neighbouring pitches."""
+
     pitches: tuple[int, ...]
     middle: tuple[float | None, ...]
     expected: tuple[float | None, ...]
@@ -61,14 +67,20 @@ class StraySheet:
 
 
 @dataclass(frozen=True)
-class RungSheet:
-    """One step between two dynamics at one pitch: rises, touches or falls in level and in brightness."""
+class StepSheet:
+    """Two neighbouring dynamics of one articulation on one microphone."""
 
     instrument: str
     articulation: str
     mic: str
     softer: str
     louder: str
+
+
+@dataclass(frozen=True)
+class RungSheet(StepSheet):
+    """One step between two dynamics at one pitch: rises, touches or falls in level and in brightness."""
+
     pitch_midi: int
     level_db: float
     brighter: float
@@ -79,29 +91,18 @@ class RungSheet:
 
 
 @dataclass(frozen=True)
-class LadderSheet:
+class LadderSheet(StepSheet):
     """All steps between two dynamics; ``apart`` says that they were never recorded in one session."""
 
-    instrument: str
-    articulation: str
-    mic: str
-    softer: str
-    louder: str
     sentence: str
     apart: bool
     rungs: tuple[RungSheet, ...]
 
 
 @dataclass(frozen=True)
-class RepeatSheet:
+class RepeatSheet(CohortSheet):
     """How far the repetitions of a cell spread: one sigma, with its 90 % interval."""
 
-    instrument: str
-    articulation: str
-    dynamic: str
-    mic: str
-    quantity: str
-    unit: str
     sigma: float
     low: float
     high: float
