@@ -57,7 +57,7 @@ def take(number: int, level_dbfs: float = -50.0, fingerprint: str = "f") -> Take
         notes=tuple(notes),
         hits=tuple(hits),
         floors=floors,
-        heard_on="close",
+        measured_mic="close",
     )
 
 

@@ -45,7 +45,7 @@ class PlannedTake:
     setup: str | None = None
     recorded_at: datetime | None = None
     recorded_from: str | None = None
-    heard_on: str = "close"
+    measured_mic: str = "close"
     sheet: tuple[int, ...] | None = None  # where it is not what sounds
 
     def record(self) -> Take:
@@ -81,7 +81,7 @@ class PlannedTake:
             notes,
             self.hits,
             (),
-            self.heard_on,
+            self.measured_mic,
             self.setup,
             self.recorded_at,
             self.recorded_from,

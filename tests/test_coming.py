@@ -14,11 +14,11 @@ from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.review import left
 from triage.store.review_sampling import FORGOTTEN, sample_of
-from triage.store.takes import find_take, lot_of, save_session
+from triage.store.takes import find_take, random_order_of, save_session
 from triage.store.verdicts import record_verdict, take_back
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
-LOTS = Mix(teach=0.1, random=0.2, repeat=0.02)  # more by lot than usual: a session here is short
+LOTS = Mix(learning=0.1, random=0.2, repeat=0.02)  # more by lot than usual: a session here is short
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -40,13 +40,13 @@ def ranked(engine, name, doubts, teach=()):
                     "session_id": session_id,
                     "name": f"T{i:04}",
                     "expected_pitches": [],
-                    "listened": True,
-                    "sound": "s",
+                    "analysed": True,
+                    "audio_digest": "s",
                     "doubt": float(doubt),
                     "listen_s": 1.0,
                     "rank": i + 1,
-                    "lot": lot_of(session_id, f"T{i:04}"),
-                    "teach": order.get(i),
+                    "random_order": random_order_of(session_id, f"T{i:04}"),
+                    "learning_rank": order.get(i),
                 }
                 for i, doubt in enumerate(doubts)
             ],
@@ -62,7 +62,7 @@ def hear(engine, session_id, many, says, mix=LOTS, by="anna"):
             found = coming(db, session_id, by, min(10, many - len(heard)), mix)
             for take, why in found:
                 at = NOON + timedelta(seconds=len(heard))
-                word = Verdict(take.name, says(int(take.name[1:])), by, at, blind=why == "again", shown=why)
+                word = Verdict(take.name, says(int(take.name[1:])), by, at, blind=why == "repeat", shown=why)
                 record_verdict(db, session_id, word)
                 heard.append((take.name, why))
         if not found:
@@ -75,16 +75,16 @@ def test_each_reason_has_its_share_and_nothing_comes_twice_but_unannounced(engin
     session_id = ranked(engine, "day", doubts, teach=range(150, 200))
     heard = hear(engine, session_id, 200, lambda i: "reject" if i < 20 else "accept", MIX)
     reasons = [why for _, why in heard]
-    assert (reasons.count("teach"), reasons.count("lot")) == (20, 10)
-    assert reasons.count("again") == 3  # of 4 places the first comes before anything is old enough
-    fresh = [name for name, why in heard if why != "again"]
+    assert (reasons.count("learning"), reasons.count("random")) == (20, 10)
+    assert reasons.count("repeat") == 3  # of 4 places the first comes before anything is old enough
+    fresh = [name for name, why in heard if why != "repeat"]
     assert len(set(fresh)) == len(fresh)
     for at, (name, why) in enumerate(heard):
-        if why == "again":
+        if why == "repeat":
             assert fresh.index(name) < at - FORGOTTEN + 5
-    taught = [int(name[1:]) for name, why in heard if why == "teach"]
+    taught = [int(name[1:]) for name, why in heard if why == "learning"]
     assert taught == sorted(taught) and taught[:5] == [150, 151, 152, 153, 154]
-    lots = [lot_of(session_id, name) for name, why in heard if why == "lot"]
+    lots = [random_order_of(session_id, name) for name, why in heard if why == "random"]
     assert lots == sorted(lots)
 
 
@@ -110,7 +110,7 @@ def test_a_blind_repeat_settles_nothing_and_can_be_taken_back(engine):
     session_id = ranked(engine, "day", [0.5])
     with writing(engine) as db:
         record_verdict(db, session_id, Verdict("T0000", "reject", "anna", NOON))
-        record_verdict(db, session_id, Verdict("T0000", "accept", "anna", NOON, blind=True, shown="again"))
+        record_verdict(db, session_id, Verdict("T0000", "accept", "anna", NOON, blind=True, shown="repeat"))
         take = find_take(db, session_id, "T0000")
         assert take.settled and take.rejected and not take.disputed
         assert [back.verdict for back in take_back(db, session_id, "anna", NOON)] == ["accept"]
@@ -120,10 +120,10 @@ def test_a_blind_repeat_settles_nothing_and_can_be_taken_back(engine):
 def test_a_take_that_came_by_lot_is_known_as_such_until_its_verdict_is_taken_back(engine):
     session_id = ranked(engine, "day", [0.5, 0.4, 0.3])
     with writing(engine) as db:
-        record_verdict(db, session_id, Verdict("T0001", "accept", "anna", NOON, shown="lot"))
-        assert find_take(db, session_id, "T0001").drawn
+        record_verdict(db, session_id, Verdict("T0001", "accept", "anna", NOON, shown="random"))
+        assert find_take(db, session_id, "T0001").sampled
         take_back(db, session_id, "anna", NOON)
-        assert not find_take(db, session_id, "T0001").drawn
+        assert not find_take(db, session_id, "T0001").sampled
 
 
 def test_who_is_unsure_of_a_drawn_take_does_not_make_the_rest_look_better(engine):

@@ -27,11 +27,11 @@ def test_every_microphone_is_drawn_the_one_heard_on_finely_and_with_its_pitch(ap
     columns = np.frombuffer(zlib.decompress(found["room"].wave), "<i2").reshape(-1, 2)
     assert len(columns) == -(-tracks.shape[1] // (RATE_HZ // 100))
     assert columns.max() / 32767 == pytest.approx(tracks[1].max(), abs=1e-3)
-    assert found["room"].courses is None
+    assert found["room"].contours is None
 
 
 def test_the_pitch_drawn_is_the_pitch_measured(apart):
-    courses = json.loads(zlib.decompress(apart.previews[0].courses))["courses"]
+    courses = json.loads(zlib.decompress(apart.previews[0].contours))["courses"]
     assert [one["note"] for one in courses] == [1, 2]
     for one, note in zip(courses, apart.notes, strict=True):
         voiced = [cents for cents in one["cents"] if cents is not None]
@@ -42,7 +42,7 @@ def test_the_pitch_drawn_is_the_pitch_measured(apart):
 
 def test_the_same_sound_has_the_same_digest_in_one_file_or_in_several(apart, tracks, tmp_path):
     together = heard(tmp_path, tracks, together=True)
-    assert together.sound == apart.sound is not None
+    assert together.audio_digest == apart.audio_digest is not None
     # A copy has another time of change, so it is listened to again, and nobody has to hear it again.
     assert together.fingerprint != apart.fingerprint
 
@@ -50,4 +50,4 @@ def test_the_same_sound_has_the_same_digest_in_one_file_or_in_several(apart, tra
 def test_one_changed_sample_of_one_microphone_changes_the_digest(apart, tracks, tmp_path):
     changed = tracks.copy()
     changed[1, 1000] += 2**-22
-    assert heard(tmp_path, changed, together=False).sound != apart.sound
+    assert heard(tmp_path, changed, together=False).audio_digest != apart.audio_digest

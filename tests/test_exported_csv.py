@@ -54,7 +54,7 @@ def store(tmp_path):
             evil,
             doubts={1: 0.9},
             setup=evil,
-            heard_on="close",
+            measured_mic="close",
             hits=(Hit("creak", 1.0, 1.1, "close", ("close",), -50.0, 10.0, 0.9, 1, f"{evil}:creak:alone"),),
             spots=(Spot(f"{evil} {n}", 1.0, 1.2, 1, "length", 0.9, evil, None, 0.6, 0.4, "s"),),
         )

@@ -54,8 +54,9 @@ def standing(engine):
     with reading(engine) as db:
         session = find_session(db, "day")
         doubts = [(note.take, note.number, note.doubt, note.outlier) for note in notes(db, session.id)]
-        lessons = db.execute(select(tables.take.c.name, tables.take.c.teach).order_by(tables.take.c.name)).all()
-        return queue(db, session.id), doubts, lessons
+        take = tables.take
+        learning = db.execute(select(take.c.name, take.c.learning_rank).order_by(take.c.name)).all()
+        return queue(db, session.id), doubts, learning
 
 
 def test_a_new_model_says_the_same_of_what_was_kept_as_of_what_is_built_anew(engine, learnt):

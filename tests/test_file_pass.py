@@ -72,7 +72,7 @@ def test_channels_of_one_file_are_shared_out_and_nothing_changes(tmp_path, in_on
     assert [len(group) for group, _ in read_files(in_one.tracks, tmp_path / "one")] == [6]
     assert [len(group) for group, _ in read_files(in_one.tracks, tmp_path / "one", 3)] == [2, 2, 2]
     shared = record(in_one, tmp_path / "one", 3)
-    assert shared["sound"] == alone["sound"] and len(shared["floors"]) == 6
+    assert shared["audio_digest"] == alone["audio_digest"] and len(shared["floors"]) == 6
     assert [(h.kind, h.mic, h.start_s) for h in shared["hits"]] == [(h.kind, h.mic, h.start_s) for h in alone["hits"]]
     monkeypatch.setattr(file_pass, "MOST_S", 2 * in_one.tracks[0].facts.duration_s)
     # A long file is read in several groups even by one thread.
@@ -83,7 +83,7 @@ def test_one_file_and_many_hold_the_same_take(tmp_path, in_one, in_many):
     one, many = (
         analyse_take(take, tmp_path / name, "m0", 442.0) for take, name in ((in_one, "one"), (in_many, "many"))
     )
-    assert one.sound == many.sound and len(one.notes) == len(many.notes) == 3
+    assert one.audio_digest == many.audio_digest and len(one.notes) == len(many.notes) == 3
     for a, b in zip(one.notes, many.notes, strict=True):
         assert a.measurements == pytest.approx(b.measurements, abs=1e-3, nan_ok=True)
 

@@ -32,7 +32,7 @@ def heard(folder, tracks, together):
 @pytest.mark.parametrize("together", [True, False])
 def test_a_take_is_heard_on_the_judging_microphone(tmp_path, together):
     record = heard(tmp_path, play([60, 62], 1), together)
-    assert (record.heard_on, len(record.notes), record.problem) == ("close", 2, None)
+    assert (record.measured_mic, len(record.notes), record.problem) == ("close", 2, None)
 
 
 @pytest.mark.parametrize("together", [True, False])
@@ -40,7 +40,7 @@ def test_where_that_one_is_silent_the_next_is_heard_and_it_is_said(tmp_path, tog
     tracks = play([60, 62], 1)
     tracks[0] = 0.0
     record = heard(tmp_path, tracks, together)
-    assert (record.heard_on, len(record.notes)) == ("room", 2)
+    assert (record.measured_mic, len(record.notes)) == ("room", 2)
     assert record.problem == "measured on room: close is not there, or holds no note"
     assert ("dead-track", "close") in [(hit.kind, hit.mic) for hit in record.hits]
 

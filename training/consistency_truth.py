@@ -191,7 +191,7 @@ def _save_session(
                 planted.articulation,
                 planted.dynamics[notes.dynamic[rows[0]]],
                 notes=played,
-                heard_on="close",
+                measured_mic="close",
                 setup="AB"[session % 2],
                 recorded_at=at,
                 recorded_from="bext",

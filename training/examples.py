@@ -187,11 +187,11 @@ def _build(recipe_file: Path, recordings: Path, order: Order, folder: Path) -> N
 def listen_to(folder: Path, detector: NoiseDetector | None = None) -> Heard:
     """Listen to a built session; the notes' vectors are the simple ones."""
     session = read_session(folder)
-    judge_mic = session.judge_mic_name()
+    reference_mic = session.reference_mic_name()
     takes, frames = [], {}
     for take in _roll(folder):
-        heard = analyse_take(take, folder, judge_mic, session.a4_hz, FixedEmbedding(), detector)
-        samples, rate_hz = _samples(take, folder, heard.heard_on or judge_mic)
+        heard = analyse_take(take, folder, reference_mic, session.a4_hz, FixedEmbedding(), detector)
+        samples, rate_hz = _samples(take, folder, heard.measured_mic or reference_mic)
         frames[take.name] = LogMel(rate_hz)(samples[None])[0].astype(np.float16)
         takes.append(heard)
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["takes"]
@@ -201,9 +201,9 @@ def listen_to(folder: Path, detector: NoiseDetector | None = None) -> Heard:
 def with_general(heard: Heard, folder: Path) -> Heard:
     """Return a session with the general embedding's vectors added; its audio is in ``folder``."""
     audio, takes = {take.name: take for take in _roll(folder)}, []
-    judge_mic = read_session(folder).judge_mic_name()
+    reference_mic = read_session(folder).reference_mic_name()
     for take in heard.takes:
-        samples, rate_hz = _samples(audio[take.name], folder, take.heard_on or judge_mic)
+        samples, rate_hz = _samples(audio[take.name], folder, take.measured_mic or reference_mic)
         vectors = general_embedding.general_vectors(samples, rate_hz, notes_of(take))
         takes.append(_with(take, [{general_embedding.NAME: vector} for vector in vectors]))
     return replace(heard, takes=takes)

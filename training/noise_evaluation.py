@@ -157,7 +157,7 @@ def _short(plan: Any, most_notes: int) -> Any:
 def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]], collar_s: float) -> None:
     session = read_session(folder)
     arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
-    heard = [analyse_take(take, folder, session.judge_mic_name(), session.a4_hz) for take in arrived.takes]
+    heard = [analyse_take(take, folder, session.reference_mic_name(), session.a4_hz) for take in arrived.takes]
     placed, missing, _ = place(heard, session.a4_hz)
     judgement = judge(session_features(placed, missing, {}), load_model())
     for take in heard:

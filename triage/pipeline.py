@@ -82,8 +82,8 @@ def check_in(folder: Path, db_engine: Engine, check: Check = check_file, address
         session_id = save_session(db, _record(session, here, arrived))
         save_sheet(db, session_id, sheet.rows)
         known = fingerprints(db, session_id)
-    judge_mic = session.judge_mic_name()
-    new = [take for take in arrived.takes if known.get(take.name) != fingerprint(take, judge_mic, session.a4_hz)]
+    reference_mic = session.reference_mic_name()
+    new = [take for take in arrived.takes if known.get(take.name) != fingerprint(take, reference_mic, session.a4_hz)]
     return CheckedIn(folder, session, session_id, arrived, new, address)
 
 
@@ -92,7 +92,7 @@ def hear(
 ) -> None:
     """Listen to takes and store what was heard, each as soon as it is done."""
     session = came.session
-    analysed = analyse_all(takes, came.folder, session.judge_mic_name(), session.a4_hz, came.address, cluster)
+    analysed = analyse_all(takes, came.folder, session.reference_mic_name(), session.a4_hz, came.address, cluster)
     for done, record in enumerate(analysed, start=1):
         with writing(db_engine) as db:
             save_take(db, came.id, record)
@@ -133,6 +133,6 @@ def _record(session: SessionDescription, folder: str, arrived: ArrivedSession) -
         session.date,
         session.sample_rate_hz or usual,
         session.a4_hz,
-        session.judge_mic_name(),
+        session.reference_mic_name(),
         full_scale_db_spl=session.full_scale_db_spl() or None,
     )

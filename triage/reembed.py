@@ -95,7 +95,7 @@ def _session(db_engine: Engine, session: StoredSession, tell: Progress, cluster:
         jobs = _jobs(db_engine, session, where.folder, where.address)
         for job, found in _all(jobs, cluster):
             if isinstance(found, dict):
-                now = fingerprint(job.take, session.judge_mic or "", session.a4_hz, encoder)
+                now = fingerprint(job.take, session.reference_mic or "", session.a4_hz, encoder)
                 with writing(db_engine) as db:
                     save_vectors(db, session.id, job.take.name, found, now)
                 done += 1
@@ -120,9 +120,9 @@ def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str 
     arrived = check_arrivals(
         folder, described, read_sheet(folder / SHEET_FILE, described.middle_c_octave), check_file
     )
-    mic, a4_hz = described.judge_mic_name(), described.a4_hz
+    mic, a4_hz = described.reference_mic_name(), described.a4_hz
     with reading(db_engine) as db:
-        known, cut, judged_on = fingerprints(db, session.id), _notes(db, session.id), _heard_on(db, session.id)
+        known, cut, judged_on = fingerprints(db, session.id), _notes(db, session.id), _measured_mics(db, session.id)
         before = [Named(name) for name in encoders(db, session.id) if not name.endswith(BESIDE)]
     jobs = []
     for take in arrived.takes:
@@ -142,8 +142,8 @@ def _notes(db: Connection, session_id: int) -> dict[str, list[tuple[int, NoteSeg
     return found
 
 
-def _heard_on(db: Connection, session_id: int) -> dict[str, str | None]:
-    return {take.name: take.heard_on for take in takes(db, session_id)}
+def _measured_mics(db: Connection, session_id: int) -> dict[str, str | None]:
+    return {take.name: take.measured_mic for take in takes(db, session_id)}
 
 
 @cache

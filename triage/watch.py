@@ -93,7 +93,7 @@ class Follower:
             return
         ready = self._ready(came, now_s)
         if ready:
-            first, mic, a4_hz = ready[0], came.session.judge_mic_name(), came.session.a4_hz
+            first, mic, a4_hz = ready[0], came.session.reference_mic_name(), came.session.a4_hz
             hear(came, [first], self.engine, lambda what, done, total: None)
             self._tried[first.name] = fingerprint(first, mic, a4_hz)
             self._unranked[first.name] = self._since_s(first) or now_s
@@ -105,7 +105,7 @@ class Follower:
 
     def _ready(self, came: CheckedIn, now_s: float) -> list[TakeFiles]:
         """Return the takes to listen to, the newest first, and set when the next one that waits is due."""
-        ready, mic, a4_hz = [], came.session.judge_mic_name(), came.session.a4_hz
+        ready, mic, a4_hz = [], came.session.reference_mic_name(), came.session.a4_hz
         for take in came.new:
             if take.arriving or not (take.tracks or take.broken):
                 continue

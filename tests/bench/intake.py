@@ -135,7 +135,7 @@ def _rendered(folder: Path, chosen: argparse.Namespace, rate_hz: int) -> Path:
 def _roll(folder: Path) -> tuple[ArrivedSession, str, float]:
     session = read_session(folder)
     arrived = check_arrivals(folder, session, read_sheet(folder / "take_sheet.csv", 4))
-    return arrived, session.judge_mic_name(), session.a4_hz
+    return arrived, session.reference_mic_name(), session.a4_hz
 
 
 def _one_take(folder: Path) -> dict[str, float]:

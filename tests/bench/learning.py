@@ -28,7 +28,7 @@ from triage.ranking.session_features import SessionFeatures
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import models, use_model
-from triage.store.takes import lot_of, save_session, sessions
+from triage.store.takes import random_order_of, save_session, sessions
 
 SESSIONS, NOTES, SPOILT, SLIPS, DIMENSION, CHUNK = 20, 10, 0.15, 0.05, 128, 2_000
 CELLS = [(one, way, dynamic) for one in ("horn", "tuba") for way in ("sustain", "staccato") for dynamic in ("p", "f")]
@@ -94,13 +94,13 @@ def _take(session_id: int, take_id: int) -> dict[str, Any]:
         "expected_pitches": [],
         "duration_s": 4.0 * NOTES,
         "fingerprint": "f",
-        "listened": True,
-        "heard_on": "close",
-        "sound": "s",
-        "meant": "m",
+        "analysed": True,
+        "measured_mic": "close",
+        "audio_digest": "s",
+        "sheet_row_digest": "m",
         "heard": True,
         "settled": True,
-        "lot": lot_of(session_id, f"T{take_id:05}"),
+        "random_order": random_order_of(session_id, f"T{take_id:05}"),
     }
 
 

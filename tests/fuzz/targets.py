@@ -75,7 +75,7 @@ def description(data: bytes) -> None:
     """Read a session's description, and use what it says."""
     (HOME / SESSION_FILE).write_bytes(data)
     session = read_session(HOME)
-    assert session.judge_mic_name() in session.mic_names and 380 <= session.a4_hz <= 500
+    assert session.reference_mic_name() in session.mic_names and 380 <= session.a4_hz <= 500
     NamePattern(session.files.name, session.mic_names).match("T001_close.wav")
 
 

@@ -28,12 +28,14 @@ def test_a_date_may_be_text_and_the_rate_left_to_the_files(tmp_path):
 
 
 def test_the_judging_mic_is_the_named_one_else_the_nearest(tmp_path):
-    assert session(tmp_path, session_toml(mics=("room", "near"))).judge_mic_name() == "near"
-    assert session(tmp_path, session_toml(extra='judge_mic = "room"')).judge_mic_name() == "room"
+    assert session(tmp_path, session_toml(mics=("room", "near"))).reference_mic_name() == "near"
+    assert session(tmp_path, session_toml(extra='reference_mic = "room"')).reference_mic_name() == "room"
+    older_name = session_toml(extra='judge_mic = "room"')
+    assert session(tmp_path, older_name).reference_mic_name() == "room"
     only_room = session_toml(mics=("room",))
-    assert session(tmp_path, only_room).judge_mic_name() == "room"
+    assert session(tmp_path, only_room).reference_mic_name() == "room"
     seats = session_toml().replace('role = "close"', 'role = "main"').replace('role = "room"', 'role = "spot"')
-    assert session(tmp_path, seats).judge_mic_name() == "room"  # the mic of that name, now a spot
+    assert session(tmp_path, seats).reference_mic_name() == "room"  # the mic of that name, now a spot
 
 
 @pytest.mark.parametrize(
@@ -53,7 +55,7 @@ def test_the_judging_mic_is_the_named_one_else_the_nearest(tmp_path):
         ("{take}_{mic}.wav", "{mic}.wav", "no {take}"),
         ('folder = "audio"', 'folder = "../audio"', "inside the session's folder"),
         ('folder = "audio"', 'folder = "/audio"', "inside the session's folder"),
-        ("[files]", 'judge_mic = "spot"\n[files]', "session.judge_mic = 'spot' is none of the mics: close room"),
+        ("[files]", 'reference_mic = "x"\n[files]', "session.reference_mic = 'x' is none of the mics: close room"),
         ("[session]", "[session", "not readable as TOML"),
     ],
 )

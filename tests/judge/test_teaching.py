@@ -7,12 +7,12 @@ from triage.judge.active_learning import Mix, purpose, teaching_order
 
 
 def test_each_purpose_has_its_share_of_the_places():
-    mix = Mix(teach=0.1, random=0.05, repeat=0.02)
+    mix = Mix(learning=0.1, random=0.05, repeat=0.02)
     found = [purpose(place, mix) for place in range(1000)]
-    assert found.count("teach") == pytest.approx(100, abs=2)
+    assert found.count("learning") == pytest.approx(100, abs=2)
     assert found.count("random") == pytest.approx(50, abs=2)
     assert found.count("repeat") == pytest.approx(20, abs=2)
-    places = [i for i, what in enumerate(found) if what == "teach"]
+    places = [i for i, what in enumerate(found) if what == "learning"]
     assert max(np.diff(places)) <= 12  # evenly spread, not in a lump
 
 

@@ -114,7 +114,7 @@ def test_the_same_performance_copied_is_not_two_repetitions(engine):
 
 
 def test_notes_of_another_microphone_are_not_compared(engine):
-    fill(engine, [PlannedTake("T1", (50, 51)), PlannedTake("T2", (50, 51), heard_on="room")])
+    fill(engine, [PlannedTake("T1", (50, 51)), PlannedTake("T2", (50, 51), measured_mic="room")])
     assert [note.take for note in kept(engine, repetitions=1).kept] == ["T1", "T1"]
 
 

@@ -35,7 +35,7 @@ def upgrade():
 )
 
 
-def fill(engine) -> None:
+def fill(engine, analysed: str = "analysed") -> None:
     with writing(engine) as db:
         db.execute(
             text(
@@ -43,9 +43,8 @@ def fill(engine) -> None:
                 "VALUES (1, 's', 'f', '2026-03-14', 442, '2026-03-14 10:00:00')"
             )
         )
-        db.execute(
-            text("INSERT INTO take (id, session_id, name, expected_pitches, listened) VALUES (1, 1, 'T', '[]', true)")
-        )
+        columns = f"id, session_id, name, expected_pitches, {analysed}"
+        db.execute(text(f"INSERT INTO take ({columns}) VALUES (1, 1, 'T', '[]', true)"))
 
 
 @pytest.fixture
@@ -125,7 +124,7 @@ def test_clicks_without_a_level_become_digital_clicks(address):
     engine = create_engine(address)
     with engine.begin() as db:
         schema.migrate(db, "0011")
-    fill(engine)
+    fill(engine, "listened")
     with engine.begin() as db:
         for kind, level in (("click", "NULL"), ("click", "-40.0"), ("clipped", "NULL")):
             db.execute(

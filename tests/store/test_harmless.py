@@ -103,7 +103,7 @@ def test_backgrounds_by_octave_and_calibrations_come_back_as_they_went_in(engine
         floor = NoiseFloor("close", -70.0, a_dbfs=-77.5, octaves_dbfs=octaves)
         save_take(db, session_id, Take("T001", "f", floors=(floor, NoiseFloor("room", None))))
         session = find_session(db, "mill-day2-b")
-        names = ("name", "folder", "date", "sample_rate_hz", "a4_hz", "judge_mic")
+        names = ("name", "folder", "date", "sample_rate_hz", "a4_hz", "reference_mic")
         record = {name: getattr(session, name) for name in names}
         assert session.full_scale_db_spl is None
         save_session(db, Session(**record, full_scale_db_spl={"close": 118.0}))

@@ -1,7 +1,7 @@
 """Sheets are kept with what they were made of, on both databases, and replaced whole."""
 
 from triage.domain.take import Take
-from triage.store.cached_sheets import ALL, find_sheet, kept_state, save_sheet_parts, state_of
+from triage.store.cached_sheets import ALL, cached_state, find_sheet, save_sheet_parts, state_of
 from triage.store.changes import bump
 from triage.store.engine import reading, writing
 from triage.store.takes import save_take
@@ -16,7 +16,7 @@ def test_a_sheet_holds_until_takes_or_verdicts_of_its_session_change(engine, ses
         kept = find_sheet(db, session_id, "noise")
         assert (kept.body, kept.of, kept.cost_s) == ({"hits": 3, "mic": "naïve ♯"}, of, 0.5)
         assert find_sheet(db, session_id, "pickups") is find_sheet(db, session_id + 1, "noise") is None
-        assert kept_state(db, ["noise", "pickups"]) == {(session_id, "noise"): of}
+        assert cached_state(db, ["noise", "pickups"]) == {(session_id, "noise"): of}
         assert state_of(db, session_id, "2") != of  # another version of the tool makes it anew
     for what in ("takes", "verdicts"):
         with writing(engine) as db:

@@ -9,8 +9,8 @@ from triage.domain.take import Take
 from triage.store import schema
 from triage.store.engine import open_store, reading, upgrade_store, writing
 from triage.store.review import take_page
-from triage.store.review_sampling import next_by_lot, spoken_takes
-from triage.store.takes import find_take, lot_of, save_take
+from triage.store.review_sampling import next_in_random_order, spoken_takes
+from triage.store.takes import find_take, random_order_of, save_take
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -18,16 +18,16 @@ NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 def test_a_take_keeps_its_lot_when_it_is_taken_in_again(engine, session_id):
     with writing(engine) as db:
         save_take(db, session_id, Take("T1", "a"))
-        first = find_take(db, session_id, "T1").lot
+        first = find_take(db, session_id, "T1").random_order
         save_take(db, session_id, Take("T1", "b"))
-        assert find_take(db, session_id, "T1").lot == first == lot_of(session_id, "T1")
+        assert find_take(db, session_id, "T1").random_order == first == random_order_of(session_id, "T1")
 
 
 def test_lots_are_spread_evenly_and_not_the_same_in_another_session():
-    lots = sorted(lot_of(1, f"T{i:04}") for i in range(2000))
+    lots = sorted(random_order_of(1, f"T{i:04}") for i in range(2000))
     counts = [sum(k / 10 <= lot < (k + 1) / 10 for lot in lots) for k in range(10)]
     assert sum((count - 200) ** 2 / 200 for count in counts) < 27.9  # chi-square, 9 degrees of freedom, p = 0.001
-    assert lot_of(1, "T0001") != lot_of(2, "T0001")
+    assert random_order_of(1, "T0001") != random_order_of(2, "T0001")
 
 
 def test_a_settled_reject_is_known_as_one_and_an_undecided_take_is_not(engine, four):  # noqa: F811
@@ -81,7 +81,7 @@ def test_an_upgraded_store_knows_its_lots_and_its_rejects(address):
     assert upgrade_store(address)[0] == "0005"
     engine = open_store(address)
     with reading(engine) as db:
-        found = {one.name: (one.lot, one.rejected) for one in take_page(db, 1, "all", 0, 10)[0]}
-        assert [one.name for one in next_by_lot(db, 1, 9)] == ["T4"]
+        found = {one.name: (one.random_order, one.rejected) for one in take_page(db, 1, "all", 0, 10)[0]}
+        assert [one.name for one in next_in_random_order(db, 1, 9)] == ["T4"]
     engine.dispose()
-    assert found == {f"T{n}": (lot_of(1, f"T{n}"), n == 1) for n in range(1, 5)}
+    assert found == {f"T{n}": (random_order_of(1, f"T{n}"), n == 1) for n in range(1, 5)}

@@ -107,7 +107,7 @@ def test_a_take_comes_back_as_it_went_in(engine, session_id):
     with reading(engine) as db:
         found = find_take(db, session_id, "T001")
         assert (found.id, found.expected_pitches, found.duration_s) == (take_id, (53, 54), 41.25)
-        assert (found.articulation, found.problem, found.listened, found.rank) == (None, None, True, None)
+        assert (found.articulation, found.problem, found.analysed, found.rank) == (None, None, True, None)
         assert tracks(db, take_id) == a_take().tracks
         first, second = notes(db, session_id)
         assert (first.take, first.number, first.pitch_midi, second.measurements["cents"]) == ("T001", 1, 53, 7.0)
@@ -163,7 +163,7 @@ def test_numpy_numbers_and_odd_file_names_can_be_stored(engine, session_id):
     # A file name that is not UTF-8 reaches Python with lone surrogates (PEP 383), which no database takes.
     odd = Track("close", "caf\udce9\0.wav", np.int64(1), np.int32(48_000), mtime_ns=np.int64(1 << 60))
     note = Note(np.int64(1), np.float32(0.5), np.float64(1.0), measurements={"cents": np.float32(0.25)})
-    take = Take("T001", "f", expected_pitches=(np.int64(53),), listened=np.True_, tracks=(odd,), notes=(note,))
+    take = Take("T001", "f", expected_pitches=(np.int64(53),), analysed=np.True_, tracks=(odd,), notes=(note,))
     with writing(engine) as db:
         take_id = save_take(db, session_id, take)
     with reading(engine) as db:

@@ -30,21 +30,21 @@ NAMES = ("T1", "T2", "T3", "T4")
 DOUBTS = (0.9, 0.5, 0.25, 0.125)
 
 
-def take(name: str, sound: str = "a", pitches: tuple[int, ...] = (60, 62)) -> Take:
+def take(name: str, audio_digest: str = "a", pitches: tuple[int, ...] = (60, 62)) -> Take:
     played = tuple(Note(n, n, n + 0.5, n + 0.8, pitch, pitch) for n, pitch in enumerate(pitches, 1))
     tracks = (Track("close", f"audio/{name}_close.wav", 0),)
     return Take(
         name,
-        f"f{sound}",
+        f"f{audio_digest}",
         "horn",
         "staccato",
         "ff",
         expected_pitches=pitches,
         duration_s=10.0,
-        sound=sound,
+        audio_digest=audio_digest,
         tracks=tracks,
         notes=played,
-        heard_on="close",
+        measured_mic="close",
     )
 
 
@@ -62,9 +62,9 @@ def four(engine, session_id):
     return session_id
 
 
-def say(engine, session_id, name, verdict, by, note=None, key=None, sound=None):
+def say(engine, session_id, name, verdict, by, note=None, key=None, audio_digest=None):
     with writing(engine) as db:
-        return record_verdict(db, session_id, Verdict(name, verdict, by, NOON, note), key, sound)
+        return record_verdict(db, session_id, Verdict(name, verdict, by, NOON, note), key, audio_digest)
 
 
 def names(engine, session_id, by):
@@ -115,7 +115,7 @@ def test_a_verdict_on_a_note_leaves_the_take_in_the_queue(engine, four):
 def test_another_sound_brings_a_take_back_and_the_old_word_stays_on_record(engine, four):
     say(engine, four, "T1", "accept", "anna")
     with writing(engine) as db:
-        save_take(db, four, take("T1", sound="b"))
+        save_take(db, four, take("T1", audio_digest="b"))
         rank(db, four)
     assert names(engine, four, "anna") == list(NAMES)
     with reading(engine) as db:
@@ -141,9 +141,9 @@ def test_another_row_of_the_sheet_brings_a_take_back(engine, four):
 
 def test_a_verdict_on_what_the_page_still_had_does_not_settle_what_came_since(engine, four):
     with writing(engine) as db:
-        save_take(db, four, take("T1", sound="b"))
+        save_take(db, four, take("T1", audio_digest="b"))
         rank(db, four)
-    say(engine, four, "T1", "accept", "anna", sound="a")
+    say(engine, four, "T1", "accept", "anna", audio_digest="a")
     assert names(engine, four, "anna") == list(NAMES)
 
 
@@ -309,7 +309,7 @@ def test_people_judge_and_undo_while_takes_come_in_and_are_ranked_anew(engine, f
     def intake() -> None:
         for n in range(12):
             with writing(engine) as db:
-                save_take(db, four, take(NAMES[n % 4], sound="ab"[n % 2]))
+                save_take(db, four, take(NAMES[n % 4], audio_digest="ab"[n % 2]))
             with writing(engine) as db:
                 rank(db, four)
 

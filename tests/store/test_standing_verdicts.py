@@ -32,7 +32,7 @@ def session(engine):
     session_id = fill(engine, TAKES)
     with writing(engine) as db:
         for take in TAKES:
-            save_take(db, session_id, replace(take.record(), sound="as first heard"))
+            save_take(db, session_id, replace(take.record(), audio_digest="as first heard"))
         rank(db, session_id)
     give(engine, session_id, "T1", "reject", reason="cracked")
     give(engine, session_id, "T2", "accept")
@@ -56,7 +56,7 @@ give.count = 0
 
 def take_in_again(engine, session_id, **changed):
     with writing(engine) as db:
-        save_take(db, session_id, replace(TAKES[0].record(), **{"sound": "as first heard", **changed}))
+        save_take(db, session_id, replace(TAKES[0].record(), **{"audio_digest": "as first heard", **changed}))
         rank(db, session_id)
 
 
@@ -124,7 +124,7 @@ def test_a_reject_counts_with_every_reader(engine, session):
     assert counted(engine, session) == REJECTED
 
 
-@pytest.mark.parametrize("changed", [{"sound": "played again"}, {"repetitions": 2}], ids=["retake", "sheet row"])
+@pytest.mark.parametrize("changed", [{"audio_digest": "other"}, {"repetitions": 2}], ids=["retake", "sheet row"])
 def test_a_verdict_on_what_the_take_no_longer_is_counts_with_nobody(engine, session, changed):
     take_in_again(engine, session, **changed)
     found = counted(engine, session)
@@ -138,7 +138,7 @@ def test_taken_in_again_as_it_was_a_take_keeps_its_verdict(engine, session):
 
 
 def test_the_same_take_put_back_is_rejected_again(engine, session):
-    take_in_again(engine, session, sound="played again")
+    take_in_again(engine, session, audio_digest="played again")
     take_in_again(engine, session)
     assert counted(engine, session) == REJECTED
 

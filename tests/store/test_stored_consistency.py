@@ -24,7 +24,7 @@ def take(name, encoders=("small",), vector=1.0):
         for n in (1, 2)
     )
     tracks = (Track("room", f"{name}_room.wav", 0), Track("close", f"{name}.wav", 1))
-    return Take(name, name, "horn", "staccato", "mf", tracks=tracks, notes=notes, heard_on="close", setup="A")
+    return Take(name, name, "horn", "staccato", "mf", tracks=tracks, notes=notes, measured_mic="close", setup="A")
 
 
 @pytest.fixture

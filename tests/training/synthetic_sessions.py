@@ -63,7 +63,7 @@ def made_session(seed: int, takes: int = 20, share: float = 0.3, size: float = 1
                 duration_s=float(NOTES),
                 notes=tuple(notes),
                 hits=tuple(hits),
-                heard_on="close",
+                measured_mic="close",
             )
         )
     return made, truth

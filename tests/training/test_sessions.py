@@ -44,7 +44,7 @@ def test_the_folder_holds_what_the_truth_says(built: tuple[Path, Truth]) -> None
 def test_the_intake_reads_the_session_and_its_sheet(built: tuple[Path, Truth]) -> None:
     folder, truth = built
     session = read_session(folder)
-    assert session.judge_mic_name() == "close"
+    assert session.reference_mic_name() == "close"
     sheet = read_sheet(folder / "take_sheet.csv")
     assert sheet.problems == ()
     assert {row.take: row.expected() for row in sheet.rows} == {

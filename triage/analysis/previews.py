@@ -40,7 +40,7 @@ class Previews:
         """Return the previews, with the notes' pitch on the microphone that they were measured on."""
         if measured is not None and measured.segments and measured.track.mic in self._previews:
             mic = measured.track.mic
-            self._previews[mic] = replace(self._previews[mic], courses=pitch_contours(measured, a4_hz))
+            self._previews[mic] = replace(self._previews[mic], contours=pitch_contours(measured, a4_hz))
         return tuple(self._previews.values())
 
     @property

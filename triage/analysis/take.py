@@ -31,10 +31,10 @@ def analysis_key() -> str:
     return f"{own} {detector_name()}"
 
 
-def fingerprint(take: TakeFiles, judge_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
+def fingerprint(take: TakeFiles, reference_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
     """Return a text that changes when a file of the take, its row, or the way of analysing changes."""
     encoder = encoder or encoder_in_use()
-    parts = [analysis_key(), judge_mic, f"{a4_hz:g}", encoder.name, repr(take.sheet_row)]
+    parts = [analysis_key(), reference_mic, f"{a4_hz:g}", encoder.name, repr(take.sheet_row)]
     parts += [f"{t.mic} {t.path} {t.channel} {t.facts.size_bytes} {t.facts.mtime_ns}" for t in take.tracks]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
@@ -42,7 +42,7 @@ def fingerprint(take: TakeFiles, judge_mic: str, a4_hz: float, encoder: Encoder 
 def analyse_take(
     take: TakeFiles,
     folder: Path,
-    judge_mic: str,
+    reference_mic: str,
     a4_hz: float,
     encoder: Encoder | None = None,
     detector: NoiseDetector | None = None,
@@ -55,7 +55,7 @@ def analyse_take(
     take : TakeFiles
     folder : Path
         That the paths of its files begin in.
-    judge_mic : str
+    reference_mic : str
         The microphone that the notes are measured on, where it is there and holds any.
     a4_hz : float
     encoder, detector
@@ -64,11 +64,11 @@ def analyse_take(
         Threads that read files; 1: none, each file is read when it is its turn.
     """
     encoder = encoder or encoder_in_use()
-    take = replace(take, tracks=tuple(sorted(take.tracks, key=lambda t: t.mic != judge_mic)))
+    take = replace(take, tracks=tuple(sorted(take.tracks, key=lambda t: t.mic != reference_mic)))
     analysis = _TakeAnalysis(take, folder, a4_hz, encoder, detector)
     for tracks, found in read_files(take.tracks, folder, read_ahead):
         analysis.add(tracks, found)
-    return analysis.result(judge_mic)
+    return analysis.result(reference_mic)
 
 
 class _TakeAnalysis:
@@ -103,7 +103,7 @@ class _TakeAnalysis:
                 f"{tracks[0].path}: {found.check.not_finite} samples are not numbers; read as silence"
             )
 
-    def result(self, judge_mic: str) -> Take:
+    def result(self, reference_mic: str) -> Take:
         """Return the take with everything that was found in it."""
         take, row, measured = self.take, self.take.sheet_row, self.measured
         changed = changed_files(take, self.folder)
@@ -111,7 +111,7 @@ class _TakeAnalysis:
         segments = measured.segments if measured else []
         return Take(
             name=take.name,
-            fingerprint="" if self.unread or changed else fingerprint(take, judge_mic, self.a4_hz, self.encoder),
+            fingerprint="" if self.unread or changed else fingerprint(take, reference_mic, self.a4_hz, self.encoder),
             duration_s=self.duration_s or None,
             instrument=row.instrument,
             articulation=row.articulation,
@@ -119,26 +119,26 @@ class _TakeAnalysis:
             remark=row.remark,
             expected_pitches=row.pitches,
             repetitions=row.repetitions,
-            problem="; ".join(dict.fromkeys((*self.problems, *self._remarks(judge_mic, changed)))) or None,
-            listened=bool(take.tracks),
+            problem="; ".join(dict.fromkeys((*self.problems, *self._remarks(reference_mic, changed)))) or None,
+            analysed=bool(take.tracks),
             tracks=tuple(map(_stored_track, take.tracks)),
             notes=tuple(measured.notes) if measured else (),
             hits=self.noises.hits(take.tracks, self.folder, segments, self.floors, self.duration_s),
             floors=tuple(self.floors),
-            heard_on=measured.track.mic if measured else None,
+            measured_mic=measured.track.mic if measured else None,
             setup=row.setup or None,
             recorded_at=at,
             recorded_from=clock,
-            sound=self.previews.audio_digest,
+            audio_digest=self.previews.audio_digest,
             previews=self.previews.result(measured, self.a4_hz),
         )
 
-    def _remarks(self, judge_mic: str, changed: Iterable[str]) -> list[str]:
+    def _remarks(self, reference_mic: str, changed: Iterable[str]) -> list[str]:
         remarks = [f"{path}: changed while it was read; taken in again it is analysed anew" for path in changed]
         if self.take.tracks and not (self.measured and self.measured.notes):
             return remarks if self.problems else ["no note found: silence, or nothing above the floor", *remarks]
-        if self.measured and self.measured.track.mic != judge_mic:
-            measured_on = f"measured on {self.measured.track.mic}: {judge_mic} is not there, or holds no note"
+        if self.measured and self.measured.track.mic != reference_mic:
+            measured_on = f"measured on {self.measured.track.mic}: {reference_mic} is not there, or holds no note"
             return [measured_on, *remarks]
         return remarks
 

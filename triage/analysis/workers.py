@@ -35,7 +35,7 @@ class AnalysisJob:
 
     take: TakeFiles
     folder: Path
-    judge_mic: str
+    reference_mic: str
     a4_hz: float
     address: str | None = None  # where the files really lie, if not in the folder
 
@@ -43,7 +43,7 @@ class AnalysisJob:
 def analyse_all(
     takes: Sequence[TakeFiles],
     folder: Path,
-    judge_mic: str,
+    reference_mic: str,
     a4_hz: float,
     address: str | None = None,
     cluster: str | None = None,
@@ -53,7 +53,7 @@ def analyse_all(
     ``address`` is where the session's files really lie, if ``folder`` holds only their outlines; ``cluster`` that of
     a cluster to work on.
     """
-    jobs = [AnalysisJob(take, folder.resolve(), judge_mic, a4_hz, address) for take in takes]
+    jobs = [AnalysisJob(take, folder.resolve(), reference_mic, a4_hz, address) for take in takes]
     workers = min(cores(), len(jobs))
     if cluster is not None and jobs:
         yield from _on_cluster(jobs, cluster)
@@ -68,7 +68,7 @@ def analysed(job: AnalysisJob, read_ahead: int = 1) -> Take:
     torch.set_num_threads(1)  # the cores are shared out by takes and files; and sums add up the same everywhere
     try:
         with _files_of(job) as (take, folder):
-            return analyse_take(take, folder, job.judge_mic, job.a4_hz, read_ahead=read_ahead)
+            return analyse_take(take, folder, job.reference_mic, job.a4_hz, read_ahead=read_ahead)
     except Exception as error:  # one bad take never stops the run
         place = traceback.extract_tb(error.__traceback__)[-1]
         return failed(job, f"{type(error).__name__}: {error} ({place.name}, line {place.lineno})")
@@ -87,7 +87,7 @@ def failed(job: AnalysisJob, why: str) -> Take:
         expected_pitches=row.pitches,
         repetitions=row.repetitions,
         problem=f"could not be listened to: {' '.join(why.split())}",
-        listened=False,
+        analysed=False,
         setup=row.setup or None,
     )
 
@@ -105,7 +105,7 @@ def _on_cluster(jobs: Sequence[AnalysisJob], cluster: str) -> Iterator[Take]:
     for job, found in spread(analysed, jobs, cluster):
         if isinstance(found, Lost):
             yield failed(job, f"{LOST} ({found})")
-        elif found.fingerprint not in ("", fingerprint(job.take, job.judge_mic, job.a4_hz)):
+        elif found.fingerprint not in ("", fingerprint(job.take, job.reference_mic, job.a4_hz)):
             yield failed(job, "a worker has another version of this tool or encoder; install the same everywhere")
         else:
             yield found

@@ -28,7 +28,7 @@ from sqlalchemy import Connection, Engine
 from triage.desk.sheet_views import FORM, SHEETS
 from triage.domain.errors import ConfigError, TriageError
 from triage.processes import end_with_parent
-from triage.store.cached_sheets import find_sheet, kept_state, save_sheet_parts, state_of
+from triage.store.cached_sheets import cached_state, find_sheet, save_sheet_parts, state_of
 from triage.store.changes import all_changes
 from triage.store.engine import open_store, reading, writing
 
@@ -182,7 +182,7 @@ class BackgroundJobs:
         """Return a sheet that no longer holds and has rested, of the newest session first."""
         try:
             with reading(self._engine) as db:
-                numbers, kept = all_changes(db), kept_state(db, SHEETS)
+                numbers, kept = all_changes(db), cached_state(db, SHEETS)
         except TriageError:
             return None  # the store is away; it is asked again
         for session_id, now in sorted(numbers.items(), reverse=True):

@@ -30,8 +30,8 @@ TAKE = (
     "doubt",
     "listen_s",
     "problem",
-    "heard_on",
-    "sound",
+    "measured_mic",
+    "audio_digest",
     "heard",
     "settled",
     "disputed",
@@ -49,8 +49,8 @@ def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: 
 
     One that comes again unannounced is shown as if nobody had heard it.
     """
-    words = () if why == "again" else history(db, take.id)
-    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "again" else {}
+    words = () if why == "repeat" else history(db, take.id)
+    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "repeat" else {}
     return {
         **_keys(take, TAKE),
         **unheard,
@@ -86,11 +86,11 @@ def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[
 
     The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.
     """
-    by_lot = None
+    estimate = None
     if sample:
-        by_lot = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
-    most = max(left.expected_rejects, by_lot["expected"] if by_lot else 0.0)
-    return {**_keys(left, tuple(vars(left))), "by_lot": by_lot, "bound": bound, "can_stop": most <= bound}
+        estimate = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
+    most = max(left.expected_rejects, estimate["expected"] if estimate else 0.0)
+    return {**_keys(left, tuple(vars(left))), "sample": estimate, "bound": bound, "can_stop": most <= bound}
 
 
 def beside_shown(one: Beside, mic: str | None, take_id: int, note: int) -> dict[str, Any]:
@@ -106,8 +106,8 @@ def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
     """Return the microphones, the one that the notes were cut on first."""
     drawn = drawn_mics(db, take.id)
     found = []
-    for track in sorted(tracks(db, take.id), key=lambda track: track.mic != take.heard_on):
-        mic, version = quote(track.mic, safe=""), f"?v={(take.sound or '')[:12]}"
+    for track in sorted(tracks(db, take.id), key=lambda track: track.mic != take.measured_mic):
+        mic, version = quote(track.mic, safe=""), f"?v={(take.audio_digest or '')[:12]}"
         shown = track.mic in drawn
         found.append(
             {
@@ -117,7 +117,7 @@ def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
                 "audio": f"/audio/takes/{take.id}/{mic}{version}",
                 "picture": f"/api/takes/{take.id}/picture/{mic}{version}" if shown else None,
                 "wave": f"/api/takes/{take.id}/wave/{mic}{version}" if shown else None,
-                "pitch": f"/api/takes/{take.id}/pitch{version}" if shown and track.mic == take.heard_on else None,
+                "pitch": f"/api/takes/{take.id}/pitch{version}" if shown and track.mic == take.measured_mic else None,
             }
         )
     return found

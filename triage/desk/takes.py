@@ -105,7 +105,7 @@ def neighbours(
 ) -> dict[str, Any]:
     """Return good notes to hear a note against, each with the address of its sound, as loud as this note."""
     found = notes_beside(db, take.id, note, n)
-    return {"neighbours": [beside_shown(one, mic or take.heard_on, take.id, note) for one in found]}
+    return {"neighbours": [beside_shown(one, mic or take.measured_mic, take.id, note) for one in found]}
 
 
 @router.get("/takes/{take_id}/picture/{mic}", response_class=Response)

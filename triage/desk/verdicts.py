@@ -33,8 +33,8 @@ class PostedVerdict(BaseModel):
     note: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
     reason: Text = None
     comment: Text = None
-    sound: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
-    shown: Literal["teach", "lot", "again"] | None = None  # why the desk showed it, as it said with the take
+    audio_digest: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
+    shown: Literal["learning", "random", "repeat"] | None = None  # why the desk showed it, as it said with the take
 
 
 class Undo(BaseModel):
@@ -59,10 +59,10 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: PostedVerdict) -> d
         said.note,
         said.reason or None,
         said.comment or None,
-        blind=said.shown == "again" and has_spoken(db, take.id, me.name),
+        blind=said.shown == "repeat" and has_spoken(db, take.id, me.name),
         shown=said.shown,
     )
-    made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.sound)
+    made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.audio_digest)
     words = history(db, take.id)
     return {"verdict": made, "words": words_shown(words), "left": left_of(db, take.session_id, me)}
 

@@ -20,14 +20,14 @@ class NoteJudgement:
 class TakeJudgement:
     """A model's judgement of one take; equal ranks are put in order of take name.
 
-    ``teach`` counts from 1 the takes that would teach the model most; None for the others.
+    ``learning_rank`` counts from 1 the takes that would teach the model most; None for the others.
     """
 
     take: str
     doubt: float | None
     listen_s: float | None
     rank: int | None
-    teach: int | None = None
+    learning_rank: int | None = None
 
 
 @dataclass(frozen=True)

@@ -14,4 +14,4 @@ class Preview:
     picture_hop_s: float
     low_hz: float
     high_hz: float
-    courses: bytes | None = None
+    contours: bytes | None = None

@@ -14,6 +14,6 @@ class Session:
     date: date
     sample_rate_hz: int | None
     a4_hz: float
-    judge_mic: str | None
+    reference_mic: str | None
     # Microphone -> level in dB SPL of a tone whose peaks just reach full scale, where the engineer measured it.
     full_scale_db_spl: Mapping[str, float] | None = field(default=None, kw_only=True)

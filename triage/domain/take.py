@@ -54,14 +54,14 @@ class Take:
     repetitions: int | None = None
     duration_s: float | None = None
     problem: str | None = None
-    listened: bool = True
+    analysed: bool = True
     tracks: tuple[Track, ...] = ()
     notes: tuple[Note, ...] = ()
     hits: tuple[Hit, ...] = ()
     floors: tuple[NoiseFloor, ...] = ()
-    heard_on: str | None = None  # the microphone that its notes were cut and measured on
+    measured_mic: str | None = None  # the microphone that its notes were cut and measured on
     setup: str | None = None
     recorded_at: datetime | None = None  # start of the take on the recorder's clock, without a time zone
     recorded_from: str | None = None  # the source of that time: one of CLOCKS
-    sound: str | None = None  # digest of all its samples: unlike the fingerprint it survives a copy
+    audio_digest: str | None = None  # digest of all its samples: unlike the fingerprint it survives a copy
     previews: tuple[Preview, ...] = ()

@@ -10,7 +10,7 @@ import unicodedata
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, AliasChoices, Field, model_validator
 
 from triage.config import Strict, read_toml
 from triage.domain.errors import ConfigError
@@ -55,7 +55,7 @@ class About(Strict):
     # digit here.
     sample_rate_hz: Annotated[int, Field(ge=8_000, le=384_000)] | None = None
     a4_hz: Annotated[float, Field(ge=380, le=500)] = 440.0
-    judge_mic: Named | None = None
+    reference_mic: Annotated[Named | None, Field(validation_alias=AliasChoices("reference_mic", "judge_mic"))] = None
     middle_c_octave: Annotated[int, Field(ge=3, le=5)] = 4
 
 
@@ -84,7 +84,7 @@ class SessionDescription(Strict):
 
     @model_validator(mode="after")
     def _agrees(self) -> "SessionDescription":
-        _check_mics(self.mic_names, self.about.judge_mic)
+        _check_mics(self.mic_names, self.about.reference_mic)
         NamePattern(self.files.name, self.mic_names)
         return self
 
@@ -122,10 +122,10 @@ class SessionDescription(Strict):
         """Return mic -> the sound level in dB SPL that reaches full scale, for the mics that were calibrated."""
         return {mic.name: mic.full_scale_db_spl for mic in self.mics if mic.full_scale_db_spl is not None}
 
-    def judge_mic_name(self) -> str:
+    def reference_mic_name(self) -> str:
         """Return the mic that notes are judged on: the named one, else the first close, spot, or any mic."""
-        if self.about.judge_mic:
-            return self.about.judge_mic
+        if self.about.reference_mic:
+            return self.about.reference_mic
         for role in SEATS:
             for mic in self.mics:
                 if mic.role == role:
@@ -151,7 +151,7 @@ def read_session(folder: Path) -> SessionDescription:
         raise ConfigError(f"{where}{error}") from None
 
 
-def _check_mics(names: tuple[str, ...], judge_mic: str | None) -> None:
+def _check_mics(names: tuple[str, ...], reference_mic: str | None) -> None:
     if not names:
         raise ConfigError("no mics; add a [[mics]] table with name and role for each microphone")
     # Folded, because iXML names are matched without regard to case.
@@ -159,5 +159,5 @@ def _check_mics(names: tuple[str, ...], judge_mic: str | None) -> None:
     for place, name in enumerate(folded):
         if name in folded[:place]:
             raise ConfigError(f"mic {names[place]!r} is named twice; give each microphone its own name")
-    if judge_mic is not None and judge_mic not in names:
-        raise ConfigError(f"session.judge_mic = {judge_mic!r} is none of the mics: {' '.join(names)}")
+    if reference_mic is not None and reference_mic not in names:
+        raise ConfigError(f"session.reference_mic = {reference_mic!r} is none of the mics: {' '.join(names)}")

@@ -20,7 +20,7 @@ FURTHEST = 2.0  # usual distances: what is further off is no more unlike
 class Mix:
     """Shares of the queue's places, each 0 to 1; ``repeat`` is for blind repeats."""
 
-    teach: float = 0.1
+    learning: float = 0.1
     random: float = 0.05
     repeat: float = 0.02
 
@@ -29,10 +29,10 @@ ALL_BY_DOUBT = Mix(0.0, 0.0, 0.0)
 
 
 def purpose(place: int, mix: Mix) -> str:
-    """Return what the queue's ``place`` (from 0) is for: doubt, teach, random or repeat.
+    """Return what the queue's ``place`` (from 0) is for: doubt, learning, random or repeat.
 
     The places of a purpose with share s are those where floor((place + 1) s + phase) grows: evenly spread, s of all
-    places in the long run, and the same at every call. Where two fall on one place the first of random, teach,
+    places in the long run, and the same at every call. Where two fall on one place the first of random, learning,
     repeat has it and the other moves on by one.
     """
     length = SCHEDULED
@@ -44,7 +44,8 @@ def purpose(place: int, mix: Mix) -> str:
 @lru_cache(maxsize=64)
 def _schedule(length: int, mix: Mix) -> dict[int, str]:
     taken: dict[int, str] = {}
-    for name, share, phase in (("random", mix.random, 0.5), ("teach", mix.teach, 0.25), ("repeat", mix.repeat, 0.75)):
+    for name, phase in (("random", 0.5), ("learning", 0.25), ("repeat", 0.75)):
+        share = getattr(mix, name)
         if share <= 0:
             continue
         due = np.floor(np.arange(1, length + 1) * share + phase)

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from triage.judge.active_learning import ALL_BY_DOUBT, Mix, purpose
 from triage.judge.unheard_rejects import Tail, Unheard, rejects_unheard
 from triage.store.review import next_takes
-from triage.store.review_sampling import next_by_lot, next_to_repeat, next_to_teach, places_used, sample_of
+from triage.store.review_sampling import next_in_random_order, next_to_learn, next_to_repeat, places_used, sample_of
 from triage.store.stored import StoredTake
 
 Coming = tuple[StoredTake, str | None]  # a take, and why it comes: None for its doubt, else one of records.SHOWN
@@ -27,15 +27,14 @@ def coming(db: Connection, session_id: int, by: str, limit: int = 1, mix: Mix = 
     others = len([name for name in wanted if name != "doubt"])
     doubted = next_takes(db, session_id, by, limit + others)
     found = {
-        "random": (next_by_lot(db, session_id, limit) if "random" in wanted else (), "lot"),
-        "teach": (next_to_teach(db, session_id, limit) if "teach" in wanted else (), "teach"),
-        "repeat": (next_to_repeat(db, session_id, by) if "repeat" in wanted else (), "again"),
+        "random": next_in_random_order(db, session_id, limit) if "random" in wanted else (),
+        "learning": next_to_learn(db, session_id, limit) if "learning" in wanted else (),
+        "repeat": next_to_repeat(db, session_id, by) if "repeat" in wanted else (),
     }
     places: list[Coming] = []
     for name in wanted:
-        takes, why = found.get(name, ((), None))
-        if chosen := _first(takes, places):
-            places.append((chosen, why))
+        if chosen := _first(found.get(name, ()), places):
+            places.append((chosen, name))
         elif chosen := _first(doubted, places):
             places.append((chosen, None))
     return places

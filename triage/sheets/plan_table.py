@@ -100,7 +100,7 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
             planned.of_session.append(session.name)
             planned.stored[session.name, take.name, note.number] = note
         planned.recorded[session.name, take.name] = (recorded[take.name], take.duration_s or 0.0)
-        if take.heard_on not in (None, session.judge_mic):
+        if take.measured_mic not in (None, session.reference_mic):
             planned.other_mic.add((session.name, take.name))
     _clock(planned, session.name, there, by_take)
 

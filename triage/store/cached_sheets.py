@@ -17,14 +17,14 @@ from sqlalchemy.dialects import postgresql, sqlite
 from triage.store import tables
 from triage.store.changes import all_changes, changes
 
-kept = tables.kept_sheet
+kept = tables.cached_sheet
 ALL = 0  # in place of a session's id
 LEVEL = 3  # of packing: a third of the size at little cost
 
 
 @dataclass(frozen=True)
-class KeptSheet:
-    """One part of a sheet; ``of`` is what it was made of: numbers of change and the form."""
+class CachedSheet:
+    """One part of a sheet; ``of`` is what it was made of: numbers of change and the key."""
 
     what: str
     of: tuple[int, int, str]
@@ -33,22 +33,22 @@ class KeptSheet:
     body: Any
 
 
-def state_of(db: Connection, session_id: int, form: str) -> tuple[int, int, str]:
+def state_of(db: Connection, session_id: int, key: str) -> tuple[int, int, str]:
     """Return what a sheet made now would be made of."""
     if session_id != ALL:
         numbers = changes(db, session_id)
-        return numbers["takes"], numbers["verdicts"], form
+        return numbers["takes"], numbers["verdicts"], key
     # Numbers only grow, so their sums tell any change of any session.
     every = all_changes(db).values()
-    return sum(one["takes"] for one in every), sum(one["verdicts"] for one in every), form
+    return sum(one["takes"] for one in every), sum(one["verdicts"] for one in every), key
 
 
-def find_sheet(db: Connection, session_id: int, what: str) -> KeptSheet | None:
+def find_sheet(db: Connection, session_id: int, what: str) -> CachedSheet | None:
     """Return a part of a sheet as it was made last, whether it still holds or not."""
     row = db.execute(select(kept).where(kept.c.session_id == session_id, kept.c.what == what)).first()
     if row is None:
         return None
-    return KeptSheet(row.what, _of(row), row.made_at, row.cost_s, json.loads(zlib.decompress(row.body)))
+    return CachedSheet(row.what, _of(row), row.made_at, row.cost_s, json.loads(zlib.decompress(row.body)))
 
 
 def save_sheet_parts(
@@ -58,8 +58,8 @@ def save_sheet_parts(
     what = next(iter(parts)).partition("/")[0]
     mine = (kept.c.session_id == session_id) & kept.c.what.startswith(f"{what}/")
     db.execute(delete(kept).where(mine, kept.c.what.not_in(list(parts))))
-    takes, verdicts, form = of
-    about = {"session_id": session_id, "takes": takes, "verdicts": verdicts, "form": form, "cost_s": cost_s}
+    takes, verdicts, key = of
+    about = {"session_id": session_id, "takes": takes, "verdicts": verdicts, "key": key, "cost_s": cost_s}
     about["made_at"] = datetime.now(UTC)
     rows = [about | {"what": name, "body": _packed(part)} for name, part in parts.items()]
     put = (postgresql.insert if db.dialect.name == "postgresql" else sqlite.insert)(kept)
@@ -68,9 +68,9 @@ def save_sheet_parts(
     db.execute(put.on_conflict_do_update(index_elements=["session_id", "what"], set_=fresh), rows)
 
 
-def kept_state(db: Connection, sheets: Iterable[str]) -> dict[tuple[int, str], tuple[int, int, str]]:
+def cached_state(db: Connection, sheets: Iterable[str]) -> dict[tuple[int, str], tuple[int, int, str]]:
     """Return (session id, sheet) -> what it was made of, bodies unread."""
-    columns = [kept.c[name] for name in ("session_id", "what", "takes", "verdicts", "form")]
+    columns = [kept.c[name] for name in ("session_id", "what", "takes", "verdicts", "key")]
     return {
         (row.session_id, row.what): _of(row)
         for row in db.execute(select(*columns).where(kept.c.what.in_(list(sheets))))
@@ -78,7 +78,7 @@ def kept_state(db: Connection, sheets: Iterable[str]) -> dict[tuple[int, str], t
 
 
 def _of(row: Row[Any]) -> tuple[int, int, str]:
-    return row.takes, row.verdicts, row.form
+    return row.takes, row.verdicts, row.key
 
 
 def _packed(part: Any) -> bytes:

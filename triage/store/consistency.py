@@ -24,7 +24,7 @@ _OF_TAKE = (
     take.c.instrument,
     take.c.articulation,
     take.c.dynamic,
-    take.c.heard_on.label("mic"),
+    take.c.measured_mic.label("mic"),
     take.c.setup,
     take.c.recorded_at,
     take.c.recorded_from,
@@ -108,6 +108,6 @@ def takes_heard(db: Connection, take_ids: Sequence[int]) -> dict[int, tuple[str,
     query = query.join(session, session.c.id == take.c.session_id).join(track, track.c.take_id == take.c.id)
     found: dict[int, tuple[str, str, int]] = {}
     for first in range(0, len(take_ids), MANY):
-        some = query.where(take.c.id.in_(take_ids[first : first + MANY]), track.c.mic == take.c.heard_on)
+        some = query.where(take.c.id.in_(take_ids[first : first + MANY]), track.c.mic == take.c.measured_mic)
         found |= {row.id: (row.folder, row.path, row.channel) for row in db.execute(some)}
     return found

@@ -60,5 +60,5 @@ def _missing(db: Connection, session_id: int, names: Sequence[str]) -> dict[str,
 def _others(db: Connection, one: StoredTake) -> int:
     """Return how many other takes of the cohort have been heard, at most FEW: counting all would read all."""
     cell = [take.c[name] == getattr(one, name) for name in ("instrument", "articulation", "dynamic")]
-    mine = (take.c.session_id == one.session_id, take.c.id != one.id, take.c.listened, *cell)
+    mine = (take.c.session_id == one.session_id, take.c.id != one.id, take.c.analysed, *cell)
     return len(db.execute(select(take.c.id).where(*mine).limit(FEW)).all())

@@ -13,7 +13,7 @@ from triage.store import tables
 take, note, verdict = tables.take, tables.note, tables.verdict
 LITTLE_DOUBT = 0.25
 REACH_SEMITONES = 2
-CELL = ("session_id", "instrument", "articulation", "dynamic", "heard_on")
+CELL = ("session_id", "instrument", "articulation", "dynamic", "measured_mic")
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ def notes_beside(db: Connection, take_id: int, number: int, limit: int = 3) -> t
     near = note.c.pitch_midi.between(own.pitch_midi - REACH_SEMITONES, own.pitch_midi + REACH_SEMITONES)
     itself = (note.c.take_id == take_id) & (note.c.number == number)
     query = select(*columns).join(take, take.c.id == note.c.take_id)
-    query = query.where(*same_cell, near, ~itself, ~_said("reject"), take.c.listened)
+    query = query.where(*same_cell, near, ~itself, ~_said("reject"), take.c.analysed)
     order = (doubtful, away, accepted.desc(), func.coalesce(note.c.doubt, 0.0), take.c.name, note.c.number)
     rows = db.execute(query.order_by(*order).limit(limit))
     return tuple(Beside(**dict(row._mapping) | {"accepted": bool(row.accepted)}) for row in rows)

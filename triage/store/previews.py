@@ -31,5 +31,5 @@ def drawn_mics(db: Connection, take_id: int) -> tuple[str, ...]:
 
 def pitch_courses(db: Connection, take_id: int) -> bytes | None:
     """Return the packed pitch courses of a take's notes."""
-    query = select(preview.c.courses).where(preview.c.take_id == take_id, preview.c.courses.is_not(None))
+    query = select(preview.c.contours).where(preview.c.take_id == take_id, preview.c.contours.is_not(None))
     return db.scalar(query.limit(1))

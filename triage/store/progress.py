@@ -1,6 +1,6 @@
 """Progress: how far each session is, for the list of sessions.
 
-What a session's takes add up to is kept (``store/kept_sheets.py``); only sessions that changed since are added up,
+What a session's takes add up to is kept (``store/cached_sheets.py``); only sessions that changed since are added up,
 so that the list does not read every take of every session.
 """
 
@@ -16,7 +16,7 @@ from triage.store import tables
 from triage.store.changes import all_changes
 from triage.store.review import count_of, sum_of
 
-take, session, arrival, kept = tables.take, tables.session, tables.arrival, tables.kept_sheet
+take, session, arrival, kept = tables.take, tables.session, tables.arrival, tables.cached_sheet
 WHAT = "progress"
 NOTHING = {"takes": 0, "settled": 0, "disputed": 0, "left_s": 0.0, "expected_rejects": 0.0}
 
@@ -39,12 +39,12 @@ class Progress:
     models: dict[str, int]  # which model judged how many takes last
 
 
-def progress(db: Connection, form: str = "") -> tuple[Progress, ...]:
-    """Return every session with how far it is, the one taken in last first; ``form`` is that of kept sheets."""
+def progress(db: Connection, key: str = "") -> tuple[Progress, ...]:
+    """Return every session with how far it is, the one taken in last first; ``key`` is that of kept sheets."""
     now = all_changes(db)
     known = {
         row.session_id: json.loads(zlib.decompress(row.body))
-        for row in db.execute(select(kept).where(kept.c.what == WHAT, kept.c.form == form))
+        for row in db.execute(select(kept).where(kept.c.what == WHAT, kept.c.key == key))
         if {"takes": row.takes, "verdicts": row.verdicts} == now.get(row.session_id)
     }
     about = select(*(session.c[name] for name in ("id", "name", "date", "model", "taken_in_at")))
@@ -55,7 +55,7 @@ def progress(db: Connection, form: str = "") -> tuple[Progress, ...]:
 
 def tallies(db: Connection, session_ids: Sequence[int]) -> dict[int, dict[str, Any]]:
     """Return session id -> what its takes and its arrivals add up to."""
-    unheard = and_(take.c.settled == false(), take.c.listened)
+    unheard = and_(take.c.settled == false(), take.c.analysed)
     columns: list[Any] = [
         take.c.session_id,
         func.count().label("takes"),

@@ -88,11 +88,12 @@ def _save_takes(db: Connection, judgement: Judgement, ids: dict[str, int]) -> No
             "listen_s": judged.listen_s,
             "rank": rank,
             "model": judgement.model,
-            "teach": judged.teach,
+            "learning_rank": judged.learning_rank,
         }
         for rank, judged in enumerate(sorted(said.values(), key=place), start=1)
     ]
-    change: dict[str, Any] = {name: bindparam(name) for name in ("doubt", "listen_s", "rank", "model", "teach")}
+    names = ("doubt", "listen_s", "rank", "model", "learning_rank")
+    change: dict[str, Any] = {name: bindparam(name) for name in names}
     db.execute(update(take).where(take.c.id == bindparam("of")).values(change), rows)
 
 

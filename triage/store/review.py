@@ -80,7 +80,7 @@ def _open(by: str) -> ColumnElement[bool]:
     own = (verdict.c.by == by, verdict.c.note.is_(None), verdict.c.stands)
     spoke = exists().where(verdict.c.take_id == take.c.id, *own)
     # Most takes nobody has heard: asking that first saves looking their verdicts up.
-    return and_(take.c.listened, take.c.rank.is_not(None), or_(not_(take.c.heard), ~spoke))
+    return and_(take.c.analysed, take.c.rank.is_not(None), or_(not_(take.c.heard), ~spoke))
 
 
 def count_of(which: ColumnElement[bool]) -> ColumnElement[int]:

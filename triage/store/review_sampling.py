@@ -1,7 +1,7 @@
-"""Lots: takes that come for another reason than their doubt, and what a random sample tells of the unheard ones.
+"""Takes that come for another reason than their doubt, and what a random sample tells of the unheard ones.
 
-Every take has a lot of its own for good, a number from 0 to 1 that knows nothing of how it sounds. Takes heard in
-the order of their lots are a random sample; ``store/review.py`` gives the order by doubt.
+Every take has a random number from 0 to 1 of its own, fixed by its name. Takes heard in the order of these numbers
+are a random sample; ``store/review.py`` gives the order by doubt.
 """
 
 from dataclasses import dataclass
@@ -35,15 +35,15 @@ class Sampled:
     sampled_rejected: int
 
 
-def next_by_lot(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
-    """Return the unheard takes whose lots come next."""
-    return _first(db, and_(take.c.session_id == session_id, _unheard()), take.c.lot, limit)
+def next_in_random_order(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
+    """Return the unheard takes that come next in random order."""
+    return _first(db, and_(take.c.session_id == session_id, _unheard()), take.c.random_order, limit)
 
 
-def next_to_teach(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
+def next_to_learn(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
     """Return the unheard takes that would teach the model most, as the last ranking found."""
-    which = and_(take.c.session_id == session_id, take.c.teach.is_not(None), _unheard())
-    return _first(db, which, take.c.teach, limit)
+    which = and_(take.c.session_id == session_id, take.c.learning_rank.is_not(None), _unheard())
+    return _first(db, which, take.c.learning_rank, limit)
 
 
 def next_to_repeat(db: Connection, session_id: int, by: str) -> tuple[StoredTake, ...]:
@@ -54,7 +54,7 @@ def next_to_repeat(db: Connection, session_id: int, by: str) -> tuple[StoredTake
     recent = said.order_by(verdict.c.id.desc()).offset(FORGOTTEN).limit(WITHIN).subquery()
     again = exists().where(verdict.c.take_id == take.c.id, *own, verdict.c.blind, ~was_taken_back())
     decided = select(recent.c.take_id).where(recent.c.verdict != "unsure")
-    return _first(db, and_(take.c.id.in_(decided), take.c.listened, take.c.settled, ~again), take.c.lot, 1)
+    return _first(db, and_(take.c.id.in_(decided), take.c.analysed, take.c.settled, ~again), take.c.random_order, 1)
 
 
 def spoken_takes(db: Connection, session_id: int) -> frozenset[str]:
@@ -77,19 +77,18 @@ def places_used(db: Connection, session_id: int) -> int:
 
 
 def sample_of(db: Connection, session_id: int) -> Sampled | None:
-    """Return what the random sample tells; None before a first take was heard by lot, or where none is unheard.
+    """Return what the random sample tells; None before a first take was sampled, or where none is unheard.
 
-    The sample is every take up to the last lot that came up, short of the first lot that nobody has heard: which
-    takes are in it depends on their lots alone, so those that were heard for their doubt or to teach count as well.
+    The sample is every take up to the last sampled one in random order, short of the first that nobody has heard:
+    which takes are in it depends on that order alone, so those that were heard for another reason count as well.
     """
-    here = take.c.session_id == session_id
-    drawn = select(take.c.lot).where(here, take.c.heard, take.c.drawn).order_by(take.c.lot.desc())
-    last = db.scalar(drawn.limit(1))
-    rank = db.scalar(select(take.c.rank).where(here, _unheard()).order_by(take.c.rank).limit(1))
+    here, order = take.c.session_id == session_id, take.c.random_order
+    last = db.scalar(select(func.max(order)).where(here, take.c.heard, take.c.sampled))
+    rank = db.scalar(select(func.min(take.c.rank)).where(here, _unheard()))
     if last is None or rank is None:
         return None
-    next_lot = db.scalar(select(take.c.lot).where(here, _unheard()).order_by(take.c.lot).limit(1))
-    sampled = and_(take.c.heard, take.c.lot <= last, take.c.lot < next_lot)
+    first_unheard = db.scalar(select(func.min(order)).where(here, _unheard()))
+    sampled = and_(take.c.heard, order <= last, order < first_unheard)
     bad = and_(take.c.heard, or_(take.c.rejected, not_(take.c.settled)))
     doubt = func.coalesce(take.c.doubt, 0.0)
     columns: list[Any] = [
@@ -101,12 +100,12 @@ def sample_of(db: Connection, session_id: int) -> Sampled | None:
         func.coalesce(func.sum(case((sampled, doubt), else_=0.0)), 0.0).label("sampled_doubt"),
         _count(and_(sampled, bad)).label("sampled_rejected"),
     ]
-    tail = (here, take.c.listened, take.c.rank >= rank)
+    tail = (here, take.c.analysed, take.c.rank >= rank)
     return Sampled(**db.execute(select(*columns).select_from(take).where(*tail)).one()._mapping)
 
 
 def _unheard() -> ColumnElement[bool]:
-    return and_(take.c.heard == false(), take.c.settled == false(), take.c.listened, take.c.rank.is_not(None))
+    return and_(take.c.heard == false(), take.c.settled == false(), take.c.analysed, take.c.rank.is_not(None))
 
 
 def _first(db: Connection, which: ColumnElement[bool], order: Any, limit: int) -> tuple[StoredTake, ...]:

@@ -49,7 +49,7 @@ def ranks(db: Connection) -> list[str]:
     )
     query = select(session.c.name).join(take, take.c.session_id == session.c.id)
     gaps = query.group_by(session.c.id, session.c.name).having(odd).order_by(session.c.name)
-    undecided = _take_places().where(take.c.rank.is_not(None), take.c.doubt.is_(None), take.c.listened)
+    undecided = _take_places().where(take.c.rank.is_not(None), take.c.doubt.is_(None), take.c.analysed)
     return [
         *_line(db, gaps, "session{s} with gaps or doubles among the ranks"),
         *_line(db, undecided, "take{s} with a rank and no doubt"),
@@ -155,7 +155,7 @@ def _places(table: Any) -> Select[Any]:
 
 
 def _heard_without(table: Any) -> Select[Any]:
-    return _take_places().where(take.c.listened, ~exists().where(table.c.take_id == take.c.id))
+    return _take_places().where(take.c.analysed, ~exists().where(table.c.take_id == take.c.id))
 
 
 def _vectors_lacking() -> Select[Any]:

@@ -18,6 +18,8 @@ from triage.domain.verdict import Verdict
 from triage.store import tables
 
 take, verdict, retraction = tables.take, tables.verdict, tables.retraction
+# What must not have changed since a verdict was given, and its name in messages.
+DIGESTS = (("audio_digest", "its sound"), ("sheet_row_digest", "its row of the take sheet"))
 
 
 @dataclass(frozen=True)
@@ -93,9 +95,9 @@ class TakeVerdicts:
         return self.settled and any(one.verdict == "reject" for one in self.given)
 
     @property
-    def drawn(self) -> bool:
+    def sampled(self) -> bool:
         """Whether somebody heard it because its lot came up."""
-        return any(one.shown == "lot" for one in self.given)
+        return any(one.shown == "random" for one in self.given)
 
     def outcome(self, note: int) -> Outcome | None:
         """Return what stands on a note, None where nobody spoke of it or of its take."""
@@ -174,7 +176,7 @@ def settle(db: Connection, take_id: int) -> TakeVerdicts:
 
 def flags_of(found: TakeVerdicts) -> dict[str, bool]:
     """Return the flags of a take by name of their columns."""
-    flags = {name: getattr(found, name) for name in ("heard", "settled", "rejected", "drawn")}
+    flags = {name: getattr(found, name) for name in ("heard", "settled", "rejected", "sampled")}
     return flags | {"disputed": bool(found.disagreements)}
 
 
@@ -184,9 +186,10 @@ def was_taken_back() -> ColumnElement[bool]:
 
 
 def _everything_given() -> Select[Any]:
-    names = ("id", "note", "verdict", "reason", "comment", "by", "at", "blind", "shown", "stands", "sound", "meant")
-    now = (take.c.name.label("take"), take.c.sound.label("sound_now"), take.c.meant.label("meant_now"))
-    query = select(verdict.c.take_id, *(verdict.c[name] for name in names), *now, retraction.c.id.label("retraction"))
+    names = ("id", "note", "verdict", "reason", "comment", "by", "at", "blind", "shown", "stands")
+    now = (take.c.name.label("take"), *(take.c[name].label(f"{name}_now") for name, _ in DIGESTS))
+    then = (verdict.c[name] for name in (*names, *dict(DIGESTS)))
+    query = select(verdict.c.take_id, *then, *now, retraction.c.id.label("retraction"))
     query = query.join(take, take.c.id == verdict.c.take_id)
     return query.outerjoin(retraction, retraction.c.verdict_id == verdict.c.id).order_by(verdict.c.id)
 
@@ -196,8 +199,10 @@ def _given(db: Connection, *which: ColumnElement[bool]) -> Iterator[GivenVerdict
 
 
 def _given_verdict(row: Row[Any]) -> GivenVerdict:
-    pairs = ((row.sound, row.sound_now, "its sound"), (row.meant, row.meant_now, "its row of the take sheet"))
+    values = row._mapping
+    pairs = ((values[name], values[f"{name}_now"], what) for name, what in DIGESTS)
     changed = " and ".join(what for then, now, what in pairs if then and now and then != now)
     names = ("take", "verdict", "by", "at", "note", "reason", "comment", "blind", "shown", "id", "stands")
-    values = {name: getattr(row, name) for name in names}
-    return GivenVerdict(**values, taken_back=row.retraction is not None, changed=changed or None)
+    return GivenVerdict(
+        **{name: values[name] for name in names}, taken_back=row.retraction is not None, changed=changed or None
+    )

@@ -36,8 +36,8 @@ class StoredTake:
     repetitions: int | None
     duration_s: float | None
     problem: str | None
-    listened: bool
-    heard_on: str | None
+    analysed: bool
+    measured_mic: str | None
     doubt: float | None
     listen_s: float | None
     rank: int | None
@@ -46,15 +46,15 @@ class StoredTake:
     recorded_from: str | None = None
     session_id: int = 0
     model: str | None = None  # name and version of what judged it
-    sound: str | None = None
-    meant: str | None = None
+    audio_digest: str | None = None
+    sheet_row_digest: str | None = None
     heard: bool = False  # somebody has said something of it as it sounds now
     settled: bool = False  # whoever decided agrees
     disputed: bool = False
     rejected: bool = False  # settled as a reject
-    drawn: bool = False  # heard because its lot came up
-    lot: float | None = None
-    teach: int | None = None
+    sampled: bool = False  # heard because its lot came up
+    random_order: float | None = None
+    learning_rank: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

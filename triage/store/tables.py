@@ -39,7 +39,7 @@ from triage.store.metadata import owned_by as _of
 __all__ = ["login", "metadata", "person", "preference", "secret"]  # and every table below
 
 # What the words on a take amount to: heard by anybody, settled, disputed, settled as a reject, heard by lot.
-FLAGS = ("heard", "settled", "disputed", "rejected", "drawn")
+FLAGS = ("heard", "settled", "disputed", "rejected", "sampled")
 
 
 session = Table(
@@ -51,7 +51,7 @@ session = Table(
     Column("date", Date, nullable=False),
     Column("sample_rate_hz", Whole),
     Column("a4_hz", Real, nullable=False),
-    Column("judge_mic", Words),
+    Column("reference_mic", Words),
     Column("model", Words),
     Column("taken_in_at", UtcTime, nullable=False),
     Column("complete", Whole),  # from the roll call: how much arrived as it should
@@ -75,8 +75,8 @@ take = Table(
     Column("duration_s", Real),
     Column("fingerprint", Words),
     Column("problem", Words),
-    Column("listened", Boolean, nullable=False),
-    Column("heard_on", Words),
+    Column("analysed", Boolean, nullable=False),
+    Column("measured_mic", Words),
     Column("setup", Words),  # seats and microphones, as the take sheet names them
     Column("recorded_at", DateTime),  # on the clock of the hall, so without a time zone
     Column("recorded_from", Words),
@@ -84,12 +84,12 @@ take = Table(
     Column("doubt", Real),
     Column("listen_s", Real),
     Column("rank", Whole),
-    Column("sound", Words),  # digest of the samples: what people heard when they gave a verdict
-    Column("meant", Words),  # digest of the take sheet's row
+    Column("audio_digest", Words),  # digest of the samples: what people heard when they gave a verdict
+    Column("sheet_row_digest", Words),  # digest of the take sheet's row
     # What the verdicts amount to, kept up by store/standing.py so that the next take is found at once.
     *(Column(name, Boolean, nullable=False, server_default=false()) for name in FLAGS),
-    Column("lot", Real),  # from 0 to 1, the take's own for good: the random sample goes in its order
-    Column("teach", Whole),  # from 1: when to hear it for the model's sake; NULL where it would teach little
+    Column("random_order", Real),  # from 0 to 1, the take's own for good: the random sample goes in its order
+    Column("learning_rank", Whole),  # from 1: when to hear it for the model's sake; NULL where it would teach little
     Index("ix_take_session_id_name", "session_id", "name", unique=True),
     Index("ix_take_session_id_rank", "session_id", "rank"),
     Index("ix_take_session_id_recorded_at", "session_id", "recorded_at"),  # what was just played
@@ -101,15 +101,15 @@ take = Table(
         "rank",
         "heard",
         "disputed",
-        "listened",
+        "analysed",
         "doubt",
         "listen_s",
-        "lot",
+        "random_order",
         "rejected",
-        "drawn",
+        "sampled",
     ),
-    Index("ix_take_lot", "session_id", "heard", "lot", "drawn"),
-    Index("ix_take_teach", "session_id", "teach"),
+    Index("ix_take_random_order", "session_id", "heard", "random_order", "sampled"),
+    Index("ix_take_learning_rank", "session_id", "learning_rank"),
     Index("ix_take_cell", "session_id", "instrument", "articulation", "dynamic"),
 )
 
@@ -236,8 +236,8 @@ verdict = Table(
     Column("at", UtcTime, nullable=False),
     Column("comment", Words),
     Column("key", Words),  # the client's own id of one click: sent twice it counts once
-    Column("sound", Words),  # of the take as it was heard
-    Column("meant", Words),
+    Column("audio_digest", Words),  # of the take as it was heard
+    Column("sheet_row_digest", Words),
     Column("shown", Words),  # why the desk showed the take: NULL for its doubt, else one of records.SHOWN
     Column("stands", Boolean, nullable=False, server_default=false()),  # kept up by store/standing.py
     CheckConstraint("verdict IN ('accept', 'reject', 'unsure')", name="word"),
@@ -270,7 +270,7 @@ preview = Table(
     Column("picture_hop_s", Real, nullable=False),
     Column("low_hz", Real, nullable=False),
     Column("high_hz", Real, nullable=False),
-    Column("courses", LargeBinary),  # pitch of each note, on the microphone that the notes were cut on
+    Column("contours", LargeBinary),  # pitch of each note, on the microphone that the notes were cut on
 )
 
 change = Table(
@@ -281,14 +281,14 @@ change = Table(
     Column("number", Whole, nullable=False),
 )
 
-kept_sheet = Table(
-    "kept_sheet",
+cached_sheet = Table(
+    "cached_sheet",
     metadata,
     Column("session_id", Integer, primary_key=True, autoincrement=False),  # 0: of all sessions, so no foreign key
     Column("what", Words, primary_key=True),
     Column("takes", Whole, nullable=False),  # the session's numbers of change that it was made of
     Column("verdicts", Whole, nullable=False),
-    Column("form", Words, nullable=False),  # version of what makes and shows it
+    Column("key", Words, nullable=False),  # of the code that makes and shows it
     Column("made_at", UtcTime, nullable=False),
     Column("cost_s", Real, nullable=False),  # how long it took
     Column("body", LargeBinary, nullable=False),  # JSON, packed

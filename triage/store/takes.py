@@ -102,7 +102,7 @@ def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[
             continue
         if any(db.scalar(select(exists().where(t.c.take_id == take_id))) for t in (tables.verdict, tables.choice)):
             # No fingerprint: should the files come back, the take is read again.
-            gone = {"problem": GONE, "fingerprint": None, "listened": False}
+            gone = {"problem": GONE, "fingerprint": None, "analysed": False}
             db.execute(update(take).where(take.c.id == take_id).values(gone))
             kept.append(name)
         else:
@@ -176,8 +176,8 @@ def lock_session(db: Connection, session_id: int) -> None:
         raise StoreError(f"no session with id {session_id} in the store; `triage intake FOLDER` takes one in")
 
 
-def lot_of(session_id: int, take: str) -> float:
-    """Return a number from 0 to 1 that is the take's own for good: the random sample goes in its order."""
+def random_order_of(session_id: int, take: str) -> float:
+    """Return the take's own random number from 0 to 1, fixed by its name: the random sample goes in this order."""
     digest = hashlib.blake2b(f"{session_id}\n{take}".encode(errors="backslashreplace"), digest_size=8).digest()
     return int.from_bytes(digest) / 2**64
 
@@ -194,10 +194,11 @@ def _save_take_row(db: Connection, session_id: int, record: Take) -> int:
     left_out = ("tracks", "notes", "hits", "floors", "previews")
     row = {name: value for name, value in vars(record).items() if name not in left_out}
     row["expected_pitches"] = [int(pitch) for pitch in record.expected_pitches]
-    row |= {"doubt": None, "listen_s": None, "rank": None, "teach": None, "meant": _meant(record)}
+    row |= dict.fromkeys(("doubt", "listen_s", "rank", "learning_rank"))
+    row["sheet_row_digest"] = _sheet_row_digest(record)
     known = db.scalar(select(table.c.id).where(table.c.session_id == session_id, table.c.name == record.name))
     if known is None:
-        row |= {"session_id": session_id, "lot": lot_of(session_id, record.name)}
+        row |= {"session_id": session_id, "random_order": random_order_of(session_id, record.name)}
         return db.execute(insert(table).values(row).returning(table.c.id)).scalar_one()
     db.execute(update(table).where(table.c.id == known).values(row))
     return known
@@ -212,7 +213,7 @@ def _close_ranks(db: Connection, session_id: int) -> None:
         db.execute(update(table).where(table.c.id == bindparam("of")).values(rank=bindparam("place")), moved)
 
 
-def _meant(record: Take) -> str:
+def _sheet_row_digest(record: Take) -> str:
     """Return a digest of what the take was to hold, the remark left out: it changes nothing of the playing."""
     row = (record.instrument, record.articulation, record.dynamic, list(record.expected_pitches), record.repetitions)
     return hashlib.sha256(repr(row).encode("utf-8", "backslashreplace")).hexdigest()[:32]

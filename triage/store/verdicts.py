@@ -33,24 +33,25 @@ class TakenBack:
 
 
 def record_verdict(
-    db: Connection, session_id: int, said: Verdict, key: str | None = None, sound: str | None = None
+    db: Connection, session_id: int, said: Verdict, key: str | None = None, audio_digest: str | None = None
 ) -> int:
     """Add one verdict and return its id; an unknown take, note or word is an error that names what there is.
 
     ``key`` is the sender's own id of this verdict: sent again, it is the same verdict and not another one.
-    ``sound`` is the take's as it was heard, if that can differ from what the store holds by now.
+    ``audio_digest`` is the take's as it was heard, if that can differ from what the store holds by now.
     """
     _check_words(said)
     take_id = find_take(db, session_id, said.take).id
     # Whoever speaks of the same take at the same moment waits, so that both words are counted.
-    lock = select(take.c.sound, take.c.meant).where(take.c.id == take_id).with_for_update(key_share=True)
-    now = db.execute(lock).one()
+    now = select(take.c.audio_digest, take.c.sheet_row_digest).where(take.c.id == take_id)
+    digests = dict(db.execute(now.with_for_update(key_share=True)).one()._mapping)
     if key is not None and (known := _known(db, take_id, said, key)):
         return known
     if said.note is not None:
         _check_note(db, take_id, said)
     row = {name: value for name, value in vars(said).items() if name != "take"}
-    row |= {"take_id": take_id, "key": key, "sound": sound or now.sound, "meant": now.meant}
+    row |= {"take_id": take_id, "key": key} | digests
+    row["audio_digest"] = audio_digest or row["audio_digest"]
     try:
         made = db.execute(insert(verdict).values(row).returning(verdict.c.id)).scalar_one()
     except IntegrityError:

@@ -44,7 +44,7 @@ def write_cues(db: Connection, found: KeepSet, folder: Path, silence: bool) -> i
 def _rate_hz(db: Connection, take: StoredTake) -> int:
     """Return the sample rate of the track that the notes' times were measured on."""
     own = {track.mic: track.sample_rate_hz for track in tracks(db, take.id)}
-    rate_hz = own.get(take.heard_on or "") or next((rate for rate in own.values() if rate), None)
+    rate_hz = own.get(take.measured_mic or "") or next((rate for rate in own.values() if rate), None)
     if not rate_hz:
         raise AudioError(f"take {take.name}: no sample rate is known of it; `triage intake` its session again")
     return rate_hz

@@ -73,8 +73,8 @@ def _take(folder: Path, name: str) -> Take:
         tracks=tuple(tracks),
         notes=notes,
         hits=hits,
-        heard_on="close",
-        sound=f"sound of {name}",
+        measured_mic="close",
+        audio_digest=f"sound of {name}",
         previews=tuple(previews),
     )
 

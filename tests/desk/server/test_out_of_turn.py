@@ -8,11 +8,11 @@ from tests.verdicts import given_verdicts
 from triage.judge.active_learning import Mix
 from triage.store.engine import open_store, reading, writing
 from triage.store.models import StoredModel, add_model
-from triage.store.takes import find_session, lot_of
+from triage.store.takes import find_session, random_order_of
 
 
 def judge(person, take, key, verdict="accept"):
-    body = {"verdict": verdict, "key": key, "sound": take["sound"], "shown": take["shown"]}
+    body = {"verdict": verdict, "key": key, "audio_digest": take["audio_digest"], "shown": take["shown"]}
     answer = person.post(f"/api/takes/{take['id']}/verdict", body)
     assert answer.status_code == 200, answer.text
     return answer.json()
@@ -21,17 +21,17 @@ def judge(person, take, key, verdict="accept"):
 def test_what_comes_by_lot_says_so_and_speaks_against_stopping_where_it_is_bad(either_desk, monkeypatch):
     monkeypatch.setattr("triage.desk.takes.MIX", Mix(0, 1.0, 0))
     anna, left = either_desk.person(), {}
-    order = sorted(range(1, 5), key=lambda i: lot_of(1, f"T00{i}"))
+    order = sorted(range(1, 5), key=lambda i: random_order_of(1, f"T00{i}"))
     assert order == [1, 2, 4, 3]
     assert anna.post("/api/me/preferences", {"bound_rejects": 0.5}).status_code == 200
     for step, verdict in enumerate(("accept", "accept", "reject")):
         take = anna.get("/api/s/1/next?n=1").json()["takes"][0]
-        assert (take["take"], take["shown"]) == (f"T00{order[step]}", "lot")
+        assert (take["take"], take["shown"]) == (f"T00{order[step]}", "random")
         left = judge(anna, take, f"click-{step:04}", verdict)["left"]
         # Only what was heard beyond the first unheard take tells of the rest.
-        assert (left["by_lot"] is not None) == (step == 2)
+        assert (left["sample"] is not None) == (step == 2)
     # T003 and T004 hold 0.2 + 0.1 + 2 (1 - 0.1) = 2.1 rejects, one of them heard; 0 or 1 can be left, so not 1.1.
-    assert left["by_lot"] == {"expected": 1.0, "low": 0, "high": 1, "unheard": 1, "sampled": 1}
+    assert left["sample"] == {"expected": 1.0, "low": 0, "high": 1, "unheard": 1, "sampled": 1}
     assert left["expected_rejects"] == 0.2 and not left["can_stop"]
 
 
@@ -50,7 +50,7 @@ def test_what_comes_again_looks_unheard_and_is_kept_as_blind(either_desk, monkey
     monkeypatch.setattr("triage.desk.takes.MIX", Mix(0, 0, 1.0))
     monkeypatch.setattr("triage.store.review_sampling.FORGOTTEN", 0)
     take = anna.get("/api/s/1/next?n=1").json()["takes"][0]
-    assert (take["take"], take["shown"]) == ("T001", "again")
+    assert (take["take"], take["shown"]) == ("T001", "repeat")
     assert (take["heard"], take["settled"], take["words"]["said"], take["back"]) == (False, False, [], None)
     judge(anna, take, "click-0002")
     engine = open_store(either_desk.settings.store)
@@ -64,7 +64,7 @@ def test_what_comes_again_looks_unheard_and_is_kept_as_blind(either_desk, monkey
 
 def test_nobody_makes_a_first_word_blind_by_saying_so(either_desk):
     anna = either_desk.person()
-    take = anna.get("/api/s/1/next?n=1").json()["takes"][0] | {"shown": "again"}
+    take = anna.get("/api/s/1/next?n=1").json()["takes"][0] | {"shown": "repeat"}
     assert judge(anna, take, "click-0001")["words"]["settled"]
 
 

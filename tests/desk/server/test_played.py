@@ -26,7 +26,7 @@ def played(number: int, dynamic: str = "ff") -> Take:
         "staccato",
         dynamic,
         duration_s=40.0,
-        sound="s",
+        audio_digest="s",
         recorded_at=DAY.replace(minute=30 + number),
         recorded_from="bext",
     )
@@ -41,7 +41,7 @@ def told(engine) -> int:
         session_id = find_session(db).id
         for take in takes:
             save_take(db, session_id, take)
-        save_take(db, session_id, replace(played(15), recorded_at=None, listened=False, problem="cannot be read"))
+        save_take(db, session_id, replace(played(15), recorded_at=None, analysed=False, problem="cannot be read"))
         judged = tuple(TakeJudgement(name, doubt, 3.0, k) for k, (name, doubt) in enumerate(doubts.items(), 1))
         save_judgement(db, session_id, Judgement("m 1", judged, (), (spot,)))
         save_arrivals(db, session_id, Arrivals((ArrivalProblem("missing", take="T012", mic="room"),), 3))

@@ -85,7 +85,7 @@ def test_a_changed_take_comes_back_with_the_reason(desk, store):
     accept(anna, take_id, "click-0001")
     engine = open_store(store)
     with writing(engine) as db:
-        changed = Take("T001", "new", "horn", "staccato", "ff", None, (60, 62), 1, sound="another sound")
+        changed = Take("T001", "new", "horn", "staccato", "ff", None, (60, 62), 1, audio_digest="another sound")
         save_take(db, 1, changed)
     engine.dispose()
     take = anna.get(f"/api/takes/{take_id}").json()

@@ -95,7 +95,7 @@ function decide(verdict, reason = null) {
   const note = state.scope === "note" ? noteNow() : null;
   if (state.scope === "note" && note === null) return say("This spot belongs to no note; switch to the take");
   const comment = by("comment").value.trim() || null;
-  outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, sound: take.sound, shown: take.shown ?? null } });
+  outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, audio_digest: take.audio_digest, shown: take.shown ?? null } });
   history.push({ take, spotAt: state.spotAt, note, verdict, comment });
   giveComment(take.id, "");
   say(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${said(reason)}` : ""}`);

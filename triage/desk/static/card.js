@@ -5,8 +5,8 @@ import { amount, family, percent, pitchName, place, said, span } from "./words.j
 
 // A take that comes again unannounced says nothing: whoever hears it should judge it afresh.
 const REASONS = {
-  teach: "Out of turn, to teach the model: it is unsure of this take, and nothing like it was heard yet",
-  lot: "Out of turn, drawn by lot: a few quiet takes heard tell how many rejects the others still hold",
+  learning: "Out of turn, to teach the model: it is unsure of this take, and nothing like it was heard yet",
+  random: "Out of turn, drawn by lot: a few quiet takes heard tell how many rejects the others still hold",
 };
 
 const by = (id) => document.getElementById(id);

@@ -8,7 +8,7 @@ export class Drawings {
   constructor() { this.kept = new Map(); }
 
   of(take, mic) {
-    const name = `${take.id} ${take.sound} ${mic.name}`;
+    const name = `${take.id} ${take.audio_digest} ${mic.name}`;
     if (!this.kept.has(name)) {
       this.kept.set(name, fetchDrawing(take, mic).catch(() => { this.kept.delete(name); return {}; }));
       if (this.kept.size > 24) this.kept.delete(this.kept.keys().next().value);

@@ -88,7 +88,7 @@ function hearDot(dot) {
 async function hear(takeId, note, name) {
   try {
     if (!takes.has(takeId)) takes.set(takeId, await get(`/api/takes/${takeId}`));
-    const { heard_on: mic } = takes.get(takeId);
+    const { measured_mic: mic } = takes.get(takeId);
     say(`${name}, note ${note}`);
     await player.play([{ url: `/audio/takes/${takeId}/notes/${note}/${encodeURIComponent(mic)}`, fromS: 0, mic, take: null }]);
   } catch (error) { say(`Cannot be played: ${error.message}`); }

@@ -8,6 +8,6 @@ export const micNow = () => (state.take ? micsOf(state.take, spotNow())[state.mi
 
 /** Return the microphones in the order to be heard: where the spot shows best first. */
 export function micsOf(take, spot) {
-  const first = spot?.mic || take.heard_on;
+  const first = spot?.mic || take.measured_mic;
   return [...take.mics].sort((a, b) => (b.name === first) - (a.name === first));
 }

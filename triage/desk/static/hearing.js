@@ -32,7 +32,7 @@ export function prepareSpot() {
 }
 
 function neighbourOf(take, spot) {
-  const name = `${take.id} ${take.sound} ${spot.note}`;
+  const name = `${take.id} ${take.audio_digest} ${spot.note}`;
   if (!neighbours.has(name)) {
     const asked = get(`/api/takes/${take.id}/notes/${spot.note}/neighbours`).then((answer) => answer.neighbours[0]);
     asked.catch(() => neighbours.delete(name));
@@ -43,7 +43,7 @@ function neighbourOf(take, spot) {
 
 /** Return the address of a neighbour's note on the microphone in use, as loud as the note in hand. */
 function soundOf(other, take, spot) {
-  const mic = micNow()?.name ?? take.heard_on;
+  const mic = micNow()?.name ?? take.measured_mic;
   return `/audio/takes/${other.take_id}/notes/${other.note}/${encodeURIComponent(mic)}?like_take=${take.id}&like_note=${spot.note}`;
 }
 

@@ -26,7 +26,7 @@ export function showLeft(left) {
     make("b", { text: span(left.listen_s) }), " of spots left · ",
     make("b", { text: rejects < 0.05 ? "hardly any" : `about ${rejects.toFixed(1)}` }), ` reject${rejects >= 0.95 && rejects < 1.05 ? "" : "s"} still unheard`,
   );
-  if (left.by_lot) line.append(byLot(left.by_lot));
+  if (left.sample) line.append(byLot(left.sample));
   if (left.disputed) line.append(` · you differ on ${left.disputed}`);
   if (left.can_stop && left.takes) line.append(make("strong", { class: "stop", text: "You can stop here" }));
   if (document.activeElement !== by("bound")) by("bound").value = left.bound;
