@@ -1,4 +1,4 @@
-"""A test for trend and a slope that a few bad values do not move.
+"""A test for trend and a slope that a few bad values do not move: Mann-Kendall and Theil-Sen, from SciPy.
 
 In: values in the order they were recorded, or with their times [shape=(n,)]; NaN is left out. Out: one ``Trend``.
 Values must be independent of one another but for the trend: notes of one take are not, so give one value a take.
@@ -7,11 +7,10 @@ Values must be independent of one another but for the trend: notes of one take a
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.stats import kendalltau, theilslopes
 
 from triage.domain.errors import JudgeError
 
-EXACT_N = 40  # up to so many values without ties p is counted, not approximated, as Gilbert's table goes
 UNKNOWN = float("nan")
 LEAST_N = 3  # with fewer values there is nothing to test
 
@@ -21,9 +20,7 @@ class Trend:
     """What was found; every number NaN where there are fewer than 3 values or all times are equal."""
 
     tau: float  # Kendall's tau-b, -1 falling ... 1 rising
-    s: float  # pairs that rise less pairs that fall
-    z: float  # s in its standard deviations, one pair nearer to 0
-    p: float  # two-sided
+    p: float  # two-sided; of all orders counted where there are few values without ties
     slope: float  # median of all pairs' slopes, unit of the values per unit of the times
     low: float  # 95 % interval of the slope
     high: float
@@ -32,11 +29,6 @@ class Trend:
 
 def mann_kendall(values: np.ndarray, times: np.ndarray | None = None, confidence: float = 0.95) -> Trend:
     """Return the Mann-Kendall test for a monotonic trend and the Theil-Sen slope with its interval.
-
-    S = sum_{i<j} sign(t_j - t_i) sign(x_j - x_i);  Z = (S - sign(S)) / sqrt(Var S), Var S corrected for ties in
-    values and times. p is exact (number of permutations with at least as many pairs in order) for n <= 40 without
-    ties, else from Z. slope = median over pairs with t_i != t_j of (x_j - x_i) / (t_j - t_i); its interval are the
-    ordered slopes of ranks (N - C) / 2 and (N + C) / 2 + 1, C = z_{1 - alpha/2} sqrt(Var S), N the number of slopes.
 
     Parameters
     ----------
@@ -58,26 +50,16 @@ def mann_kendall(values: np.ndarray, times: np.ndarray | None = None, confidence
 
     References
     ----------
-    Mann, Econometrica 13, 1945; Kendall, Rank Correlation Methods, 1970 (variance with ties in both); Theil, 1950;
-    Sen, JASA 63, 1968; Gilbert, Statistical Methods for Environmental Pollution Monitoring, 1987, chapter 16
-    (interval; read from memory).
+    Mann, Econometrica 13, 1945; Kendall, Rank Correlation Methods, 1970; Theil, 1950; Sen, JASA 63, 1968.
     """
     x, t = _checked(values, times, confidence)
-    n = len(x)
-    if n < LEAST_N or np.ptp(t) == 0:
-        return Trend(UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, n)
-    first, second = np.triu_indices(n, 1)
-    dx, dt = x[second] - x[first], t[second] - t[first]
-    s = float((np.sign(dx) * np.sign(dt)).sum())
-    variance = _variance(x, t)
-    z = float((s - np.sign(s)) / np.sqrt(variance)) if variance > 0 else 0.0
-    tied = len(np.unique(x)) < n or len(np.unique(t)) < n
-    p = _exact_p(abs(int(s)), n) if n <= EXACT_N and not tied else float(2 * norm.sf(abs(z)))
-    paired = float(np.sqrt((dx != 0).sum() * (dt != 0).sum()))
-    slopes = np.sort(dx[dt != 0] / dt[dt != 0])
-    reach = norm.ppf((1 + confidence) / 2) * np.sqrt(max(variance, 0.0))
-    low, high = _ranked(slopes, (len(slopes) - reach) / 2), _ranked(slopes, (len(slopes) + reach) / 2 + 1)
-    return Trend(s / paired if paired else 0.0, s, z, p, float(np.median(slopes)), low, high, n)
+    if len(x) < LEAST_N or np.ptp(t) == 0:
+        return Trend(UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, len(x))
+    if np.ptp(x) == 0:
+        return Trend(0.0, 1.0, 0.0, 0.0, 0.0, len(x))
+    test, line = kendalltau(t, x), theilslopes(x, t, confidence)
+    slope, low, high = float(line.slope), float(line.low_slope), float(line.high_slope)
+    return Trend(float(test.statistic), float(test.pvalue), slope, low, high, len(x))
 
 
 def _checked(values: np.ndarray, times: np.ndarray | None, confidence: float) -> tuple[np.ndarray, np.ndarray]:
@@ -93,29 +75,3 @@ def _checked(values: np.ndarray, times: np.ndarray | None, confidence: float) ->
     known = np.isfinite(x) & np.isfinite(t)
     order = np.argsort(t[known], kind="stable")
     return x[known][order], t[known][order]
-
-
-def _variance(x: np.ndarray, t: np.ndarray) -> float:
-    """Return Var S for n >= 3 when nothing is going on, with groups of u equal values and v equal times."""
-    n = float(len(x))
-    u, v = (np.unique(a, return_counts=True)[1].astype(float) for a in (x, t))
-    free = n * (n - 1) * (2 * n + 5)
-    for size in (u, v):
-        free -= (size * (size - 1) * (2 * size + 5)).sum()
-    triples = (u * (u - 1) * (u - 2)).sum() * (v * (v - 1) * (v - 2)).sum()
-    pairs = (u * (u - 1)).sum() * (v * (v - 1)).sum()
-    return float(free / 18 + triples / (9 * n * (n - 1) * (n - 2)) + pairs / (2 * n * (n - 1)))
-
-
-def _exact_p(s: int, n: int) -> float:
-    """Return the share of the n! orders whose |S| is at least s: inversions counted by adding one value at a time."""
-    share = np.ones(1)  # of orders of k values with 0, 1, 2 ... pairs out of order
-    for k in range(2, n + 1):
-        share = np.convolve(share, np.full(k, 1.0 / k))
-    sums = n * (n - 1) / 2 - 2 * np.arange(len(share))
-    return float(min(1.0, share[np.abs(sums) >= s].sum()))
-
-
-def _ranked(ordered: np.ndarray, rank: float) -> float:
-    """Return the value of a rank from 1, between two values in proportion, at the ends the last one."""
-    return float(np.interp(rank, np.arange(1, len(ordered) + 1), ordered))
