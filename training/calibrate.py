@@ -1,8 +1,8 @@
 """Calibrates the doubt before any verdict: ``python -m training.calibrate --recordings FOLDER``.
 
-Sessions are built from development instruments with every kind of fault planted, listened to with the tool's own
+Sessions are built from development instruments with every kind of fault planted and analysed with the tool's own
 code, and a classifier is fitted to which note was spoilt and how. Writes models/doubt.skops and models/doubt.json
-(the card). The recipe is configs/calibration.toml; read this file from top to bottom.
+(the card). The recipe is configs/calibration.toml.
 """
 
 import json
@@ -17,7 +17,14 @@ from scipy.optimize import brentq, minimize
 from scipy.special import logsumexp
 from sklearn.linear_model import LogisticRegression
 
-from training.examples import Ears, EarsConfig, Heard, Order, ears, hear_all
+from training.analysed_sessions import (
+    AnalysedSession,
+    Networks,
+    NetworksConfig,
+    SessionSpec,
+    analyse_all,
+    networks_in,
+)
 from training.performance_faults import FAULTS
 from training.technical_faults import MISHAPS
 from triage.config import Strict, read_toml, shipped
@@ -35,7 +42,7 @@ CHANGES_COUNT = {"release", "dropout", "length"}  # faults that can join two not
 MATCH_S = 0.3  # a note is the one that was planted if it starts this near
 
 
-class SessionsConfig(Strict):
+class CalibrationSessions(Strict):
     """Which sessions are built."""
 
     instruments: tuple[str, ...]
@@ -43,13 +50,13 @@ class SessionsConfig(Strict):
     count: int
     share: float
     most: int
-    noise_half: dict[str, str]  # of each instrument: clips that its encoder has not heard
+    noise_half: dict[str, str]  # of each instrument: clips that its encoder has not sessions
     rt60_s: tuple[float, ...]
     sizes: dict[str, tuple[float, float]]
     weights: dict[str, float]
 
 
-class FitConfig(Strict):
+class CalibrationFit(Strict):
     """How the classifier is fitted."""
 
     bad_notes: float
@@ -59,33 +66,33 @@ class FitConfig(Strict):
     foreign: float
 
 
-class CalibrationConfig(EarsConfig):
+class CalibrationConfig(NetworksConfig):
     """All of configs/calibration.toml."""
 
     recipe: str
     version: str
     seed: int
-    sessions: SessionsConfig
-    fit: FitConfig
+    sessions: CalibrationSessions
+    fit: CalibrationFit
 
 
 @dataclass(frozen=True)
-class Examples:
+class LabelledNotes:
     """The notes of one session: features and what is known to be wrong with each."""
 
     features: NoteFeatures
     table: NoteTable
     kind: np.ndarray  # (note,) of FINE or a kind of spot; "noise" for every noise
-    usable: np.ndarray  # (note,) bool: not in a take whose trouble is technical
+    usable: np.ndarray  # (note,) bool: not in a take with a technical fault
 
 
-def examples_of(heard: Heard) -> Examples:
+def labelled_notes(session: AnalysedSession) -> LabelledNotes:
     """Return the notes of a built session with their labels."""
-    takes, _, _ = place(heard.takes, heard.a4_hz)
+    takes, _, _ = place(session.takes, session.a4_hz)
     table = note_table(takes)
     kind = np.full(len(table), FINE, dtype="<U16")
     usable = np.ones(len(table), bool)
-    for name, truth in heard.truth.items():
+    for name, truth in session.truth.items():
         mine = np.flatnonzero(table.take == name)
         fault = truth["fault"]
         if fault is None or not len(mine):
@@ -98,11 +105,11 @@ def examples_of(heard: Heard) -> Examples:
         if abs(table.start_s[nearest] - onset_s) < MATCH_S:
             kind[nearest] = fault["kind"] if fault["kind"] in PLAYED else "noise"
         else:
-            usable[mine] = False  # the spoilt note was not found: the sheet's count says so, not the classifier
-    return Examples(note_features(table, nearby_noise(takes, table)), table, kind, usable)
+            usable[mine] = False  # the spoilt note was not found: the sheet's count reports it, not the classifier
+    return LabelledNotes(note_features(table, nearby_noise(takes, table)), table, kind, usable)
 
 
-def fit(examples: list[Examples], config: FitConfig, version: str) -> DoubtModel:
+def fit(examples: list[LabelledNotes], config: CalibrationFit, version: str) -> DoubtModel:
     """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has.
 
     The weights of the features are learnt with more spoilt notes than that (``taught_notes``): at two in a hundred
@@ -142,13 +149,13 @@ def at_rate(
 def monotone_softmax(
     matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, held_back: np.ndarray | float
 ) -> LogisticRegression:
-    """Return a multinomial logistic regression in which features never speaks for a note.
+    """Return a multinomial logistic regression with non-negative weights.
 
-    P(kind) = exp(b_kind + w_kind x) / sum, w_fine = 0 and w_kind >= 0: more of any features never lowers a doubt. The
+    P(kind) = exp(b_kind + w_kind x) / sum, w_fine = 0 and w_kind >= 0: a larger feature never lowers a doubt. The
     weighted log loss plus sum of held_back w^2 / 2 on features of unit mean square is convex; L-BFGS-B (Byrd et al.,
     SIAM J. Sci. Comput. 16, 1995) finds its one minimum. What comes out is calibrated on the weighted examples, as a
     log loss is. ``held_back`` (kind in order of name, column) is larger for features of another kind, so that no
-    reason is learnt from what happened to go along with it.
+    kind is learnt from features that merely correlate with it.
     """
     kinds = sorted(set(kind) - {FINE})
     scale = np.sqrt(np.average(matrix**2, axis=0, weights=weight)) + 1e-6
@@ -177,7 +184,7 @@ def monotone_softmax(
     return classifier
 
 
-def certainties(heard: list[Heard], model: DoubtModel, prior: float) -> dict[str, float]:
+def certainties(sessions: list[AnalysedSession], model: DoubtModel, prior: float) -> dict[str, float]:
     """Return, for each kind of finding that needs no classifier, the probability that it is true.
 
     By Bayes: prior * hit rate / (prior * hit rate + false findings a take), where ``prior`` is the share of a real
@@ -186,7 +193,7 @@ def certainties(heard: list[Heard], model: DoubtModel, prior: float) -> dict[str
     planted: Counter[str] = Counter()
     right: Counter[str] = Counter()
     false: Counter[str] = Counter()
-    for one in heard:
+    for one in sessions:
         takes, missing, _ = place(one.takes, one.a4_hz)
         faults = {name: truth["fault"]["kind"] for name, truth in one.truth.items() if truth["fault"]}
         planted.update(faults.values())
@@ -200,7 +207,7 @@ def certainties(heard: list[Heard], model: DoubtModel, prior: float) -> dict[str
                 right[name] += 1
             elif name in MISHAPS or faults.get(take) not in CHANGES_COUNT:
                 false[name] += 1
-    takes_all = sum(len(one.takes) for one in heard)
+    takes_all = sum(len(one.takes) for one in sessions)
     certain = {}
     for name in (*MISHAPS, "missing", "extra"):
         hit_rate = (right[name] + 0.5) / (planted[name] + 1) if planted[name] else 1.0  # the sheet's count is exact
@@ -216,13 +223,13 @@ def _finding(spot: Spot) -> str | None:
     return spot.kind if spot.kind in MISHAPS else None
 
 
-def orders(config: CalibrationConfig) -> list[Order]:
+def session_specs(config: CalibrationConfig) -> list[SessionSpec]:
     """Return what to build, one instrument a session."""
     players: list[tuple[str, ...]] = [(name,) for name in config.sessions.instruments]
     players += [("invented",)] * config.sessions.invented
     own = config.sessions
     return [
-        Order(
+        SessionSpec(
             config.seed * 1000 + 10 * i + p,
             player,
             own.share,
@@ -237,18 +244,20 @@ def orders(config: CalibrationConfig) -> list[Order]:
     ]
 
 
-def sessions_of(config: CalibrationConfig, recordings: Path, by: Ears, cache: Path | None) -> list[Heard]:
-    """Return the sessions that the doubt is calibrated on, heard."""
-    return hear_all(shipped(config.recipe), recordings, orders(config), cache, by)
+def sessions_of(
+    config: CalibrationConfig, recordings: Path, networks: Networks, cache: Path | None
+) -> list[AnalysedSession]:
+    """Return the analysed sessions that the doubt is calibrated on."""
+    return analyse_all(shipped(config.recipe), recordings, session_specs(config), cache, networks)
 
 
-def fitted(heard: list[Heard], examples: list[Examples], config: CalibrationConfig) -> DoubtModel:
+def fitted(sessions: list[AnalysedSession], examples: list[LabelledNotes], config: CalibrationConfig) -> DoubtModel:
     """Return the whole model: the classifier of notes and how sure each other finding is."""
     model = fit(examples, config.fit, config.version)
-    return replace(model, certain=certainties(heard, model, config.fit.technical_takes))
+    return replace(model, certain=certainties(sessions, model, config.fit.technical_takes))
 
 
-def card(config: CalibrationConfig, examples: list[Examples], model: DoubtModel) -> dict[str, Any]:
+def card(config: CalibrationConfig, examples: list[LabelledNotes], model: DoubtModel) -> dict[str, Any]:
     """Return what the shipped model was made from."""
     kinds = Counter(str(kind) for one in examples for kind in one.kind[one.usable])
     return {
@@ -268,15 +277,15 @@ def main(
     config_file: Annotated[Path | None, typer.Option("--config")] = None,
     encoders: Annotated[Path | None, typer.Option(help="Folder with the files of [encoders]")] = None,
     out: Annotated[Path, typer.Option(help="Folder for the model and its card")] = Path("models"),
-    cache: Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")] = None,
+    cache: Annotated[Path | None, typer.Option(help="Folder that caches analyses")] = None,
 ) -> None:
-    """Build, listen, fit and write the model of the doubt before any verdict."""
+    """Build and analyse sessions, fit the model of the doubt before any verdict, and write it."""
     config = read_toml(config_file or shipped("configs/calibration.toml"), CalibrationConfig)
-    heard = [one.only() for one in sessions_of(config, recordings, ears(encoders, config), cache)]
-    examples = [examples_of(one) for one in heard]
-    model = fitted(heard, examples, config)
+    sessions = [one.only() for one in sessions_of(config, recordings, networks_in(encoders, config), cache)]
+    examples = [labelled_notes(one) for one in sessions]
+    model = fitted(sessions, examples, config)
     save_model(model, out / "doubt.skops")
-    whole = card(config, examples, model) | {"heard_with": sorted({one.encoder for one in heard})}
+    whole = card(config, examples, model) | {"analysed_with": sorted({one.encoder for one in sessions})}
     (out / "doubt.json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
     print(f"{out / 'doubt.skops'}: {len(examples)} sessions, {sum(len(e.table) for e in examples)} notes")
 

@@ -1,7 +1,7 @@
 """How good the queue is: ``python -m training.evaluate --recordings FOLDER`` prints what the README shows.
 
 Sessions are built from instruments that nothing was tuned on (configs/holdout.toml), with noise clips that nothing
-was tuned on, taken in by the tool's own code, and ranked before any verdict; then played again in another room, and
+was tuned on, taken in by the tool's own code, and ranked before any verdict; then rendered again in another room, and
 probed with a few verdicts. Further commands: ``ablation`` and ``noise``. All of it follows from the recipe's seeds.
 """
 
@@ -13,8 +13,16 @@ from typing import Annotated, Any
 import typer
 
 from training.ablation import GENERAL, VARIANTS, ablated
-from training.calibrate import CalibrationConfig, examples_of, sessions_of
-from training.examples import Ears, EarsConfig, Elsewhere, Heard, Order, ears, hear_all
+from training.analysed_sessions import (
+    AnalysedSession,
+    Elsewhere,
+    Networks,
+    NetworksConfig,
+    SessionSpec,
+    analyse_all,
+    networks_in,
+)
+from training.calibrate import CalibrationConfig, labelled_notes, sessions_of
 from training.noise_evaluation import noise_main
 from training.probe import probe_auroc, probed
 from training.ranked_sessions import TOOL, mean_and_error, printed, rank_one, report, table, table_text
@@ -28,7 +36,7 @@ app = typer.Typer(help=__doc__, add_completion=False, invoke_without_command=Tru
 Recordings = Annotated[Path, typer.Option(help="Folder with notes.csv and noise.csv")]
 ConfigFile = Annotated[Path | None, typer.Option("--config", help="Recipe; else configs/holdout.toml")]
 Encoders = Annotated[Path | None, typer.Option(help="Folder with the files of the recipe's [encoders]")]
-Cache = Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")]
+Cache = Annotated[Path | None, typer.Option(help="Folder that caches analyses")]
 Out = Annotated[Path | None, typer.Option(help="File for the figures as JSON")]
 
 
@@ -40,7 +48,7 @@ class ProbeConfig(Strict):
     verdicts: int
 
 
-class HoldoutConfig(EarsConfig):
+class HoldoutConfig(NetworksConfig):
     """All of configs/holdout.toml: what is built to be ranked."""
 
     recipe: str
@@ -62,11 +70,11 @@ class HoldoutConfig(EarsConfig):
         return self.noise_half if isinstance(self.noise_half, str) else self.noise_half[instrument]
 
 
-def orders(config: HoldoutConfig) -> list[Order]:
+def session_specs(config: HoldoutConfig) -> list[SessionSpec]:
     """Return what to build, one instrument a session, in turn."""
     players = [config.instruments[i % len(config.instruments)] for i in range(config.count)]
     return [
-        Order(
+        SessionSpec(
             config.seed * 1000 + i,
             (player,),
             config.share,
@@ -80,12 +88,12 @@ def orders(config: HoldoutConfig) -> list[Order]:
     ]
 
 
-def probe_orders(config: HoldoutConfig, probe: ProbeConfig) -> list[Order]:
-    """Return the sessions of the linear probe: two in a row of each instrument, so that a next one is there."""
+def probe_orders(config: HoldoutConfig, probe: ProbeConfig) -> list[SessionSpec]:
+    """Return the sessions of the linear probe: at least two of each instrument."""
     weights = {kind: weight for kind, weight in config.weights.items() if kind not in MISHAPS}
     each = max(2, probe.sessions // len(config.instruments))
     return [
-        Order(
+        SessionSpec(
             config.seed * 1000 + 500 + 10 * p + i,
             (player,),
             probe.share,
@@ -100,19 +108,23 @@ def probe_orders(config: HoldoutConfig, probe: ProbeConfig) -> list[Order]:
     ]
 
 
-def probes(sessions: list[Heard], wanted: list[Order], verdicts: int) -> dict[str, tuple[float, float]]:
-    """Return each probe's AUROC, every session taught on the one before it of its instrument (round about)."""
-    found = [probed(examples_of(one.only())) for one in sessions]
+def probes(
+    sessions: list[AnalysedSession], wanted: list[SessionSpec], verdicts: int
+) -> dict[str, tuple[float, float]]:
+    """Return each probe's AUROC, every session's probe fitted on the one before it of its instrument, in a circle."""
+    found = [probed(labelled_notes(one.only())) for one in sessions]
     scores: dict[str, list[float]] = {name: [] for name in found[0]}
     for i, order in enumerate(wanted):
         same = [j for j, other in enumerate(wanted) if other.instruments == order.instruments]
         before = same[same.index(i) - 1]
-        for name, taught in found[before].items():
-            scores[name].append(probe_auroc(taught, found[i][name], verdicts, order.seed))
+        for name, first in found[before].items():
+            scores[name].append(probe_auroc(first, found[i][name], verdicts, order.seed))
     return {name: mean_and_error(each) for name, each in scores.items()}
 
 
-def moved(config: HoldoutConfig, here: list[Heard], there: list[Heard], model: DoubtModel) -> dict[str, Any]:
+def moved(
+    config: HoldoutConfig, here: list[AnalysedSession], there: list[AnalysedSession], model: DoubtModel
+) -> dict[str, Any]:
     """Return the AUROC of the same sessions in both rooms, and what the move cost each, mean and standard error."""
     pairs = []
     for i, both in enumerate(zip(here, there, strict=True)):
@@ -125,11 +137,11 @@ def moved(config: HoldoutConfig, here: list[Heard], there: list[Heard], model: D
     }
 
 
-def heard_of(
-    config: HoldoutConfig, wanted: list[Order], recordings: Path, cache: Path | None, by: Ears
-) -> list[Heard]:
-    """Return sessions heard by the recipe."""
-    return hear_all(shipped(config.recipe), recordings, wanted, cache, by)
+def sessions_for(
+    config: HoldoutConfig, specs: list[SessionSpec], recordings: Path, cache: Path | None, networks: Networks
+) -> list[AnalysedSession]:
+    """Return sessions built and analysed by the recipe."""
+    return analyse_all(shipped(config.recipe), recordings, specs, cache, networks)
 
 
 @app.callback()
@@ -142,26 +154,28 @@ def main(
     cache: Cache = None,
     out: Out = None,
 ) -> None:
-    """Print how good the queue is on instruments that nothing was tuned on, beside general baselines."""
+    """Print how good the queue is on instruments that nothing was tuned on, against general baselines."""
     if context.invoked_subcommand:
         return
     if recordings is None:
         raise typer.BadParameter("name a folder with notes.csv and noise.csv", param_hint="--recordings")
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
-    model, by = load_model(model_file), ears(encoders, config)
-    here = heard_of(config, orders(config), recordings, cache, by)
+    model, networks = load_model(model_file), networks_in(encoders, config)
+    here = sessions_for(config, session_specs(config), recordings, cache, networks)
     found = report([rank_one(one.only(), model, config.seed + i) for i, one in enumerate(here)])
     print(printed(found))
     if config.elsewhere:
-        away = [replace(order, elsewhere=config.elsewhere) for order in orders(config)[: config.moved]]
-        found["moved"] = moved(config, here[: len(away)], heard_of(config, away, recordings, cache, by), model)
+        away = [replace(order, elsewhere=config.elsewhere) for order in session_specs(config)[: config.moved]]
+        found["moved"] = moved(
+            config, here[: len(away)], sessions_for(config, away, recordings, cache, networks), model
+        )
         print("\n" + moved_text(found["moved"]))
     if config.probe:
         wanted = probe_orders(config, config.probe)
-        heard = heard_of(config, wanted, recordings, cache, by)
-        found["probe"] = probes(heard, wanted, config.probe.verdicts)
+        sessions = sessions_for(config, wanted, recordings, cache, networks)
+        found["probe"] = probes(sessions, wanted, config.probe.verdicts)
         print("\n" + probe_text(found["probe"], config.probe))
-    _keep(found, out)
+    _write(found, out)
 
 
 @app.command()
@@ -172,42 +186,44 @@ def ablation(
     encoders: Encoders = None,
     cache: Cache = None,
     out: Out = None,
-    general: Annotated[bool, typer.Option(help="With the general embedding, which hears all again")] = True,
+    general: Annotated[
+        bool, typer.Option(help="With the general pretrained embedding, which analyses all again")
+    ] = True,
 ) -> None:
-    """Print what each embedding is worth: each with a doubt of its own, fitted and ranked on the same sessions."""
+    """Print how much each embedding improves the queue, with a doubt of its own on the same sessions."""
     config = read_toml(config_file or shipped("configs/holdout.toml"), HoldoutConfig)
     fit = read_toml(calibration or shipped("configs/calibration.toml"), CalibrationConfig)
-    known = sessions_of(fit, recordings, ears(encoders, fit, general), cache)
-    by = ears(encoders, config, general)
+    known = sessions_of(fit, recordings, networks_in(encoders, fit, general), cache)
+    networks = networks_in(encoders, config, general)
     chosen = [name for name, which in VARIANTS.items() if general or which != GENERAL]
-    sessions = heard_of(config, orders(config), recordings, cache, by)
+    sessions = sessions_for(config, session_specs(config), recordings, cache, networks)
     found = table(ablated(known, sessions, fit, config.seed, chosen))
     print(table_text(found))
-    _keep({"table": found}, out)
+    _write({"table": found}, out)
 
 
 app.command("noise")(noise_main)
 
 
 def moved_text(found: dict[str, Any]) -> str:
-    """Return what a move to another room cost, as a sentence."""
+    """Return the loss in another room, as a sentence."""
     return (
-        f"The same sessions in another room with other microphones: AUROC {_said(found['auroc_there'])} against "
-        f"{_said(found['auroc_here'])}, a loss of {_said(found['loss'])}."
+        f"The same sessions in another room with other microphones: AUROC {_error(found['auroc_there'])} against "
+        f"{_error(found['auroc_here'])}, a loss of {_error(found['loss'])}."
     )
 
 
 def probe_text(found: dict[str, tuple[float, float]], probe: ProbeConfig) -> str:
-    """Return what a few verdicts are worth, as a sentence."""
-    each = ", ".join(f"{_said(value)} on the {name}" for name, value in found.items())
+    """Return the probes' scores as a sentence."""
+    each = ", ".join(f"{_error(value)} on the {name}" for name, value in found.items())
     return f"Linear probe, {probe.verdicts} verdicts from one session, AUROC over the notes of the next: {each}."
 
 
-def _said(value: tuple[float, float]) -> str:
+def _error(value: tuple[float, float]) -> str:
     return f"{value[0]:.3f} ± {value[1]:.3f}"
 
 
-def _keep(found: dict[str, Any], out: Path | None) -> None:
+def _write(found: dict[str, Any], out: Path | None) -> None:
     if out:
         out.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
 

@@ -1,9 +1,9 @@
-"""A general pretrained embedding to compare ours with: aisfx, made for indexing libraries of sound effects.
+"""A general pretrained embedding as a baseline, for evaluation only.
 
 Samples of one microphone (sample,) and a take's notes go in; one vector of 512 numbers a note comes out. The network
-(four convolution blocks on log-mel, Ma and Lerch, ISMIR 2022) and its 25 MB of weights are inside the wheel of the
-package aisfx 0.1.2, licence CC BY 4.0; nothing of it is in this repository. It pins old versions of numpy and librosa
-that it does not need for this, so it is set up with ``pip install --no-deps aisfx==0.1.2``. For evaluation only.
+(four convolution blocks on log-mel, Ma and Lerch, ISMIR 2022) and its 25 MB of weights come with a package under CC
+BY 4.0, and nothing of it is in this repository. It pins old versions of numpy and librosa that it does not need here,
+so it is installed without its dependencies (INSTALL).
 """
 
 import importlib
@@ -20,7 +20,8 @@ from torchaudio.functional import resample
 from triage.domain.errors import ConfigError
 from triage.listen.notes import NoteSegment
 
-NAME = "aisfx-0.1.2"
+NAME = "general-pretrained"
+INSTALL = "pip install --no-deps aisfx==0.1.2 librosa"
 DIMENSION = 512
 RATE_HZ, N_FFT, HOP, N_MELS = 44_100, 2048, 1024, 96  # as its authors trained it
 BLOCK_FRAMES = 100
@@ -37,7 +38,7 @@ def available() -> bool:
 def _network() -> Any:
     """Return the network; its checkpoint is read without running code of it."""
     if not available():
-        raise ConfigError("the general embedding needs aisfx: pip install --no-deps aisfx==0.1.2 librosa")
+        raise ConfigError(f"the general pretrained embedding is not installed: {INSTALL}")
     from aisfx.models import cnn2d
 
     # Its table of data sets counts with numpy's integers, written under the name that numpy 1 had for them.

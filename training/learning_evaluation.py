@@ -15,8 +15,8 @@ from typing import Annotated, Any, NamedTuple
 import numpy as np
 import typer
 
-from training.evaluate import HoldoutConfig, orders
-from training.examples import Ears, Heard, Order, ears, hear_all
+from training.analysed_sessions import AnalysedSession, Networks, SessionSpec, analyse_all, networks_in
+from training.evaluate import HoldoutConfig, session_specs
 from training.scores import auroc, calibration_error, work_saved
 from training.selection import RetrainingConfig, build, difference, take_doubts
 from training.simulated_producer import give_verdicts
@@ -41,7 +41,7 @@ class LearningConfig(Strict):
     """All of configs/learning.toml."""
 
     counts: tuple[int, ...]
-    orders: int
+    session_specs: int
     label_noise: float
     named: float
     seed: int
@@ -54,7 +54,7 @@ class Prepared:
     """A session as unlabelled examples, with its takes in ranked order and their truth."""
 
     examples: VerdictExamples
-    heard: Heard
+    heard: AnalysedSession
     ranked: list[str]
 
 
@@ -67,7 +67,7 @@ class Scored(NamedTuple):
     rejected: np.ndarray  # (take,)
 
 
-def prepared(heard: Heard, name: str, model: DoubtModel) -> Prepared:
+def prepared(heard: AnalysedSession, name: str, model: DoubtModel) -> Prepared:
     """Return a session ready for verdicts, the most doubtful take first."""
     takes, missing, _ = place(heard.takes, heard.a4_hz)
     examples = examples_of_session(name, session_features(takes, missing, {}), [])
@@ -128,13 +128,13 @@ def curve(
             build(examples, prior, how, encoder).model
             if (examples := simulated_examples(training, count, config, order))
             else prior
-            for order in range(config.orders)
+            for order in range(config.session_specs)
         ]
         for name, sessions in tests.items():
             found, shipped_ = [scores(model, sessions) for model in models], before[name]
             row: dict[str, Any] = {"verdicts": count, "on": name, "sessions": len(shipped_.auroc)}
             for key in ("auroc", "work_saved"):
-                mine = np.mean([getattr(one, key) for one in found], axis=0)  # by session, over the orders
+                mine = np.mean([getattr(one, key) for one in found], axis=0)  # by session, over the session_specs
                 row |= {key: float(mine.mean()), f"{key}_shipped": float(getattr(shipped_, key).mean())}
                 row[f"{key}_more"] = difference(mine, getattr(shipped_, key), how.rule)._asdict()
             for one, key in ((found, "ece"), ([shipped_], "ece_shipped")):
@@ -178,9 +178,9 @@ def printed(rows: Sequence[dict[str, Any]]) -> str:
     return "\n".join([*lines, *("| " + " | ".join(cells) + " |" for cells in body)])
 
 
-def orders_of(development: HoldoutConfig, own: ExtraSessions) -> list[Order]:
+def orders_of(development: HoldoutConfig, own: ExtraSessions) -> list[SessionSpec]:
     """Return sessions as configs/development.toml builds them, with other seeds."""
-    return orders(development.model_copy(update={"count": own.count, "seed": own.seed}))
+    return session_specs(development.model_copy(update={"count": own.count, "seed": own.seed}))
 
 
 def main(
@@ -195,10 +195,10 @@ def main(
     config = read_toml(config_file or shipped("configs/learning.toml"), LearningConfig)
     how = read_toml(shipped("configs/retraining.toml"), RetrainingConfig)
     development = read_toml(shipped("configs/development.toml"), HoldoutConfig)
-    by, prior = ears(encoders, development), load_model()
+    by, prior = networks_in(encoders, development), load_model()
 
-    def heard(wanted: list[Order], recipe: str, listener: Ears) -> list[Prepared]:
-        found = hear_all(shipped(recipe), recordings, wanted, cache, listener)
+    def heard(wanted: list[SessionSpec], recipe: str, listener: Networks) -> list[Prepared]:
+        found = analyse_all(shipped(recipe), recordings, wanted, cache, listener)
         return [
             prepared(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
             for one, order in zip(found, wanted, strict=True)
@@ -210,7 +210,7 @@ def main(
     }
     if held_back:
         holdout = read_toml(shipped("configs/holdout.toml"), HoldoutConfig)
-        tests["another instrument"] = heard(orders(holdout), holdout.recipe, Ears())
+        tests["another instrument"] = heard(session_specs(holdout), holdout.recipe, Networks())
     rows = curve(training, tests, config, how)
     print(printed(rows))
     if out:

@@ -1,7 +1,7 @@
-"""Ranked sessions: every take of a built session with what was wrong and how doubtful each ranker thought it.
+"""Ranked sessions: every take of a built session with its fault and every ranker's score.
 
-Heard sessions and a doubt model go in; measures over sessions (mean and standard error), as numbers and as Markdown,
-come out. Beside the tool stand general baselines on the same takes.
+Analysed sessions and a doubt model go in; measures over sessions (mean and standard error), as numbers and as
+Markdown, come out. General baselines rank the same takes.
 """
 
 from dataclasses import dataclass
@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import sem
 
+from training.analysed_sessions import AnalysedSession
 from training.baselines import (
     gaussian_mixture,
     isolation_forest,
@@ -19,7 +20,6 @@ from training.baselines import (
     random_order,
 )
 from training.calibrate import PLAYED
-from training.examples import Heard
 from training.scores import all_scores, mean_place
 from training.technical_faults import MISHAPS
 from triage.judge.doubt import DoubtModel
@@ -44,16 +44,16 @@ class Ranked:
     notes: tuple[int, int, int]  # matched within 50 ms, found, true
 
 
-def rank_one(heard: Heard, model: DoubtModel, seed: int) -> Ranked:
+def rank_one(session: AnalysedSession, model: DoubtModel, seed: int) -> Ranked:
     """Rank one built session with the tool and with every baseline."""
-    takes, missing, _ = place(heard.takes, heard.a4_hz)
+    takes, missing, _ = place(session.takes, session.a4_hz)
     judgement = judge(session_features(takes, missing, {}), model)
     doubt = {row.take: row.doubt for row in judgement.takes}
     names = [take.name for take in takes]
-    faults = [heard.truth[name]["fault"] for name in names]
+    faults = [session.truth[name]["fault"] for name in names]
     kind = [_group(fault["kind"]) if fault else None for fault in faults]
     cohort = np.array([f"{take.instrument} {take.articulation} {take.dynamic}" for take in takes])
-    frames = [heard.frames[name].astype(np.float32) for name in names]
+    frames = [session.frames[name].astype(np.float32) for name in names]
     levels_db = np.array([10 * np.log10((10 ** (own / 10)).sum(axis=0).mean()) for own in frames])
     scores = {
         TOOL: np.array([doubt[name] for name in names]),
@@ -67,7 +67,7 @@ def rank_one(heard: Heard, model: DoubtModel, seed: int) -> Ranked:
         if fault and fault["kind"] in PLAYED:
             spots = [s for s in judgement.spots if s.take == take.name]
             reasons.append(bool(spots) and spots[0].kind == fault["kind"])
-    onset_ms, counts = _onsets(heard)
+    onset_ms, counts = _onsets(session)
     minutes = np.array([(take.duration_s or 0.0) / 60 for take in takes])
     return Ranked(np.array([k is not None for k in kind]), kind, minutes, scores, reasons, onset_ms, counts)
 
@@ -76,10 +76,10 @@ def _group(kind: str) -> str:
     return kind if kind in PLAYED or kind in MISHAPS else "noise"
 
 
-def _onsets(heard: Heard) -> tuple[np.ndarray, tuple[int, int, int]]:
+def _onsets(session: AnalysedSession) -> tuple[np.ndarray, tuple[int, int, int]]:
     away, matched, found_all, true_all = [], 0, 0, 0
-    for take in heard.takes:
-        true = np.array([note["onset_s"] for note in heard.truth[take.name]["notes"]])
+    for take in session.takes:
+        true = np.array([note["onset_s"] for note in session.truth[take.name]["notes"]])
         found = np.array([note.start_s for note in take.notes])
         true_all, found_all = true_all + len(true), found_all + len(found)
         for onset_s in true if len(found) else ():

@@ -7,12 +7,12 @@ import pytest
 from sklearn.linear_model import LogisticRegression
 
 from tests.judge.tables import no_noise, note_table
-from training.calibrate import CalibrationConfig, Examples, FitConfig, fit, monotone_softmax, orders
+from training.calibrate import CalibrationConfig, CalibrationFit, LabelledNotes, fit, monotone_softmax, session_specs
 from triage.config import read_toml, shipped
 from triage.judge.doubt import FINE
 from triage.judge.features import note_features
 
-CONFIG = FitConfig(bad_notes=0.02, taught_notes=0.1, technical_takes=0.01, penalty=0.1, foreign=10.0)
+CONFIG = CalibrationFit(bad_notes=0.02, taught_notes=0.1, technical_takes=0.01, penalty=0.1, foreign=10.0)
 SIZES = {"cents": 35.0, "level_dbfs": 7.0, "length_s": -0.69}
 KINDS = {"cents": "intonation", "level_dbfs": "level", "length_s": "length"}
 
@@ -25,7 +25,7 @@ def session(seed):
     kind = np.full(60, FINE, dtype="<U16")
     for row, name, _ in planted:
         kind[row] = KINDS[name]
-    return Examples(note_features(table, no_noise(table)), table, kind, np.ones(60, bool))
+    return LabelledNotes(note_features(table, no_noise(table)), table, kind, np.ones(60, bool))
 
 
 @pytest.fixture(scope="module")
@@ -77,10 +77,10 @@ def test_without_bounds_it_is_scikit_learns_regression():
 
 def test_the_shipped_recipe_keeps_the_held_back_instrument_out():
     config = read_toml(shipped("configs/calibration.toml"), CalibrationConfig)
-    players = {player for order in orders(config) for player in order.instruments}
+    players = {player for spec in session_specs(config) for player in spec.instruments}
     assert players == {"tuba", "double-bass", "invented"}
     # the encoder of each instrument has heard neither it nor these clips
-    parts = {(order.instruments[0], order.half) for order in orders(config)}
+    parts = {(spec.instruments[0], spec.half) for spec in session_specs(config)}
     assert parts == {("tuba", "first-a"), ("double-bass", "first-b"), ("invented", "first-a")}
     assert set(config.encoders) == players
-    assert len({order.seed for order in orders(config)}) == len(orders(config))
+    assert len({spec.seed for spec in session_specs(config)}) == len(session_specs(config))

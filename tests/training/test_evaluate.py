@@ -5,7 +5,7 @@ import pytest
 from typer.testing import CliRunner
 
 from training.baselines import gaussian_mixture, isolation_forest, level_only, pooled_logmel, pooled_mfcc
-from training.evaluate import HoldoutConfig, app, orders, probe_orders
+from training.evaluate import HoldoutConfig, app, probe_orders, session_specs
 from training.ranked_sessions import TOOL, Ranked, printed, report
 from training.technical_faults import MISHAPS
 from triage.config import read_toml, shipped
@@ -38,14 +38,14 @@ def test_a_perfect_ranking_is_printed_as_one():
 def test_the_held_back_recipe_is_not_the_one_tuned_on():
     config = read_toml(shipped("configs/holdout.toml"), HoldoutConfig)
     assert config.instruments == ("alto-saxophone",) and config.noise_half == "second"
-    built = orders(config) + probe_orders(config, config.probe)
+    built = session_specs(config) + probe_orders(config, config.probe)
     assert all(order.instruments == ("alto-saxophone",) and order.half == "second" for order in built)
     assert len({order.seed for order in built}) == len(built)
 
 
 def test_what_is_developed_on_never_meets_the_held_back_instrument_or_clips():
     config = read_toml(shipped("configs/development.toml"), HoldoutConfig)
-    built = orders(config) + probe_orders(config, config.probe)
+    built = session_specs(config) + probe_orders(config, config.probe)
     assert {(order.instruments, order.half) for order in built} == {
         (("tuba",), "first-a"),
         (("double-bass",), "first-b"),

@@ -20,7 +20,7 @@ def tones():
 def test_a_missing_package_is_said_in_one_line(monkeypatch):
     monkeypatch.setattr(general_embedding, "available", lambda: False)
     general_embedding._network.cache_clear()
-    with pytest.raises(ConfigError, match="pip install --no-deps aisfx"):
+    with pytest.raises(ConfigError, match="pip install --no-deps"):
         general_vectors(tones(), RATE_HZ, NOTES)
 
 
@@ -28,7 +28,7 @@ def test_no_note_needs_no_package():
     assert general_vectors(tones(), RATE_HZ, []).shape == (0, DIMENSION)
 
 
-@pytest.mark.skipif(not available(), reason="aisfx is not installed")
+@pytest.mark.skipif(not available(), reason="the package is not installed")
 def test_vectors_tell_tones_apart_and_leave_level_out():
     found = general_vectors(tones(), RATE_HZ, NOTES)
     assert found.shape == (2, DIMENSION) and np.isfinite(found).all()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.training.test_calibrate import session as calibration_session
-from training.probe import Probed, given, probe_auroc, probed
+from training.probe import Probed, probe_auroc, probed, verdict_sample
 from triage.judge.doubt import FINE
 
 
@@ -17,9 +17,9 @@ def session(seed, shift):
 
 
 def test_verdicts_are_half_rejects_and_no_note_gets_two():
-    rows = given(np.arange(100) < 40, 30, np.random.default_rng(0))
+    rows = verdict_sample(np.arange(100) < 40, 30, np.random.default_rng(0))
     assert len(set(rows)) == 30 and (rows < 40).sum() == 15
-    few = given(np.arange(100) < 4, 30, np.random.default_rng(0))
+    few = verdict_sample(np.arange(100) < 4, 30, np.random.default_rng(0))
     assert len(set(few)) == 30 and (few < 4).sum() == 4
 
 
@@ -35,7 +35,7 @@ def test_without_a_difference_nothing_is_learnt():
 def test_either_probe_sees_the_notes_that_a_person_could_judge():
     examples = calibration_session(4)
     found = probed(examples)
-    assert set(found) == {"vectors", "distances and evidence"}
+    assert set(found) == {"vectors", "distances and activations"}
     for one in found.values():
         assert len(one.vectors) == examples.usable.sum() and np.isfinite(one.vectors).all()
         assert one.rejected.tolist() == (examples.kind != FINE).tolist()
