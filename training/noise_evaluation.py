@@ -2,7 +2,7 @@
 
 Sessions are built from notes and noise clips that nothing was tuned on (configs/noise_evaluation.toml), with noises
 of known time, level, kind and place; taken in by the tool's own code; and judged before any verdict. An event counts
-as found where a hit starts within the collar. Beside it stand general baselines, each with the threshold that is
+as found where a hit starts within the collar. General baselines are compared, each with the threshold that is
 best for it in hindsight.
 """
 
@@ -20,7 +20,7 @@ import torch
 import typer
 
 from training.noise_baselines import BASELINES, events
-from training.noise_scenes import Planted, Scene, SceneRecipe, make_scene, open_stage
+from training.noise_scenes import PlantedNoise, Scene, SceneRecipe, make_scene, open_stage
 from training.planted_clicks import Clicks, count_clicks
 from training.sessions import write_description, write_sheet, write_tracks
 from triage.analysis.take import analyse_take
@@ -55,8 +55,8 @@ class EvaluationConfig(Strict):
 
 
 @dataclass(frozen=True)
-class Found:
-    """One event as somebody heard it."""
+class Detection:
+    """One event as a finder reports it."""
 
     start_s: float
     end_s: float
@@ -75,9 +75,9 @@ class Tally:
     hit_loud: dict[str, int] = field(default_factory=dict)  # finder -> count
     hit_all: dict[str, int] = field(default_factory=dict)
     false: dict[str, int] = field(default_factory=dict)
-    false_loud: dict[str, int] = field(default_factory=dict)  # of them, those that say they are 25 dB over the floor
+    false_loud: dict[str, int] = field(default_factory=dict)  # of them, those reported 25 dB over the floor
     near: list[bool] = field(default_factory=list)
-    kinds: list[tuple[str, str]] = field(default_factory=list)  # (planted, told)
+    kinds: list[tuple[str, str]] = field(default_factory=list)  # (planted, found)
     masked: int = 0
     masked_flagged: int = 0
     doubted: int = 0  # noise spots of a clean session with a doubt of one half
@@ -85,7 +85,7 @@ class Tally:
     clicks: Clicks = field(default_factory=Clicks)
 
 
-def match(planted: Sequence[Planted], found: Sequence[Found], collar_s: float) -> list[tuple[int, int]]:
+def match(planted: Sequence[PlantedNoise], found: Sequence[Detection], collar_s: float) -> list[tuple[int, int]]:
     """Return pairs (planted, found) whose starts lie within the collar, nearest first, each used once."""
     pairs = sorted(
         (abs(f.start_s - p.start_s), i, j)
@@ -104,20 +104,20 @@ def match(planted: Sequence[Planted], found: Sequence[Found], collar_s: float) -
 
 
 def score(
-    planted: Sequence[Planted], found: Sequence[Found], collar_s: float
+    planted: Sequence[PlantedNoise], found: Sequence[Detection], collar_s: float
 ) -> tuple[int, int, list[int], list[tuple[int, int]]]:
     """Return exposed events found, those of them 25 dB over the floor, which were found falsely, and the pairs.
 
-    What is found of a noise that hardly anyone can hear is neither right nor wrong.
+    Finding a noise that is hardly audible counts as neither right nor wrong.
     """
     pairs = match(planted, found, collar_s)
     good = [i for i, _ in pairs if planted[i].exposed >= EXPOSED]
     matched = {j for _, j in pairs}
-    false = [j for j, f in enumerate(found) if j not in matched and not _of_unheard(f, planted)]
+    false = [j for j, f in enumerate(found) if j not in matched and not _of_inaudible(f, planted)]
     return len(good), sum(planted[i].over_floor_db >= LOUD_DB for i in good), false, pairs
 
 
-def _of_unheard(found: Found, planted: Sequence[Planted]) -> bool:
+def _of_inaudible(found: Detection, planted: Sequence[PlantedNoise]) -> bool:
     return any(
         p.exposed < EXPOSED and found.start_s < p.end_s + 0.1 and found.end_s > p.start_s - 0.1 for p in planted
     )
@@ -154,19 +154,19 @@ def _short(plan: Any, most_notes: int) -> Any:
     return replace(plan, pitches=plan.pitches[: max(1, most_notes // plan.repetitions)])
 
 
-def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]], collar_s: float) -> None:
+def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[PlantedNoise, ...]], collar_s: float) -> None:
     session = read_session(folder)
     arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave))
-    heard = [analyse_take(take, folder, session.reference_mic_name(), session.a4_hz) for take in arrived.takes]
-    placed, missing, _ = place(heard, session.a4_hz)
+    analysed = [analyse_take(take, folder, session.reference_mic_name(), session.a4_hz) for take in arrived.takes]
+    placed, missing, _ = place(analysed, session.a4_hz)
     judgement = judge(session_features(placed, missing, {}), load_model())
-    for take in heard:
-        if take.duration_s is None:  # a take that was not heard must not pass for one without hits
-            raise AudioError(f"{take.name}: not heard ({take.problem}); see the message")
+    for take in analysed:
+        if take.duration_s is None:  # a take that was not analysed must not pass for one without hits
+            raise AudioError(f"{take.name}: not analysed ({take.problem}); see the message")
         planted = truth[take.name]
         tally.minutes += (take.duration_s or 0.0) / 60
         hits = [hit for hit in take.hits if is_of_a_note(hit) and (hit.exposed or 0.0) >= EXPOSED]
-        found = [Found(hit.start_s, hit.end_s, hit.mic, hit.kind, hit.over_floor_db or 0.0) for hit in hits]
+        found = [Detection(hit.start_s, hit.end_s, hit.mic, hit.kind, hit.over_floor_db or 0.0) for hit in hits]
         pairs = _count(tally, TOOL, planted, found, collar_s)
         exposed = [(planted[i], found[j]) for i, j in pairs if planted[i].exposed >= EXPOSED]
         tally.near += [p.nearest == f.mic for p, f in exposed]
@@ -181,12 +181,12 @@ def _taken_in(tally: Tally, folder: Path, truth: dict[str, tuple[Planted, ...]],
             tally.masked_flagged += any(_overlaps(*span, control) for span in spans)
 
 
-def _overlaps(start_s: float, end_s: float, control: Planted) -> bool:
+def _overlaps(start_s: float, end_s: float, control: PlantedNoise) -> bool:
     return start_s < control.end_s and end_s > control.start_s - 0.05
 
 
 def _count(
-    tally: Tally, name: str, planted: Sequence[Planted], found: Sequence[Found], collar_s: float
+    tally: Tally, name: str, planted: Sequence[PlantedNoise], found: Sequence[Detection], collar_s: float
 ) -> list[tuple[int, int]]:
     good, loud, false, pairs = score(planted, found, collar_s)
     strong = sum(found[j].over_floor_db >= LOUD_DB for j in false)
@@ -207,7 +207,7 @@ def _baselines(tally: Tally, scene: Scene, collar_s: float = 0.15) -> None:
         low, high = THRESHOLDS[name]
         for threshold in np.linspace(low, high, STEPS):
             spans = events(scores, threshold)
-            found = [Found(a * HOP_S, b * HOP_S, over_floor_db=float(over[a:b].max())) for a, b in spans]
+            found = [Detection(a * HOP_S, b * HOP_S, over_floor_db=float(over[a:b].max())) for a, b in spans]
             _count(tally, f"{name}/{threshold:.4g}", scene.planted, found, collar_s)
 
 
@@ -253,7 +253,7 @@ def report(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, Any]:
             "recall_loud": both.hit_loud[best] / max(both.true_loud, 1),
             "false_a_minute_clean": quiet.false.get(best, 0) / max(quiet.minutes, 1e-9),
         }
-    right = [planted == told for planted, told in both.kinds]
+    right = [planted == found_ for planted, found_ in both.kinds]
     return {
         "sessions": [len(noisy), len(clean)],
         "minutes": [both.minutes, quiet.minutes],
@@ -303,7 +303,7 @@ def printed(found: dict[str, Any]) -> str:
 
 
 def evaluate(config: EvaluationConfig, recordings: Path) -> dict[str, Any]:
-    """Build, hear and count all sessions, one a core."""
+    """Build, analyse and count all sessions, one a core."""
     work = [(number, noisy) for noisy in (True, False) for number in range(config.sessions)]
     with ProcessPoolExecutor(cores(), mp_context=get_context("spawn")) as pool:
         waiting = [pool.submit(evaluate_session, config, recordings, *one) for one in work]
@@ -316,7 +316,7 @@ def noise_main(
     config_file: Annotated[Path | None, typer.Option("--config")] = None,
     out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
 ) -> None:
-    """Print how well noises are found on notes and clips that nothing was tuned on, beside general baselines."""
+    """Print how well noises are found on notes and clips that nothing was tuned on, against general baselines."""
     config = read_toml(config_file or shipped("configs/noise_evaluation.toml"), EvaluationConfig)
     found = evaluate(config, recordings)
     print(printed(found))

@@ -1,14 +1,13 @@
-"""Takes with many noises of known time, kind, level and place, kept in memory: what noise detection is trained and
-measured on.
+"""Scenes: takes with many noises of known time, kind, level and place, in memory, to evaluate noise detection.
 
-Real or invented notes are laid out and heard by the microphones of a hall as everywhere in training; noises come on
-top, each from its own place. A Scene holds what the microphones give, shape (channel, sample), and the truth: every
-noise's start at the microphone nearest to it, its level over the floor and how far it is exposed, both read from the
-noise alone and the music alone, which only the builder has.
+Real or invented notes are laid out and recorded by the microphones of a hall as in built sessions; noises are added,
+each from its own place. A Scene holds the tracks, shape (channel, sample), and the truth: every noise's start at the
+microphone nearest to it, its level over the floor and its exposure, both computed from the separate noise and music.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -21,7 +20,7 @@ from training.note_editing import Array
 from training.plans import Laid, NoiseBank, NoiseClip, Stage, TakePlan
 from training.recipe import Recipe
 from training.recordings import RecordedNoise, RecordedPlayer, list_notes
-from training.rooms import MicRecipe, build_hall
+from training.rooms import MicRecipe, Place, build_hall
 from training.sessions import plan_takes
 from training.synthetic_noises import MAKERS
 from training.takes import lay
@@ -31,22 +30,22 @@ from triage.listen.masking import audible_db, exposure
 from triage.listen.mel_groups import GROUP, group_levels
 
 INVENTED = "invented"
-LEAST_AUDIBLE_DB = 4.0  # over what covers it: exposed by 0.3
+LEAST_AUDIBLE_DB = 4.0  # over the masker: an exposure of 0.3
 MASKED_DB = 30.0  # a masked control lies so far under its note
 
 
 class SceneRecipe(Strict):
-    """What the scenes of one run are built of; pairs are (lowest, highest) of a uniform draw."""
+    """How the scenes of one run are built; pairs are (lowest, highest) of a uniform draw."""
 
     recipe: str
     seed: int
     scenes: int
     instruments: tuple[str, ...]
     noise_half: str
-    made: float  # share of noises that are made, not recorded
+    made: float  # share of noises that are synthetic, not recorded
     rt60_s: tuple[float, float]
     mics: tuple[int, int] = (3, 3)  # the hall's own; otherwise placed at random
-    over_floor_db: tuple[float, float] = (5.0, 45.0)  # broadband, at the microphone that hears it loudest
+    over_floor_db: tuple[float, float] = (5.0, 45.0)  # broadband, at the microphone where it is loudest
     in_gap: float = 0.6  # probability of a noise after each note
     under_note: float = 0.2  # ... and while it is held
     masked: float = 0.0  # ... or of a masked control there
@@ -55,7 +54,7 @@ class SceneRecipe(Strict):
 
 
 @dataclass(frozen=True)
-class Planted:
+class PlantedNoise:
     """One noise of a scene."""
 
     kind: str
@@ -70,12 +69,12 @@ class Planted:
 
 @dataclass(frozen=True)
 class Scene:
-    """One take as the microphones give it, and what is in it."""
+    """The tracks of one take, and their truth."""
 
     tracks: Array  # (channel, sample)
     rate_hz: int
     mics: tuple[str, ...]
-    planted: tuple[Planted, ...]
+    planted: tuple[PlantedNoise, ...]
     notes_s: tuple[tuple[float, float], ...] = field(default=())  # (onset, end) at the first microphone
 
     @property
@@ -85,7 +84,7 @@ class Scene:
 
 
 class MixedNoise:
-    """A bank that draws a made noise or a recorded one."""
+    """A bank that draws a synthetic noise or a recorded one."""
 
     def __init__(self, made: InventedNoise, recorded: RecordedNoise, share: float) -> None:
         self.made, self.recorded, self.share = made, recorded, share
@@ -183,81 +182,79 @@ def _where(config: SceneRecipe, rng: np.random.Generator) -> list[str]:
 
 def _plant(
     index: int, where: str, laid: Laid, music: Array, stage: Stage, config: SceneRecipe, rng: np.random.Generator
-) -> tuple[Array, int, Planted] | None:
-    """Return one noise as all microphones hear it, the sample that it starts at, and its truth."""
-    rate_hz = stage.rate_hz
-    onset, end = laid.onsets[index], laid.ends[index]
-    later = laid.onsets[index + 1] if index + 1 < len(laid.onsets) else laid.total
-    low, high = (
-        (end + round(0.1 * rate_hz), later - round(0.15 * rate_hz))
-        if where == "gap"
-        else (onset + round(0.2 * rate_hz), end - round(0.1 * rate_hz))
-    )
+) -> tuple[Array, int, PlantedNoise] | None:
+    """Return one noise as all microphones record it, the sample that it starts at, and its truth."""
+    rate_hz, clip = stage.rate_hz, stage.noise.draw(rng)
+    low, high = _window(laid, index, where, rate_hz)
     longest = min(round(0.9 * rate_hz), int((0.8 if where == "gap" else 0.6) * (high - low)))
-    clip = stage.noise.draw(rng)
     if longest < 0.05 * rate_hz:
         return None
     dry = shaping.faded(clip.waveform[:longest], rate_hz, 0.001, min(0.04, 0.3 * longest / rate_hz))
     at = int(rng.integers(low, max(low + 1, high - len(dry))))
     near = stage.recipe.mics[int(rng.integers(len(stage.recipe.mics)))]
     place = (near.x_m + rng.uniform(-1.5, 1.5), near.y_m + rng.uniform(-1.5, 1.5))
-    heard = stage.hall.hear(dry, place, seed=int(rng.integers(2**31)))[:, : music.shape[1] - at]
-    levels = np.array([shaping.peak_rms_db(track, rate_hz) for track in heard])
+    tracks = stage.hall.hear(dry, place, seed=int(rng.integers(2**31)))[:, : music.shape[1] - at]
+    levels = [shaping.peak_rms_db(track, rate_hz) for track in tracks]
     mic = int(np.argmax(levels))
-    note_db = shaping.rms_db(music[mic, onset:end])
+    note = music[mic, laid.onsets[index] : laid.ends[index]]
     if where == "gap":
-        level_db = min(stage.recipe.mics[mic].floor_dbfs + rng.uniform(*config.over_floor_db), note_db - 8.0)
+        floor_dbfs = stage.recipe.mics[mic].floor_dbfs
+        level_db = min(floor_dbfs + rng.uniform(*config.over_floor_db), shaping.rms_db(note) - 8.0)
     else:
-        there = music[mic, at : at + max(len(dry), round(0.05 * rate_hz))]  # a plucked note is softer by then
-        level_db = shaping.rms_db(there) - (MASKED_DB if where == "masked" else rng.uniform(*config.under_note_db))
-    heard = heard * shaping.amplitude(level_db - levels[mic])
-    delays = [stage.hall.delay_s(k, place) for k in range(len(stage.recipe.mics))]
-    sound = _sounding(heard, music[:, at : at + heard.shape[1]], stage)
-    lead = shaping.onset_sample(dry, rate_hz) / rate_hz
-    # A creak may begin so softly that nobody hears it: it starts where it can be heard.
-    unheard_s = max(0.0, sound.first_s - lead - delays[sound.mic])
-    starts = tuple(at / rate_hz + lead + unheard_s + delay for delay in delays)
-    first = int(np.argmin(delays))
-    end_s = max(at / rate_hz + sound.last_s - delays[sound.mic] + delays[first], starts[first] + 0.02)
-    return (
-        heard,
-        at,
-        Planted(
-            clip.kind,
-            starts[first],
-            end_s,
-            where,
-            stage.recipe.mics[first].name,
-            starts,
-            sound.exposed,
-            sound.over_floor_db,
-        ),
-    )
+        under = music[mic, at : at + max(len(dry), round(0.05 * rate_hz))]  # a plucked note is softer by then
+        level_db = shaping.rms_db(under) - (MASKED_DB if where == "masked" else rng.uniform(*config.under_note_db))
+    tracks = tracks * shaping.amplitude(level_db - levels[mic])
+    audibility = _audibility(tracks, music[:, at : at + tracks.shape[1]], stage)
+    return tracks, at, _truth(clip.kind, where, at / rate_hz, dry, place, audibility, stage)
 
 
-class _Sound(NamedTuple):
+def _window(laid: Laid, index: int, where: str, rate_hz: int) -> tuple[int, int]:
+    """Return the samples between which a noise may lie: in the gap after a note, or in the note."""
+    onset, end = laid.onsets[index], laid.ends[index]
+    if where != "gap":
+        return onset + round(0.2 * rate_hz), end - round(0.1 * rate_hz)
+    later = laid.onsets[index + 1] if index + 1 < len(laid.onsets) else laid.total
+    return end + round(0.1 * rate_hz), later - round(0.15 * rate_hz)
+
+
+class _Audibility(NamedTuple):
     mic: int  # where it is most exposed
     exposed: float
     over_floor_db: float  # in its own bands, highest over microphones
-    first_s: float  # when it can first be heard there, and last, from the stretch's start
+    first_s: float  # first and last audible time at that microphone, from the noise's start
     last_s: float
 
 
-def _sounding(noise: Array, music: Array, stage: Stage) -> _Sound:
-    """Return how a noise is heard, from the noise and the music alone, shape (channel, sample)."""
+def _truth(
+    kind: str, where: str, at_s: float, dry: Array, place: Place, audibility: _Audibility, stage: Stage
+) -> PlantedNoise:
+    """Return the truth about one noise; it starts where it is audible, as a creak may begin very softly."""
+    delays = [stage.hall.delay_s(k, place) for k in range(len(stage.recipe.mics))]
+    lead_s = shaping.onset_sample(dry, stage.rate_hz) / stage.rate_hz
+    inaudible_s = max(0.0, audibility.first_s - lead_s - delays[audibility.mic])
+    starts_s = tuple(at_s + lead_s + inaudible_s + delay for delay in delays)
+    first = int(np.argmin(delays))
+    end_s = max(at_s + audibility.last_s - delays[audibility.mic] + delays[first], starts_s[first] + 0.02)
+    nearest = stage.recipe.mics[first].name
+    exposed, over_floor_db = audibility.exposed, audibility.over_floor_db
+    return PlantedNoise(kind, starts_s[first], end_s, where, nearest, starts_s, exposed, over_floor_db)
+
+
+def _audibility(noise: Array, music: Array, stage: Stage) -> _Audibility:
+    """Return how audible a noise is, from the noise and the music alone, shape (channel, sample)."""
     transform = LogMel(stage.rate_hz)
     band_hz = transform.band_hz().reshape(-1, GROUP).mean(axis=1)
     own, under = transform(noise), transform(music)
-    best, over = _Sound(0, -1.0, 0.0, 0.0, 0.0), 0.0
+    best, over = _Audibility(0, -1.0, 0.0, 0.0, 0.0), 0.0
     for channel, mic in enumerate(stage.recipe.mics):
         level, covered = group_levels(own[channel])[0], group_levels(under[channel])[0]
-        floor = _floor_of(mic, stage.rate_hz)
-        course = audible_db(level, covered, floor, band_hz)
-        heard = np.flatnonzero(course > LEAST_AUDIBLE_DB)
-        exposed = exposure(float(course.max()))
+        floor = _floor_levels(mic.floor_dbfs, stage.rate_hz)
+        contour = audible_db(level, covered, floor, band_hz)
+        audible = np.flatnonzero(contour > LEAST_AUDIBLE_DB)
+        exposed = exposure(float(contour.max()))
         if exposed > best.exposed:
-            first, last = (heard[0], heard[-1]) if len(heard) else (0, 0)
-            best = _Sound(channel, exposed, 0.0, first * HOP_S, last * HOP_S)
+            first, last = (audible[0], audible[-1]) if len(audible) else (0, 0)
+            best = _Audibility(channel, exposed, 0.0, first * HOP_S, last * HOP_S)
         over = max(over, _over(level, floor))
     return best._replace(over_floor_db=over)
 
@@ -270,20 +267,13 @@ def _over(level: np.ndarray, floor: np.ndarray) -> float:
     return float(10 * np.log10(power[at] / quiet[at])) if power[at] > 0 else 0.0
 
 
-_floors: dict[tuple[float, int], np.ndarray] = {}
-
-
-def _floor_of(mic: MicRecipe, rate_hz: int) -> np.ndarray:
-    """Return the level of each part of the spectrum in a microphone's own noise, in dB."""
-    key = (mic.floor_dbfs, rate_hz)
-    if key not in _floors:
-        noise = shaping.coloured_noise(4 * rate_hz, rate_hz, np.random.default_rng(0)) * shaping.amplitude(
-            mic.floor_dbfs
-        )
-        frames = LogMel(rate_hz)(noise[None])[0]
-        power = (10 ** (frames / 10)).reshape(-1, GROUP, frames.shape[1]).sum(axis=1)
-        _floors[key] = 10 * np.log10(power.mean(axis=1) + 1e-13)
-    return _floors[key]
+@cache
+def _floor_levels(floor_dbfs: float, rate_hz: int) -> np.ndarray:
+    """Return the level of each mel group in a microphone's own noise, in dB."""
+    noise = shaping.coloured_noise(4 * rate_hz, rate_hz, np.random.default_rng(0))
+    frames = LogMel(rate_hz)((noise * shaping.amplitude(floor_dbfs))[None])[0]
+    power = (10 ** (frames / 10)).reshape(-1, GROUP, frames.shape[1]).sum(axis=1)
+    return np.asarray(10 * np.log10(power.mean(axis=1) + 1e-13))
 
 
 def scenes(config: SceneRecipe, recordings: Path, part: int = 0, parts: int = 1) -> Iterator[Scene]:

@@ -7,7 +7,7 @@ the aims. Writes weights and a card; MLflow tracks the run. ``fit`` does not dep
 
 import time
 from collections.abc import Callable, Collection
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
@@ -108,20 +108,14 @@ def fit(
     """Train ``network`` in place; return the moving average of its weights and the number of the last step."""
     train, device = config.train, renderer.device
     losses = Losses(network.shape.dimension).to(device)
-    set_dropout(network, train.dropout)
-    average = averaged_copy(network)
+    average = averaged_copy(set_dropout(network, train.dropout))
     parameters = [*network.parameters(), *losses.parameters()]
     optimizer, progress = make_optimizer(parameters, train), Progress(train)
     weights = {aim: weight for aim, weight in config.aims.model_dump().items() if weight}
     with ThreadPoolExecutor(1) as planner:
-
-        def planned(step: int) -> Future[Plan]:
-            rng = np.random.default_rng([config.seed, 9, step])
-            return planner.submit(plan, renderer.pool, parts, renderer.recipe, rng)
-
-        following = planned(0)
+        following = planner.submit(plan_batch, renderer, parts, config.seed, 0)
         for step in range(train.steps):
-            takes, following = following.result(), planned(step + 1)
+            takes, following = following.result(), planner.submit(plan_batch, renderer, parts, config.seed, step + 1)
             if not progress.set_rate(optimizer, step):
                 break
             with torch.no_grad():
@@ -134,18 +128,26 @@ def fit(
             norm = descend(optimizer, loss, parameters)
             update_average(average, network, step, train.average)
             if step % LOG_EVERY == 0:
-                values = {f"train/{aim}": value.item() for aim, value in found.items()}
-                log(values | {"train/gradient": float(norm), "train/minutes": progress.minutes}, step)
+                values = {name: value.item() for name, value in (found | {"gradient": norm}).items()}
+                log(
+                    {f"train/{name}": value for name, value in (values | {"minutes": progress.minutes}).items()}, step
+                )
             if validate and step and step % train.validate_every == 0:
                 log(validate(average), step)
     return average, step
 
 
-def set_dropout(network: nn.Module, share: float) -> None:
-    """Set every dropout layer."""
+def plan_batch(renderer: EncoderRenderer, parts: list[int], seed: int, step: int) -> Plan:
+    """Return the takes of a step's batch."""
+    return plan(renderer.pool, parts, renderer.recipe, np.random.default_rng([seed, 9, step]))
+
+
+def set_dropout(network: Network, share: float) -> Network:
+    """Set every dropout layer, and return the network."""
     for module in network.modules():
         if isinstance(module, nn.Dropout):
             module.p = share
+    return network
 
 
 def train_once(

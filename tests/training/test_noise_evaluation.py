@@ -7,8 +7,8 @@ from tests.listen.sounds import RATE_HZ, floor, take, tone
 from training.noise_baselines import BASELINES, events
 from training.noise_evaluation import (
     THRESHOLDS,
+    Detection,
     EvaluationConfig,
-    Found,
     Tally,
     added,
     f1,
@@ -17,18 +17,18 @@ from training.noise_evaluation import (
     report,
     score,
 )
-from training.noise_scenes import Planted
+from training.noise_scenes import PlantedNoise
 from training.planted_clicks import Clicks, count_clicks, residual_rms
 from triage.config import read_toml, shipped
 from triage.listen.logmel import LogMel
 
 
 def noise(start_s, exposed=0.9, over_floor_db=30.0):
-    return Planted("knock", start_s, start_s + 0.2, "gap", "close", (start_s,), exposed, over_floor_db)
+    return PlantedNoise("knock", start_s, start_s + 0.2, "gap", "close", (start_s,), exposed, over_floor_db)
 
 
 def found(*starts_s):
-    return [Found(start_s, start_s + 0.2) for start_s in starts_s]
+    return [Detection(start_s, start_s + 0.2) for start_s in starts_s]
 
 
 def test_the_nearest_start_within_the_collar_is_taken_and_each_once():

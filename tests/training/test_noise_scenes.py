@@ -1,4 +1,4 @@
-"""Scenes with noises: what is planted is what is said, and what can be heard of it."""
+"""Scenes with noises: the truth is what was planted, and how audible it is."""
 
 from dataclasses import replace
 
@@ -39,7 +39,7 @@ def scene(config=CONFIG, seed=1):
 
 @pytest.mark.parametrize("kind", MAKERS)
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
-def test_a_made_noise_is_short_finite_and_of_a_known_kind(kind, rate_hz):
+def test_a_synthetic_noise_is_short_finite_and_of_a_known_kind(kind, rate_hz):
     wave = MAKERS[kind](rate_hz, np.random.default_rng(5))
     assert kind in NOISES
     assert np.isfinite(wave).all() and np.abs(wave).max() > 0
@@ -75,7 +75,7 @@ def test_masked_controls_are_hardly_exposed():
     assert np.median([noise.exposed for noise in one.planted]) < 0.5
 
 
-def test_the_same_seed_gives_the_same_scene_and_none_a_clean_one():
+def test_the_same_seed_gives_the_same_scene():
     first, second = scene()[0], scene()[0]
     assert (first.tracks == second.tracks).all() and first.planted == second.planted
     assert scene(CONFIG.model_copy(update={"in_gap": 0.0, "under_note": 0.0}))[0].planted == ()
