@@ -6,7 +6,7 @@ from tests.noisy import CHAIR, TAKES, ranked_store, take
 from triage.domain.session import Session
 from triage.ranking.session import mark_group, rank_session
 from triage.ranking.suppression import group_hits, without_harmless
-from triage.store.analysed_takes import heard_takes
+from triage.store.analysed_takes import analysed_takes
 from triage.store.engine import reading, writing
 from triage.store.hits import hits
 from triage.store.ranking import queue
@@ -93,7 +93,7 @@ def test_a_hit_clearly_louder_than_what_was_heard_is_back(store):
 def test_grouping_changes_nothing_else_of_a_take(store):
     engine, session = store
     with reading(engine) as db:
-        heard = heard_takes(db, session.id)
+        heard = analysed_takes(db, session.id)
     again = without_harmless(group_hits(heard, {}))
     assert [one.hits for one in again] == [one.hits for one in heard]
     assert [one.name for one in again] == [one.name for one in heard]
@@ -108,7 +108,7 @@ def test_ranking_again_keeps_what_was_said_of_broken_files(store):
     engine, session = store
     with writing(engine) as db:
         broken = {"T004": ["audio/T004_room.wav: ends early"]}
-        judgement = judge(session_features(heard_takes(db, session.id), {}, broken), model_in_use(db))
+        judgement = judge(session_features(analysed_takes(db, session.id), {}, broken), model_in_use(db))
         save_judgement(db, session.id, judgement)
     before = spots(engine, session, "truncated")
     rank_session(engine, session.id, session.a4_hz)

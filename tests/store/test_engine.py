@@ -15,6 +15,8 @@ from sqlalchemy import create_engine, inspect, select, text
 from triage.domain.errors import StoreError
 from triage.store import schema, tables
 from triage.store.engine import _TURN, open_store, reading, upgrade_store, writing
+from triage.store.standing import history
+from triage.store.takes import find_session, takes
 
 NOW = schema.newest()
 NEXT = f"{int(NOW) + 1:04}"
@@ -140,6 +142,34 @@ def test_clicks_without_a_level_become_digital_clicks(address):
             "click",
             "clipped",
         ]
+    engine.dispose()
+
+
+def test_renamed_columns_keep_what_they_hold(address):
+    engine = create_engine(address)
+    with engine.begin() as db:
+        schema.migrate(db, "0012")
+    fill(engine, "listened")
+    with engine.begin() as db:
+        older = "sound = 'a', meant = 'm', heard_on = 'room', lot = 0.5, teach = 3, drawn = true"
+        db.execute(text(f"UPDATE take SET {older}"))
+        db.execute(text("UPDATE session SET judge_mic = 'close'"))
+        for shown in ("teach", "lot", "again"):
+            columns = 'take_id, verdict, "by", at, shown, sound, meant'
+            values = f"1, 'accept', 'anna', '2026-03-14 12:00:00', '{shown}', 'a', 'm'"
+            db.execute(text(f"INSERT INTO verdict ({columns}) VALUES ({values})"))
+    engine.dispose()
+    assert upgrade_store(address) == ("0012", NOW)
+    engine = open_store(address)
+    with reading(engine) as db:
+        take, session = takes(db, 1)[0], find_session(db)
+        assert (take.audio_digest, take.measured_mic, take.random_order, take.learning_rank) == ("a", "room", 0.5, 3)
+        assert take.analysed and take.sampled and session.reference_mic == "close"
+        given = history(db, take.id)
+        assert [one.shown for one in given] == ["learning", "random", "repeat"]
+        assert all(one.changed is None for one in given)
+        indexes = {index["name"] for index in inspect(db).get_indexes("take")}
+        assert indexes == {index.name for index in tables.take.indexes}
     engine.dispose()
 
 

@@ -9,7 +9,7 @@ from triage.domain.errors import StoreError
 from triage.domain.hit import HarmlessMark, Hit
 from triage.domain.session import Session
 from triage.domain.take import NoiseFloor, Take
-from triage.store.analysed_takes import heard_takes
+from triage.store.analysed_takes import analysed_takes
 from triage.store.engine import reading, writing
 from triage.store.harmless_groups import groups, marks, record_mark
 from triage.store.hits import floors, hits, hits_by_kind, hits_by_mic, save_groups
@@ -84,7 +84,7 @@ def test_harmless_hits_are_left_out_unless_asked_for(engine, noisy):
 
 def test_groups_are_stored_hit_by_hit_and_a_take_read_anew_meanwhile_is_left_alone(engine, noisy):
     with reading(engine) as db:
-        heard = heard_takes(db, noisy)
+        heard = analysed_takes(db, noisy)
     assert [len(one.hits) for one in heard] == [1, 2]  # the judge is given the silent ones too
     changed = [
         Take(one.name, "f", hits=tuple(hit(h.kind, h.start_s, h.mic, f"new:{h.kind}:any") for h in one.hits))

@@ -23,7 +23,7 @@ from triage.store.accounts import (
 )
 from triage.store.engine import reading, writing
 from triage.store.preferences import preferences, save_preferences
-from triage.store.previews import drawn_mics, find_preview, pitch_courses
+from triage.store.previews import drawn_mics, find_preview, pitch_contours
 from triage.store.takes import save_take
 
 DAY = timedelta(days=1)
@@ -107,8 +107,8 @@ def test_pictures_are_replaced_with_their_take(engine, session_id):
     with writing(engine) as db:
         take_id = save_take(db, session_id, Take("T1", "f", previews=(room, close)))
         assert drawn_mics(db, take_id) == ("close", "room")
-        assert find_preview(db, take_id, "close") == close and pitch_courses(db, take_id) == b"c"
+        assert find_preview(db, take_id, "close") == close and pitch_contours(db, take_id) == b"c"
         save_take(db, session_id, Take("T1", "g", previews=(room,)))
     with reading(engine) as db:
         assert drawn_mics(db, take_id) == ("room",)
-        assert find_preview(db, take_id, "close") is None and pitch_courses(db, take_id) is None
+        assert find_preview(db, take_id, "close") is None and pitch_contours(db, take_id) is None

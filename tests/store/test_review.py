@@ -17,7 +17,7 @@ from triage.store import schema, tables
 from triage.store.cached_sheets import save_sheet_parts, state_of
 from triage.store.changes import changes
 from triage.store.engine import open_store, reading, upgrade_store, writing
-from triage.store.neighbours import notes_beside
+from triage.store.neighbours import neighbour_notes
 from triage.store.progress import progress, tallies
 from triage.store.ranking import queue, save_judgement
 from triage.store.review import left, next_takes, take_page
@@ -253,7 +253,7 @@ def test_good_neighbours_are_near_little_doubted_and_not_rejected(engine, sessio
         own = find_take(db, session_id, "A").id
     say(engine, session_id, "C", "reject", "anna")
     with reading(engine) as db:
-        found = notes_beside(db, own, 1, 10)
+        found = neighbour_notes(db, own, 1, 10)
     # B has the same pitch, D is a semitone above, E is doubtful itself; C is rejected, F too far, G another dynamic.
     assert [(one.take, one.semitones) for one in found] == [("B", 0), ("D", 1), ("E", 0)]
 
@@ -265,7 +265,7 @@ def test_an_accepted_neighbour_comes_before_an_unheard_one_of_the_same_pitch(eng
         own = find_take(db, session_id, "A").id
     say(engine, session_id, "C", "accept", "anna")
     with reading(engine) as db:
-        assert [(one.take, one.accepted) for one in notes_beside(db, own, 1)] == [("C", True), ("B", False)]
+        assert [(one.take, one.accepted) for one in neighbour_notes(db, own, 1)] == [("C", True), ("B", False)]
 
 
 def test_an_upgraded_store_knows_what_was_heard_before(address):

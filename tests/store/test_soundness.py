@@ -115,7 +115,7 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
         ),
         (
             "no take is stored by half",
-            "1 take heard without a track: mill-day2-b: T003",
+            "1 take analysed without a track: mill-day2-b: T003",
             [f"DELETE FROM track WHERE take_id = {TAKE}"],
         ),
         (
@@ -146,7 +146,11 @@ def test_a_store_that_only_this_tool_wrote_to_is_sound(filled):
             "1 take whose state is not what its verdicts amount to: mill-day2-b: T003",
             ["UPDATE take SET disputed = NOT disputed WHERE name = 'T003'"],
         ),
-        ("verdicts", "1 word taken back by somebody else: mill-day2-b: T003", ["UPDATE retraction SET by = 'ben'"]),
+        (
+            "verdicts",
+            "1 verdict taken back by somebody else: mill-day2-b: T003",
+            ["UPDATE retraction SET by = 'ben'"],
+        ),
         (
             "hits, spots and pictures point at what is there",
             "1 hit on a note that is not there: mill-day2-b: T003",
@@ -191,12 +195,12 @@ def test_a_model_that_was_changed_in_the_store_is_named(lone):
     assert state == UNSOUND and "model v1 was changed since it was made" in line
 
 
-def test_a_take_heard_and_not_ranked_is_only_a_note_and_no_gap(filled):
+def test_a_take_analysed_and_not_ranked_is_only_a_note_and_no_gap(filled):
     engine, session = filled
     with writing(engine) as db:
         save_take(db, session.id, replace(noisy.take(5), fingerprint="new"))
     state, line = found(engine)["nothing waits"]
-    assert state == NOTE and line.startswith("1 take heard and not ranked yet") and "T005" in line
+    assert state == NOTE and line.startswith("1 take analysed and not ranked yet") and "T005" in line
     assert "ranks run without gaps" not in found(engine)
 
 

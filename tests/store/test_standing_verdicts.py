@@ -13,13 +13,13 @@ from triage.domain.judgement import Judgement, TakeJudgement
 from triage.domain.verdict import Verdict
 from triage.sheets.best_set import keep_set
 from triage.sheets.plan_table import plan_of
-from triage.store.consistency import heard_notes
+from triage.store.consistency import notes_of_sessions
 from triage.store.engine import reading, writing
-from triage.store.neighbours import notes_beside
+from triage.store.neighbours import neighbour_notes
 from triage.store.ranking import queue, save_judgement
 from triage.store.review import next_takes, take_page
-from triage.store.review_sampling import has_spoken, spoken_takes
-from triage.store.soundness import words
+from triage.store.review_sampling import has_reviewed, reviewed_takes
+from triage.store.soundness import verdict_states
 from triage.store.takes import find_take, save_take
 from triage.store.verdicts import record_verdict, take_back
 
@@ -69,7 +69,7 @@ def counted(engine, session_id):
     told = gather_told(engine)
     learnt = [word for one in told.examples for word in one.words if word.take == "T1"]
     with reading(engine) as db:
-        assert words(db) == []
+        assert verdict_states(db) == []
         take, other = (find_take(db, session_id, name) for name in ("T1", "T3"))
         shown = take_shown(db, take, 0.5, "anna")["words"]
         rows, by_person = take_page(db, session_id, "all", 0, 9)
@@ -81,9 +81,9 @@ def counted(engine, session_id):
             "to hear": {
                 by: "T1" in [one.name for one in next_takes(db, session_id, by, 9)] for by in ("anna", "cleo")
             },
-            "heard by": (has_spoken(db, take.id, "anna"), "T1" in spoken_takes(db, session_id)),
-            "neighbour": "T1" in {one.take for one in notes_beside(db, other.id, 1)},
-            "consistency": {note.rejected for note in heard_notes(db, [session_id]) if note.take == "T1"},
+            "heard by": (has_reviewed(db, take.id, "anna"), "T1" in reviewed_takes(db, session_id)),
+            "neighbour": "T1" in {one.take for one in neighbour_notes(db, other.id, 1)},
+            "consistency": {note.rejected for note in notes_of_sessions(db, [session_id]) if note.take == "T1"},
             "pick-ups": {note.word for note in plan_of(db, session_id).notes if note.take == "T1"},
             "best set": "T1" in {note.take for note in keep_set(db, session_id).kept},
             "retraining": [(word.rejected, word.kind) for word in learnt],
@@ -195,9 +195,9 @@ def test_a_verdict_on_one_note_is_on_that_note_alone(engine, session):
     give(engine, session, "T3", "reject", note=2, reason="too long")
     with reading(engine) as db:
         assert next(entry.verdict for entry in queue(db, session) if entry.take == "T3") is None
-        rejected = {(note.take, note.number) for note in heard_notes(db, [session]) if note.rejected}
+        rejected = {(note.take, note.number) for note in notes_of_sessions(db, [session]) if note.rejected}
         assert rejected == {("T1", 1), ("T1", 2), ("T3", 2)}
         planned = {(note.take, note.number): note.word for note in plan_of(db, session).notes}
         assert (planned["T3", 1], planned["T3", 2]) == (None, "reject")
         own = find_take(db, session, "T2").id
-        assert [(one.take, one.note) for one in notes_beside(db, own, 2)] == [("T2", 1), ("T3", 1)]
+        assert [(one.take, one.note) for one in neighbour_notes(db, own, 2)] == [("T2", 1), ("T3", 1)]

@@ -10,7 +10,7 @@ from triage.domain.note import Note
 from triage.domain.session import Session
 from triage.domain.take import Take, Track
 from triage.domain.verdict import Verdict
-from triage.store.consistency import chosen_sessions, heard_notes, takes_heard, vectors
+from triage.store.consistency import chosen_sessions, measured_files, notes_of_sessions, vectors
 from triage.store.engine import reading, writing
 from triage.store.takes import save_session, save_take
 from triage.store.verdicts import record_verdict
@@ -52,7 +52,7 @@ def test_sessions_come_in_order_of_day_and_unknown_names_are_refused(filled):
 def test_every_note_comes_with_its_day_take_and_set_up(filled):
     engine, ids = filled
     with reading(engine) as db:
-        found = heard_notes(db, list(ids.values()))
+        found = notes_of_sessions(db, list(ids.values()))
     assert [(n.session, n.take, n.number) for n in found] == [
         (s, t, n) for s in ("first", "second") for t in ("T001", "T002") for n in (1, 2)
     ]
@@ -67,7 +67,7 @@ def test_the_last_word_on_a_note_or_its_take_decides(filled):
             record_verdict(db, ids["first"], Verdict("T001", word, "anna", NOW, note))
         for word in ("reject", "accept"):
             record_verdict(db, ids["first"], Verdict("T002", word, "anna", NOW, 2))
-        found = heard_notes(db, [ids["first"]])
+        found = notes_of_sessions(db, [ids["first"]])
     assert [(n.take, n.number) for n in found if n.rejected] == [("T001", 2)]
 
 
@@ -86,6 +86,6 @@ def test_vectors_are_those_of_the_encoder_that_saw_most_and_evidence_is_none(fil
 def test_the_microphone_that_notes_were_measured_on_is_where_to_hear_them(filled):
     engine, ids = filled
     with reading(engine) as db:
-        one = heard_notes(db, [ids["second"]])[0]
-        assert takes_heard(db, [one.take_id]) == {one.take_id: ("/takes/second", "T001.wav", 1)}
-        assert takes_heard(db, []) == {}
+        one = notes_of_sessions(db, [ids["second"]])[0]
+        assert measured_files(db, [one.take_id]) == {one.take_id: ("/takes/second", "T001.wav", 1)}
+        assert measured_files(db, []) == {}

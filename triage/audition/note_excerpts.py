@@ -17,7 +17,7 @@ from triage.domain.errors import AudioError
 from triage.intake import wav
 from triage.sheets.consistency_page import EXCERPT_S, Excerpts
 from triage.sheets.consistency_values import Dot
-from triage.store.consistency import takes_heard
+from triage.store.consistency import measured_files
 
 BEFORE_S, FADE_S = 0.05, 0.01
 RATES_HZ = (32_000, 44_100, 48_000)  # what MP3 knows among the rates of recordings
@@ -29,7 +29,7 @@ Progress = Callable[[str, int, int], None]  # what is being done, how many of it
 def note_excerpts(db: Connection, notes: Iterable[Dot], progress: Progress, budget_bytes: int) -> Excerpts:
     """Return the excerpts of as many notes, in their order, as the budget holds."""
     notes = list(notes)
-    tracks = takes_heard(db, sorted({note.take_id for note in notes}))
+    tracks = measured_files(db, sorted({note.take_id for note in notes}))
     sounds: dict[str, bytes] = {}
     used = over = unreadable = 0
     for done, note in enumerate(notes, 1):

@@ -9,7 +9,7 @@ from triage.audition.excerpts import pitch_words
 from triage.domain.spot import Spot
 from triage.ranking.queue_mixing import Unheard
 from triage.store.hits import hits
-from triage.store.neighbours import Beside
+from triage.store.neighbours import NeighbourNote
 from triage.store.notes import notes
 from triage.store.previews import drawn_mics
 from triage.store.review import Left
@@ -93,7 +93,7 @@ def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[
     return {**_keys(left, tuple(vars(left))), "sample": estimate, "bound": bound, "can_stop": most <= bound}
 
 
-def beside_shown(one: Beside, mic: str | None, take_id: int, note: int) -> dict[str, Any]:
+def neighbour_shown(one: NeighbourNote, mic: str | None, take_id: int, note: int) -> dict[str, Any]:
     """Return a note to compare with, and where to hear it as loud as the note it is compared with."""
     away = {0: "same pitch"}.get(one.semitones, f"{_semitones(abs(one.semitones))} {_side(one.semitones)}")
     why = away + (", accepted" if one.accepted else "")

@@ -10,15 +10,15 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from triage.desk.access import AtDesk, Db, may
-from triage.desk.json_views import beside_shown, left_shown, row_shown, take_shown
+from triage.desk.json_views import left_shown, neighbour_shown, row_shown, take_shown
 from triage.desk.pages import Here, Id
 from triage.desk.sheet_views import FORM
 from triage.domain.preview import Preview
 from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects
 from triage.store.changes import changes
-from triage.store.neighbours import notes_beside
+from triage.store.neighbours import neighbour_notes
 from triage.store.preferences import preferences
-from triage.store.previews import find_preview, pitch_courses
+from triage.store.previews import find_preview, pitch_contours
 from triage.store.progress import progress
 from triage.store.review import left, take_page
 from triage.store.stored import StoredTake
@@ -104,8 +104,8 @@ def neighbours(
     mic: Annotated[str | None, Query(max_length=200)] = None,
 ) -> dict[str, Any]:
     """Return good notes to hear a note against, each with the address of its sound, as loud as this note."""
-    found = notes_beside(db, take.id, note, n)
-    return {"neighbours": [beside_shown(one, mic or take.measured_mic, take.id, note) for one in found]}
+    found = neighbour_notes(db, take.id, note, n)
+    return {"neighbours": [neighbour_shown(one, mic or take.measured_mic, take.id, note) for one in found]}
 
 
 @router.get("/takes/{take_id}/picture/{mic}", response_class=Response)
@@ -130,7 +130,7 @@ def wave(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Respo
 @router.get("/takes/{take_id}/pitch")
 def pitch(request: Request, take: HereTake, me: Hears, db: Db) -> Response:
     """Give the course of each note's pitch, in cents (MIDI number times 100, A4 = the session's), null unvoiced."""
-    packed = pitch_courses(db, take.id)
+    packed = pitch_contours(db, take.id)
     body = zlib.decompress(packed) if packed else b'{"hop_s": 0.02, "courses": []}'
     return _kept(request, take, body, "application/json", {})
 

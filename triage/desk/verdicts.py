@@ -12,7 +12,7 @@ from triage.desk.pages import Id, found_session
 from triage.desk.takes import left_of
 from triage.domain.verdict import Verdict
 from triage.store.preferences import preferences, save_preferences
-from triage.store.review_sampling import has_spoken
+from triage.store.review_sampling import has_reviewed
 from triage.store.standing import history
 from triage.store.takes import take_of
 from triage.store.verdicts import LONGEST_TEXT, record_verdict, take_back
@@ -59,7 +59,7 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: PostedVerdict) -> d
         said.note,
         said.reason or None,
         said.comment or None,
-        blind=said.shown == "repeat" and has_spoken(db, take.id, me.name),
+        blind=said.shown == "repeat" and has_reviewed(db, take.id, me.name),
         shown=said.shown,
     )
     made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.audio_digest)

@@ -18,12 +18,12 @@ from triage.ranking.placing import place
 from triage.ranking.scoring import judge
 from triage.ranking.session_features import SessionFeatures, session_features
 from triage.ranking.suppression import group_hits, without_harmless
-from triage.store.analysed_takes import heard_takes, save_places
+from triage.store.analysed_takes import analysed_takes, save_places
 from triage.store.engine import reading, writing
 from triage.store.harmless_groups import groups, marks, record_mark
 from triage.store.hits import save_groups
 from triage.store.ranking import save_judgement
-from triage.store.review_sampling import spoken_takes
+from triage.store.review_sampling import reviewed_takes
 from triage.store.session_features import find_features
 from triage.store.spots import broken_files
 from triage.store.stored import StoredSession
@@ -49,7 +49,7 @@ def rank_session(
     """Rank all takes of a session; ``broken`` names each take's unusable files, else they are as last taken in."""
     with reading(engine) as db:
         ranked = _featured(db, session_id, a4_hz, broken)
-        model, reviewed = model or model_in_use(db), spoken_takes(db, session_id)
+        model, reviewed = model or model_in_use(db), reviewed_takes(db, session_id)
     judgement = replace(judge(ranked.features, model, reviewed), features=to_bytes(ranked.features))
     with writing(engine) as db:
         save_places(db, session_id, ranked.takes)
@@ -62,7 +62,7 @@ def judge_session_again(engine: Engine, session: StoredSession, model: Model | N
     """Rank a session by another model from the features kept of it; where none are kept, rank it anew."""
     with reading(engine) as db:
         features, model = _kept_features(db, session.id), model or model_in_use(db)
-        reviewed = spoken_takes(db, session.id)
+        reviewed = reviewed_takes(db, session.id)
     if features is None:
         rank_session(engine, session.id, session.a4_hz, model)
         return
@@ -98,7 +98,7 @@ def mark_group(engine: Engine, session: StoredSession, group: str, by: str, harm
 
 def _featured(db: Connection, session_id: int, a4_hz: float, broken: Mapping[str, list[str]] | None) -> RankedSession:
     broken = broken_files(db, session_id) if broken is None else broken
-    placed, missing, problems = place(group_hits(heard_takes(db, session_id), marks(db)), a4_hz)
+    placed, missing, problems = place(group_hits(analysed_takes(db, session_id), marks(db)), a4_hz)
     return RankedSession(placed, session_features(without_harmless(placed), missing, broken), problems)
 
 

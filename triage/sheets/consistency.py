@@ -33,7 +33,7 @@ from triage.sheets.consistency_values import (
     SpreadSheet,
     StraySheet,
 )
-from triage.store.consistency import chosen_sessions, heard_notes, vectors
+from triage.store.consistency import chosen_sessions, notes_of_sessions, vectors
 
 ACTED_ON = 0.3  # from this share on its sentence is at the top
 LEVELS = 10  # of a factor that are listed, the furthest off first
@@ -45,7 +45,7 @@ def consistency(db: Connection, names: Sequence[str] = ()) -> ConsistencyReport:
     """Return the report over the named sessions, or all of the store."""
     found = chosen_sessions(db, names)
     ids = [one.id for one in found]
-    every = heard_notes(db, ids)
+    every = notes_of_sessions(db, ids)
     kept = [one for one in every if not one.rejected]
     if not kept:
         where = ", ".join(one.name for one in found) or "the store"

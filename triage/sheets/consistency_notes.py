@@ -12,7 +12,7 @@ from triage.judge.curves import QUANTITIES, in_unit, measured
 from triage.judge.note_table import NoteTable
 from triage.judge.repeats import TELLING
 from triage.sheets.consistency_values import Dot
-from triage.store.consistency import HeardNote
+from triage.store.consistency import NoteInSession
 
 OVERLAP_S = 2.0  # clocks of files are no finer than that on some systems
 MEASURED = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *TELLING)))
@@ -31,7 +31,7 @@ class ComparedNotes:
     doubt: np.ndarray
 
 
-def compared_notes(notes: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> ComparedNotes:
+def compared_notes(notes: Sequence[NoteInSession], vectors: Mapping[tuple[int, int], np.ndarray]) -> ComparedNotes:
     """Return notes, embeddings and labels side by side."""
     table = _table(notes, vectors)
     day = np.array([one.day.isoformat() for one in notes], dtype=str)
@@ -56,7 +56,7 @@ def typical_of(notes: ComparedNotes, quantity: str, mine: np.ndarray) -> float:
     return float(in_unit(quantity, np.array([np.median(values)]))[0]) if values.size else float("nan")
 
 
-def _table(notes: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndarray]) -> NoteTable:
+def _table(notes: Sequence[NoteInSession], vectors: Mapping[tuple[int, int], np.ndarray]) -> NoteTable:
     width = len(next(iter(vectors.values()))) if vectors else 1
     unknown = np.full(width, np.nan)
 
@@ -84,7 +84,7 @@ def _table(notes: Sequence[HeardNote], vectors: Mapping[tuple[int, int], np.ndar
     )
 
 
-def _dots(notes: Sequence[HeardNote], table: NoteTable) -> tuple[Dot, ...]:
+def _dots(notes: Sequence[NoteInSession], table: NoteTable) -> tuple[Dot, ...]:
     shown = np.column_stack([in_unit(name, measured(table, name)) for name in QUANTITIES])
     return tuple(
         Dot(
@@ -102,7 +102,7 @@ def _dots(notes: Sequence[HeardNote], table: NoteTable) -> tuple[Dot, ...]:
     )
 
 
-def _hours(notes: Sequence[HeardNote]) -> tuple[np.ndarray, np.ndarray]:
+def _hours(notes: Sequence[NoteInSession]) -> tuple[np.ndarray, np.ndarray]:
     """Return each note's hour on the clock where all of its day's takes have one, else its take's number that day."""
     takes = {(one.day, one.session, one.take): one.recorded_at for one in notes}
     whole = {day for day, *_ in takes} - {day for (day, *_), at in takes.items() if at is None} - _copied(notes)
@@ -122,7 +122,7 @@ def _hours(notes: Sequence[HeardNote]) -> tuple[np.ndarray, np.ndarray]:
     return np.array(hours), np.array([one.day in whole for one in notes], dtype=bool)
 
 
-def _copied(notes: Sequence[HeardNote]) -> set[date]:
+def _copied(notes: Sequence[NoteInSession]) -> set[date]:
     """Return the days on which takes of a session overlap by the clock: then it is that of a copy, not the hall's."""
     spans: dict[tuple[date, str, str], tuple[datetime, datetime]] = {}
     for one in notes:
@@ -138,7 +138,7 @@ def _copied(notes: Sequence[HeardNote]) -> set[date]:
     }
 
 
-def _repetition(notes: Sequence[HeardNote]) -> np.ndarray:
+def _repetition(notes: Sequence[NoteInSession]) -> np.ndarray:
     """Return each note's place among those of its pitch in its take, from 1."""
     seen: Counter[tuple[int, int | None]] = Counter()
     places = []

@@ -17,7 +17,7 @@ from triage.store.takes import take_ids, takes, tracks_of_takes
 note = tables.note
 
 
-def heard_takes(db: Connection, session_id: int) -> list[Take]:
+def analysed_takes(db: Connection, session_id: int) -> list[Take]:
     """Return every take of a session with its notes, embeddings, hits and floors, in order of name."""
     vectors: dict[tuple[str, int], dict[str, Any]] = defaultdict(dict)
     for encoder in encoders(db, session_id):

@@ -1,4 +1,4 @@
-"""Kept sheets: what takes long to make of a whole session, kept as one row, so that no page reads a whole table.
+"""Cached sheets: what takes long to make of a whole session, kept as one row, so that no page reads a whole table.
 
 A sheet (noise, pickups, evenness) is JSON in one or more parts, with the numbers of change that it was made of: as
 long as the session's numbers are the same it holds, whoever made it. Session 0 stands for all sessions.
@@ -17,7 +17,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from triage.store import tables
 from triage.store.changes import all_changes, changes
 
-kept = tables.cached_sheet
+cached = tables.cached_sheet
 ALL = 0  # in place of a session's id
 LEVEL = 3  # of packing: a third of the size at little cost
 
@@ -45,7 +45,7 @@ def state_of(db: Connection, session_id: int, key: str) -> tuple[int, int, str]:
 
 def find_sheet(db: Connection, session_id: int, what: str) -> CachedSheet | None:
     """Return a part of a sheet as it was made last, whether it still holds or not."""
-    row = db.execute(select(kept).where(kept.c.session_id == session_id, kept.c.what == what)).first()
+    row = db.execute(select(cached).where(cached.c.session_id == session_id, cached.c.what == what)).first()
     if row is None:
         return None
     return CachedSheet(row.what, _of(row), row.made_at, row.cost_s, json.loads(zlib.decompress(row.body)))
@@ -56,24 +56,24 @@ def save_sheet_parts(
 ) -> None:
     """Keep a sheet in place of the one before; its parts are named WHAT and WHAT/PART."""
     what = next(iter(parts)).partition("/")[0]
-    mine = (kept.c.session_id == session_id) & kept.c.what.startswith(f"{what}/")
-    db.execute(delete(kept).where(mine, kept.c.what.not_in(list(parts))))
+    mine = (cached.c.session_id == session_id) & cached.c.what.startswith(f"{what}/")
+    db.execute(delete(cached).where(mine, cached.c.what.not_in(list(parts))))
     takes, verdicts, key = of
     about = {"session_id": session_id, "takes": takes, "verdicts": verdicts, "key": key, "cost_s": cost_s}
     about["made_at"] = datetime.now(UTC)
     rows = [about | {"what": name, "body": _packed(part)} for name, part in parts.items()]
-    put = (postgresql.insert if db.dialect.name == "postgresql" else sqlite.insert)(kept)
-    fresh = {column.name: put.excluded[column.name] for column in kept.c if not column.primary_key}
+    put = (postgresql.insert if db.dialect.name == "postgresql" else sqlite.insert)(cached)
+    fresh = {column.name: put.excluded[column.name] for column in cached.c if not column.primary_key}
     # Two desks may make the same sheet at once; the later one's rows stay.
     db.execute(put.on_conflict_do_update(index_elements=["session_id", "what"], set_=fresh), rows)
 
 
 def cached_state(db: Connection, sheets: Iterable[str]) -> dict[tuple[int, str], tuple[int, int, str]]:
     """Return (session id, sheet) -> what it was made of, bodies unread."""
-    columns = [kept.c[name] for name in ("session_id", "what", "takes", "verdicts", "key")]
+    columns = [cached.c[name] for name in ("session_id", "what", "takes", "verdicts", "key")]
     return {
         (row.session_id, row.what): _of(row)
-        for row in db.execute(select(*columns).where(kept.c.what.in_(list(sheets))))
+        for row in db.execute(select(*columns).where(cached.c.what.in_(list(sheets))))
     }
 
 

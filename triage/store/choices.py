@@ -1,4 +1,4 @@
-"""Choices: which notes a person wants kept. They are only ever added to; the last word on a note counts."""
+"""Choices: which notes a person wants kept. They are only ever added to; the last one on a note counts."""
 
 from collections.abc import Iterator
 
@@ -15,26 +15,26 @@ from triage.store.takes import find_take
 take, choice = tables.take, tables.choice
 
 
-def record_choice(db: Connection, session_id: int, said: NoteChoice) -> None:
+def record_choice(db: Connection, session_id: int, chosen: NoteChoice) -> None:
     """Add one choice; the note's pitch is put down with it, because numbers may move when a file changes."""
-    if not said.by.strip():
+    if not chosen.by.strip():
         raise StoreError("a choice needs a name: say who chooses with --by")
-    if said.repetition is not None and said.repetition < 1:
-        raise StoreError(f"repetition {said.repetition}: repetitions of a cell count from 1")
-    take_id = find_take(db, session_id, said.take).id
-    found = {note.number: note for note in notes(db, session_id, said.take)}
-    if said.note not in found:
+    if chosen.repetition is not None and chosen.repetition < 1:
+        raise StoreError(f"repetition {chosen.repetition}: repetitions of a cell count from 1")
+    take_id = find_take(db, session_id, chosen.take).id
+    found = {note.number: note for note in notes(db, session_id, chosen.take)}
+    if chosen.note not in found:
         there = f"its notes are 1 to {max(found)}" if found else "no notes were found in it"
-        raise StoreError(f"take {said.take} has no note {said.note}: {there}")
-    row = {name: value for name, value in vars(said).items() if name not in ("take", "pitch_midi")}
-    db.execute(insert(choice).values(take_id=take_id, pitch_midi=pitch_of(found[said.note]), **row))
+        raise StoreError(f"take {chosen.take} has no note {chosen.note}: {there}")
+    row = {name: value for name, value in vars(chosen).items() if name not in ("take", "pitch_midi")}
+    db.execute(insert(choice).values(take_id=take_id, pitch_midi=pitch_of(found[chosen.note]), **row))
     bump(db, session_id, "verdicts")
 
 
 def kept_choices(db: Connection, session_id: int) -> tuple[NoteChoice, ...]:
     """Return the notes that stand as chosen, in order of take and note."""
-    last = {(said.take, said.note): said for said in _all(db, session_id)}
-    return tuple(said for _, said in sorted(last.items()) if said.kept)
+    last = {(one.take, one.note): one for one in _all(db, session_id)}
+    return tuple(one for _, one in sorted(last.items()) if one.kept)
 
 
 def pitch_of(note: StoredNote) -> int | None:

@@ -32,7 +32,7 @@ _OF_TAKE = (
 
 
 @dataclass(frozen=True)
-class HeardNote:
+class NoteInSession:
     """A note with its take, its session and the day; ``rejected`` is the last word that people said of it."""
 
     session: str
@@ -62,7 +62,7 @@ def chosen_sessions(db: Connection, names: Sequence[str] = ()) -> tuple[StoredSe
     return tuple(sorted(found, key=lambda one: (one.date, one.name)))
 
 
-def heard_notes(db: Connection, session_ids: Sequence[int]) -> tuple[HeardNote, ...]:
+def notes_of_sessions(db: Connection, session_ids: Sequence[int]) -> tuple[NoteInSession, ...]:
     """Return the notes of these sessions in order of day, session, take and number."""
     verdicts = session_verdicts(db, session_ids)
     own = ("number", "start_s", "end_s", "ring_end_s", "pitch_midi", "doubt")
@@ -76,7 +76,7 @@ def heard_notes(db: Connection, session_ids: Sequence[int]) -> tuple[HeardNote, 
         measurements = {name: values.pop(name) for name in MEASUREMENTS}
         outcome = verdicts[row.take_id].outcome(row.number) if row.take_id in verdicts else None
         rejected = outcome is not None and outcome.verdict == "reject"
-        found.append(HeardNote(**values, measurements=measurements, rejected=rejected))
+        found.append(NoteInSession(**values, measurements=measurements, rejected=rejected))
     return tuple(found)
 
 
@@ -101,7 +101,7 @@ def vectors(db: Connection, session_ids: Sequence[int]) -> dict[tuple[int, int],
     return found
 
 
-def takes_heard(db: Connection, take_ids: Sequence[int]) -> dict[int, tuple[str, str, int]]:
+def measured_files(db: Connection, take_ids: Sequence[int]) -> dict[int, tuple[str, str, int]]:
     """Return take id -> (session's folder, path in it, channel) of the microphone that its notes were measured on."""
     track = tables.track
     query = select(take.c.id, session.c.folder, track.c.path, track.c.channel)

@@ -1,6 +1,6 @@
-"""Harmless: what people said of groups of hits, in and out. Words are only added; the last one on a group counts.
+"""Harmless groups of hits, in and out. Marks are only ever added; the last one on a group counts.
 
-A group's name holds no number that a new intake or another session would change, so a word given once holds in
+A group's name holds no number that a new intake or another session would change, so a mark given once holds in
 every session of the store that is ranked after it.
 """
 
@@ -16,21 +16,21 @@ from triage.store.session_features import delete_features
 take, hit, mark = tables.take, tables.hit, tables.mark
 
 
-def record_mark(db: Connection, session_id: int, said: HarmlessMark) -> None:
-    """Add one word on a group of the session; an unknown group is an error that names the nearest."""
-    if not said.by.strip():
+def record_mark(db: Connection, session_id: int, given: HarmlessMark) -> None:
+    """Add one mark on a group of the session; an unknown group is an error that names the nearest."""
+    if not given.by.strip():
         raise StoreError("a mark needs a name: say who gives it with --by")
     known = groups(db, session_id)
-    if said.group not in known and said.group not in marks(db):
-        near = get_close_matches(said.group, known, n=3, cutoff=0.4)
+    if given.group not in known and given.group not in marks(db):
+        near = get_close_matches(given.group, known, n=3, cutoff=0.4)
         there = f"nearest: {', '.join(near)}" if near else f"the session has {len(known)} groups"
-        raise StoreError(f"no group of hits {said.group!r} in session {said.session}; {there}")
-    db.execute(insert(mark).values(vars(said)))
-    delete_features(db)  # a word holds in every session that is ranked after it
+        raise StoreError(f"no group of hits {given.group!r} in session {given.session}; {there}")
+    db.execute(insert(mark).values(vars(given)))
+    delete_features(db)  # a mark holds in every session that is ranked after it
 
 
 def marks(db: Connection) -> dict[str, HarmlessMark]:
-    """Return group -> the last word on it, for every group that anybody spoke of."""
+    """Return group -> the last mark on it, for every group with one."""
     last = select(func.max(mark.c.id)).group_by(mark.c.group)
     rows = db.execute(select(*(c for c in mark.c if c.name != "id")).where(mark.c.id.in_(last)).order_by(mark.c.id))
     return {row.group: HarmlessMark(**row._mapping) for row in rows}

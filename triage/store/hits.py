@@ -44,7 +44,7 @@ def hits_by_kind(db: Connection, session_id: int, harmless: bool = False) -> dic
 
 
 def save_groups(db: Connection, session_id: int, takes: Sequence[Take]) -> None:
-    """Store the group of every hit, and whether it is harmless; takes and hits as ``heard_takes`` gave them."""
+    """Store the group of every hit, and whether it is harmless; takes and hits as ``analysed_takes`` gave them."""
     query = select(take.c.name, hit.c.id).join(hit, hit.c.take_id == take.c.id)
     query = query.where(take.c.session_id == session_id).order_by(take.c.name, hit.c.start_s, hit.c.id)
     ids: dict[str, list[int]] = {}

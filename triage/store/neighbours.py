@@ -1,4 +1,4 @@
-"""Beside: good notes to hold a note against, of the same cell or the next pitches.
+"""Neighbour notes: good notes to hold a note against, of the same cell or the next pitches.
 
 "Good" is little doubt and no rejection by anybody, of the note or of its take; the same pitch comes before the next
 ones, an accepted take before one that nobody has heard.
@@ -17,7 +17,7 @@ CELL = ("session_id", "instrument", "articulation", "dynamic", "measured_mic")
 
 
 @dataclass(frozen=True)
-class Beside:
+class NeighbourNote:
     """A note to compare with: where it is, how many semitones away, how doubtful, whether its take is accepted."""
 
     take_id: int
@@ -39,7 +39,7 @@ def note_span(db: Connection, take_id: int, number: int) -> tuple[float, float] 
     return None if row is None else (row.start_s, row.end_s)
 
 
-def notes_beside(db: Connection, take_id: int, number: int, limit: int = 3) -> tuple[Beside, ...]:
+def neighbour_notes(db: Connection, take_id: int, number: int, limit: int = 3) -> tuple[NeighbourNote, ...]:
     """Return the best notes to compare a note with; none where its pitch is not known."""
     about = select(note.c.pitch_midi, *(take.c[name] for name in CELL)).join(take, take.c.id == note.c.take_id)
     own = db.execute(about.where(note.c.take_id == take_id, note.c.number == number)).first()
@@ -47,7 +47,7 @@ def notes_beside(db: Connection, take_id: int, number: int, limit: int = 3) -> t
         return ()
     away = func.abs(note.c.pitch_midi - own.pitch_midi)
     doubtful = case((func.coalesce(note.c.doubt, 0.0) > LITTLE_DOUBT, 1), else_=0)
-    accepted = case((_said("accept"), 1), else_=0)
+    accepted = case((_has_standing("accept"), 1), else_=0)
     columns = (
         take.c.id.label("take_id"),
         take.c.name.label("take"),
@@ -65,13 +65,13 @@ def notes_beside(db: Connection, take_id: int, number: int, limit: int = 3) -> t
     near = note.c.pitch_midi.between(own.pitch_midi - REACH_SEMITONES, own.pitch_midi + REACH_SEMITONES)
     itself = (note.c.take_id == take_id) & (note.c.number == number)
     query = select(*columns).join(take, take.c.id == note.c.take_id)
-    query = query.where(*same_cell, near, ~itself, ~_said("reject"), take.c.analysed)
+    query = query.where(*same_cell, near, ~itself, ~_has_standing("reject"), take.c.analysed)
     order = (doubtful, away, accepted.desc(), func.coalesce(note.c.doubt, 0.0), take.c.name, note.c.number)
     rows = db.execute(query.order_by(*order).limit(limit))
-    return tuple(Beside(**dict(row._mapping) | {"accepted": bool(row.accepted)}) for row in rows)
+    return tuple(NeighbourNote(**dict(row._mapping) | {"accepted": bool(row.accepted)}) for row in rows)
 
 
-def _said(word: str) -> Exists:
-    """Return the condition that somebody's standing word on the note or on its take is this one."""
+def _has_standing(value: str) -> Exists:
+    """Return the condition that somebody's standing verdict on the note or on its take has this value."""
     place = or_(verdict.c.note.is_(None), verdict.c.note == note.c.number)
-    return exists().where(verdict.c.take_id == take.c.id, verdict.c.verdict == word, place, verdict.c.stands)
+    return exists().where(verdict.c.take_id == take.c.id, verdict.c.verdict == value, place, verdict.c.stands)

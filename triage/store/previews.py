@@ -29,7 +29,7 @@ def drawn_mics(db: Connection, take_id: int) -> tuple[str, ...]:
     return tuple(db.scalars(select(preview.c.mic).where(preview.c.take_id == take_id).order_by(preview.c.mic)))
 
 
-def pitch_courses(db: Connection, take_id: int) -> bytes | None:
+def pitch_contours(db: Connection, take_id: int) -> bytes | None:
     """Return the packed pitch courses of a take's notes."""
     query = select(preview.c.contours).where(preview.c.take_id == take_id, preview.c.contours.is_not(None))
     return db.scalar(query.limit(1))

@@ -16,7 +16,7 @@ from triage.store import tables
 from triage.store.changes import all_changes
 from triage.store.review import count_of, sum_of
 
-take, session, arrival, kept = tables.take, tables.session, tables.arrival, tables.cached_sheet
+take, session, arrival, cached = tables.take, tables.session, tables.arrival, tables.cached_sheet
 WHAT = "progress"
 NOTHING = {"takes": 0, "settled": 0, "disputed": 0, "left_s": 0.0, "expected_rejects": 0.0}
 
@@ -35,16 +35,16 @@ class Progress:
     disputed: int
     left_s: float
     expected_rejects: float
-    amiss: dict[str, int]
+    problems: dict[str, int]
     models: dict[str, int]  # which model judged how many takes last
 
 
 def progress(db: Connection, key: str = "") -> tuple[Progress, ...]:
-    """Return every session with how far it is, the one taken in last first; ``key`` is that of kept sheets."""
+    """Return every session with how far it is, the one taken in last first; ``key`` is that of cached sheets."""
     now = all_changes(db)
     known = {
         row.session_id: json.loads(zlib.decompress(row.body))
-        for row in db.execute(select(kept).where(kept.c.what == WHAT, kept.c.key == key))
+        for row in db.execute(select(cached).where(cached.c.what == WHAT, cached.c.key == key))
         if {"takes": row.takes, "verdicts": row.verdicts} == now.get(row.session_id)
     }
     about = select(*(session.c[name] for name in ("id", "name", "date", "model", "taken_in_at")))
@@ -64,7 +64,7 @@ def tallies(db: Connection, session_ids: Sequence[int]) -> dict[int, dict[str, A
         sum_of(unheard, take.c.listen_s).label("left_s"),
         sum_of(unheard, take.c.doubt).label("expected_rejects"),
     ]
-    found: dict[int, dict[str, Any]] = {of: NOTHING | {"amiss": {}, "models": {}} for of in session_ids}
+    found: dict[int, dict[str, Any]] = {of: NOTHING | {"problems": {}, "models": {}} for of in session_ids}
     for row in db.execute(select(*columns).where(take.c.session_id.in_(session_ids)).group_by(take.c.session_id)):
         found[row.session_id] |= {name: row._mapping[name] for name in NOTHING}
     judged = select(take.c.session_id, take.c.model, func.count().label("n"))
@@ -74,5 +74,5 @@ def tallies(db: Connection, session_ids: Sequence[int]) -> dict[int, dict[str, A
     kinds = select(arrival.c.session_id, arrival.c.kind, func.count().label("n"))
     kinds = kinds.where(arrival.c.session_id.in_(session_ids)).group_by(arrival.c.session_id, arrival.c.kind)
     for row in db.execute(kinds.order_by(arrival.c.kind)):
-        found[row.session_id]["amiss"][row.kind] = row.n
+        found[row.session_id]["problems"][row.kind] = row.n
     return found

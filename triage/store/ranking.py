@@ -117,9 +117,9 @@ def _save_notes(db: Connection, session_id: int, judgement: Judgement, ids: dict
 def _save_notes_at_once(db: Connection, judgement: Judgement, ids: dict[str, int]) -> None:
     """Store the notes' doubts by one statement for thousands: to PostgreSQL every row by itself is a way to go."""
     kinds = {"a": "int", "b": "int", "c": "float8", "d": "float8", "e": "float8"}
-    told = f"unnest({', '.join(f'CAST(:{name} AS {kind}[])' for name, kind in kinds.items())})"
+    rows = f"unnest({', '.join(f'CAST(:{name} AS {kind}[])' for name, kind in kinds.items())})"
     change = text(
-        f"UPDATE note SET doubt = v.c, reject_probability = v.d, outlier = v.e FROM {told} AS v(a, b, c, d, e) "
+        f"UPDATE note SET doubt = v.c, reject_probability = v.d, outlier = v.e FROM {rows} AS v(a, b, c, d, e) "
         "WHERE note.take_id = v.a AND note.number = v.b"
     )
     for first in range(0, len(judgement.notes), AT_ONCE):

@@ -57,7 +57,7 @@ def left(db: Connection, session_id: int, by: str) -> Left:
 def take_page(
     db: Connection, session_id: int, show: str, after_rank: int, limit: int
 ) -> tuple[Sequence[StoredTake], dict[int, dict[str, str]]]:
-    """Return takes of a session from a rank on, and take id -> person -> their last word on the whole take.
+    """Return takes of a session from a rank on, and take id -> person -> their standing verdict on the whole take.
 
     ``show``: open (nobody's decision settles it), settled, disputed, or all.
     """
@@ -66,13 +66,12 @@ def take_page(
     if which is not None:
         query = query.where(which)
     found = [stored_take(row) for row in db.execute(query.order_by(take.c.rank).limit(limit))]
-    words: dict[int, dict[str, str]] = {}
-    said = select(verdict.c.take_id, verdict.c.by, verdict.c.verdict)
-    said = said.join(take, take.c.id == verdict.c.take_id).where(verdict.c.take_id.in_([one.id for one in found]))
-    said = said.where(verdict.c.note.is_(None), verdict.c.stands)
-    for row in db.execute(said.order_by(verdict.c.id)):
-        words.setdefault(row.take_id, {})[row.by] = row.verdict
-    return found, words
+    verdicts: dict[int, dict[str, str]] = {}
+    given = select(verdict.c.take_id, verdict.c.by, verdict.c.verdict)
+    given = given.where(verdict.c.take_id.in_([one.id for one in found]), verdict.c.note.is_(None), verdict.c.stands)
+    for row in db.execute(given.order_by(verdict.c.id)):
+        verdicts.setdefault(row.take_id, {})[row.by] = row.verdict
+    return found, verdicts
 
 
 def _open(by: str) -> ColumnElement[bool]:

@@ -15,7 +15,7 @@ from triage.store.stored import StoredTake
 from triage.store.takes import stored_take
 
 take, verdict = tables.take, tables.verdict
-FORGOTTEN, WITHIN = 30, 200  # a take comes back to the same person so many words later, of the last so many before
+FORGOTTEN, WITHIN = 30, 200  # a take comes back to the same person so many verdicts later, of the last so many before
 
 
 @dataclass(frozen=True)
@@ -49,21 +49,21 @@ def next_to_learn(db: Connection, session_id: int, limit: int) -> tuple[StoredTa
 def next_to_repeat(db: Connection, session_id: int, by: str) -> tuple[StoredTake, ...]:
     """Return a take that a person decided on some time ago and has not had again, if there is one."""
     own = (verdict.c.by == by, verdict.c.note.is_(None))
-    said = select(verdict.c.take_id, verdict.c.verdict).join(take, take.c.id == verdict.c.take_id)
-    said = said.where(take.c.session_id == session_id, *own, verdict.c.stands)
-    recent = said.order_by(verdict.c.id.desc()).offset(FORGOTTEN).limit(WITHIN).subquery()
+    given = select(verdict.c.take_id, verdict.c.verdict).join(take, take.c.id == verdict.c.take_id)
+    given = given.where(take.c.session_id == session_id, *own, verdict.c.stands)
+    recent = given.order_by(verdict.c.id.desc()).offset(FORGOTTEN).limit(WITHIN).subquery()
     again = exists().where(verdict.c.take_id == take.c.id, *own, verdict.c.blind, ~was_taken_back())
     decided = select(recent.c.take_id).where(recent.c.verdict != "unsure")
     return _first(db, and_(take.c.id.in_(decided), take.c.analysed, take.c.settled, ~again), take.c.random_order, 1)
 
 
-def spoken_takes(db: Connection, session_id: int) -> frozenset[str]:
-    """Return the names of the takes that somebody has heard as they sound now."""
+def reviewed_takes(db: Connection, session_id: int) -> frozenset[str]:
+    """Return the names of the takes with a standing verdict on the whole take."""
     return frozenset(db.scalars(select(take.c.name).where(take.c.session_id == session_id, take.c.heard)))
 
 
-def has_spoken(db: Connection, take_id: int, by: str) -> bool:
-    """Tell whether a person's word on a take, as it sounds now, stands."""
+def has_reviewed(db: Connection, take_id: int, by: str) -> bool:
+    """Tell whether a person has a standing verdict on a take."""
     own = (verdict.c.by == by, verdict.c.note.is_(None), verdict.c.stands)
     return bool(db.scalar(select(exists().where(verdict.c.take_id == take_id, *own))))
 

@@ -21,12 +21,12 @@ VECTOR_BYTES = (2, 4)  # of a number in an embedding: float16 or float32
 
 
 def half_takes(db: Connection) -> list[str]:
-    """Return takes that are not stored whole: heard without a track, notes or vectors lacking."""
+    """Return takes that are not stored whole: analysed without a track, notes or vectors lacking."""
     in_place = _by_take(note, func.count().label("n"), func.min(note.c.number), func.max(note.c.number))
     lacking = in_place.having(or_(func.min(note.c.number) != 1, func.max(note.c.number) != func.count()))
     turned = _places(note).where(note.c.end_s < note.c.start_s).distinct()
     return [
-        *_line(db, _heard_without(track), "take{s} heard without a track"),
+        *_line(db, _without(track), "take{s} analysed without a track"),
         *_line(db, lacking, "take{s} with notes lacking among the others"),
         *_line(db, turned, "take{s} with a note that ends before it starts"),
         *_line(db, _vectors_lacking(), "take{s} with a vector lacking for some of the notes"),
@@ -37,7 +37,7 @@ def half_takes(db: Connection) -> list[str]:
 def ranks(db: Connection) -> list[str]:
     """Return sessions whose ranks have gaps or doubles, and takes with a rank and no doubt.
 
-    Takes heard since the session was ranked last have no rank yet: then ranks may lack, never be there twice.
+    Takes analysed since the session was ranked last have no rank yet: then ranks may lack, never be there twice.
     """
     waiting = func.sum(case((take.c.rank.is_(None), 1), else_=0))
     ranked, highest = func.count(take.c.rank), func.max(take.c.rank)
@@ -69,25 +69,25 @@ def counts(db: Connection) -> list[str]:
     return lines
 
 
-def words(db: Connection) -> list[str]:
+def verdict_states(db: Connection) -> list[str]:
     """Return takes of which other verdicts stand than should, and verdicts taken back by somebody else."""
     lines = []
     flags = [take.c[name] for name in tables.FLAGS]
     wrong = []
-    for row in db.execute(_take_places(take.c.id, *flags).where(or_(take.c.id.in_(_spoken_of()), *flags))):
+    for row in db.execute(_take_places(take.c.id, *flags).where(or_(take.c.id.in_(_with_verdicts()), *flags))):
         given = history(db, row.id)
         found = summarise(standing_of(given))
         flagged = {name: getattr(row, name) for name in tables.FLAGS}
         if flagged != flags_of(found) or any(one.stands != (one in found.given) for one in given):
             wrong.append(_named(row))
-    lines += _told(wrong, "take{s} whose state is not what its verdicts amount to")
+    lines += _counted(wrong, "take{s} whose state is not what its verdicts amount to")
     verdict, back = tables.verdict, tables.retraction
     other = _take_places().join(verdict, verdict.c.take_id == take.c.id).join(back, back.c.verdict_id == verdict.c.id)
-    lines += _line(db, other.where(back.c.by != verdict.c.by), "word{s} taken back by somebody else")
+    lines += _line(db, other.where(back.c.by != verdict.c.by), "verdict{s} taken back by somebody else")
     return lines
 
 
-def _spoken_of() -> Select[Any]:
+def _with_verdicts() -> Select[Any]:
     return select(tables.verdict.c.take_id).distinct()
 
 
@@ -110,10 +110,10 @@ def pointers(db: Connection) -> list[str]:
     return lines
 
 
-def overtaken(db: Connection) -> list[str]:
-    """Return what is no fault and wants a look: takes not ranked yet, words and choices on notes that went."""
+def open_points(db: Connection) -> list[str]:
+    """Return what is no fault and wants a look: takes not ranked yet, verdicts and choices on notes that are gone."""
     waiting = _take_places().where(take.c.rank.is_(None))
-    lines = _line(db, waiting, "take{s} heard and not ranked yet; take the session in again")
+    lines = _line(db, waiting, "take{s} analysed and not ranked yet; take the session in again")
     for table, name in ((tables.verdict, "verdict"), (tables.choice, "choice")):
         own = and_(note.c.take_id == table.c.take_id, note.c.number == table.c.note)
         gone = _places(table).where(table.c.note.is_not(None), ~exists().where(own))
@@ -121,10 +121,10 @@ def overtaken(db: Connection) -> list[str]:
     return lines
 
 
-def set_back(db: Connection, now: datetime) -> list[str]:
-    """Return traces of a clock that jumped: what is dated after now, or before what was said earlier.
+def clock_jumps(db: Connection, now: datetime) -> list[str]:
+    """Return traces of a clock that jumped: what is dated after now, or before an earlier entry.
 
-    Nothing rests on it: the last word is the one given last, whatever its date.
+    Nothing rests on it: the last verdict is the one given last, whatever its date.
     """
     lines = []
     for table, name in ((tables.verdict, "verdict"), (tables.mark, "mark"), (tables.model_use, "change of model")):
@@ -154,7 +154,7 @@ def _places(table: Any) -> Select[Any]:
     return _take_places().join(table, table.c.take_id == take.c.id)
 
 
-def _heard_without(table: Any) -> Select[Any]:
+def _without(table: Any) -> Select[Any]:
     return _take_places().where(take.c.analysed, ~exists().where(table.c.take_id == take.c.id))
 
 
@@ -179,14 +179,14 @@ def _count(db: Connection, table: Any, session_id: int) -> int:
 
 
 def _line(db: Connection, query: Select[Any], what: str) -> list[str]:
-    return _told([_named(row) for row in db.execute(query)], what)
+    return _counted([_named(row) for row in db.execute(query)], what)
 
 
 def _named(row: Row[Any]) -> str:
     return f"{row.session}: {row.take}" if hasattr(row, "take") else str(row[0])
 
 
-def _told(places: list[str], what: str) -> list[str]:
+def _counted(places: list[str], what: str) -> list[str]:
     """Return one line that counts and names places, none where there are none."""
     if not places:
         return []

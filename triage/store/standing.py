@@ -96,7 +96,7 @@ class TakeVerdicts:
 
     @property
     def sampled(self) -> bool:
-        """Whether somebody heard it because its lot came up."""
+        """Whether somebody heard it as part of the random sample."""
         return any(one.shown == "random" for one in self.given)
 
     def outcome(self, note: int) -> Outcome | None:

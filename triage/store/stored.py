@@ -52,7 +52,7 @@ class StoredTake:
     settled: bool = False  # whoever decided agrees
     disputed: bool = False
     rejected: bool = False  # settled as a reject
-    sampled: bool = False  # heard because its lot came up
+    sampled: bool = False  # heard as part of the random sample
     random_order: float | None = None
     learning_rank: int | None = None
 

@@ -38,7 +38,7 @@ from triage.store.metadata import owned_by as _of
 
 __all__ = ["login", "metadata", "person", "preference", "secret"]  # and every table below
 
-# What the words on a take amount to: heard by anybody, settled, disputed, settled as a reject, heard by lot.
+# What the verdicts on a take amount to: heard by anybody, settled, disputed, rejected, heard in the random sample.
 FLAGS = ("heard", "settled", "disputed", "rejected", "sampled")
 
 
@@ -54,7 +54,7 @@ session = Table(
     Column("reference_mic", Words),
     Column("model", Words),
     Column("taken_in_at", UtcTime, nullable=False),
-    Column("complete", Whole),  # from the roll call: how much arrived as it should
+    Column("complete", Whole),  # from the check of arrivals: how many takes are complete
     Column("full_scale_db_spl", JSON(none_as_null=True)),  # microphone -> sound level that reaches full scale
     Index("ix_session_name", "name", unique=True),
     Index("ix_session_taken_in_at", "taken_in_at"),
@@ -153,7 +153,7 @@ embedding = Table(
     Column("number", Integer, primary_key=True, autoincrement=False),
     Column("encoder", Words, primary_key=True),
     Column("dimension", Whole, nullable=False),
-    Column("vector", LargeBinary, nullable=False),  # little-endian float16 or float32, told by its length
+    Column("vector", LargeBinary, nullable=False),  # little-endian float16 or float32, by its length
     ForeignKeyConstraint(["take_id", "number"], ["note.take_id", "note.number"], ondelete="CASCADE"),
 )
 
@@ -214,7 +214,7 @@ mark = Table(
     "mark",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("group", Words, nullable=False),  # as hit.group: hits are made anew, the word on them stays
+    Column("group", Words, nullable=False),  # as hit.group: hits are made anew, the mark stays
     Column("harmless", Boolean, nullable=False),
     Column("loudest_dbfs", Real),  # what was heard when it was called harmless
     Column("session", Words, nullable=False),
@@ -227,7 +227,7 @@ verdict = Table(
     "verdict",
     metadata,
     Column("id", Integer, primary_key=True),
-    _of("take", ondelete="RESTRICT"),  # no clearing up may lose what a person said
+    _of("take", ondelete="RESTRICT"),  # no clearing up may lose a person's verdict
     Column("note", Whole),
     Column("verdict", Words, nullable=False),
     Column("reason", Words),
@@ -238,7 +238,7 @@ verdict = Table(
     Column("key", Words),  # the client's own id of one click: sent twice it counts once
     Column("audio_digest", Words),  # of the take as it was heard
     Column("sheet_row_digest", Words),
-    Column("shown", Words),  # why the desk showed the take: NULL for its doubt, else one of records.SHOWN
+    Column("shown", Words),  # why the desk showed the take: NULL for its doubt, else one of domain.verdict.SHOWN
     Column("stands", Boolean, nullable=False, server_default=false()),  # kept up by store/standing.py
     CheckConstraint("verdict IN ('accept', 'reject', 'unsure')", name="word"),
     Index("ix_verdict_take_id_id", "take_id", "id"),

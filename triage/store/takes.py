@@ -1,6 +1,6 @@
 """Recording: sessions, takes and tracks, in and out.
 
-``save_take`` is the one way in for what was heard in a take; it leaves alone what people said of it.
+``save_take`` is the one way in for the analysis of a take; it leaves people's verdicts alone.
 """
 
 import hashlib
@@ -71,9 +71,9 @@ def fingerprints(db: Connection, session_id: int) -> dict[str, str]:
 
 
 def save_take(db: Connection, session_id: int, record: Take) -> int:
-    """Store what was heard in a take in place of what was known of it before, and return its id.
+    """Store the analysis of a take in place of the one before, and return its id.
 
-    All or nothing. Its verdicts stay; its spots and doubt go, for they spoke of the old sound.
+    All or nothing. Its verdicts stay; its spots and doubt go, for they belong to the old audio.
     """
     _check(record)
     with db.begin_nested():
@@ -88,7 +88,7 @@ def save_take(db: Connection, session_id: int, record: Take) -> int:
         _insert(db, tables.hit, _rows(take_id, record.hits, _hit_row))
         _insert(db, tables.floor, _rows(take_id, record.floors, _floor_row))
         save_previews(db, take_id, record.previews)
-        settle(db, take_id)  # words about another sound no longer count
+        settle(db, take_id)  # verdicts on other audio no longer count
         bump(db, session_id, "takes")
     return take_id
 

@@ -1,6 +1,6 @@
-"""Verdicts: what people said of takes and notes. They are only ever added to; the last one counts.
+"""Verdicts: what people say of takes and notes. They are only ever added to; the last one counts.
 
-Undoing is added too, as a retraction that names the verdict: nobody's word is ever overwritten or deleted.
+Undoing is added too, as a retraction that names the verdict: no verdict is ever overwritten or deleted.
 """
 
 from dataclasses import dataclass
@@ -33,23 +33,23 @@ class TakenBack:
 
 
 def record_verdict(
-    db: Connection, session_id: int, said: Verdict, key: str | None = None, audio_digest: str | None = None
+    db: Connection, session_id: int, given: Verdict, key: str | None = None, audio_digest: str | None = None
 ) -> int:
-    """Add one verdict and return its id; an unknown take, note or word is an error that names what there is.
+    """Add one verdict and return its id; an unknown take, note or value is an error that names what there is.
 
     ``key`` is the sender's own id of this verdict: sent again, it is the same verdict and not another one.
     ``audio_digest`` is the take's as it was heard, if that can differ from what the store holds by now.
     """
-    _check_words(said)
-    take_id = find_take(db, session_id, said.take).id
-    # Whoever speaks of the same take at the same moment waits, so that both words are counted.
+    _check(given)
+    take_id = find_take(db, session_id, given.take).id
+    # Whoever speaks of the same take at the same moment waits, so that both verdicts are counted.
     now = select(take.c.audio_digest, take.c.sheet_row_digest).where(take.c.id == take_id)
     digests = dict(db.execute(now.with_for_update(key_share=True)).one()._mapping)
-    if key is not None and (known := _known(db, take_id, said, key)):
+    if key is not None and (known := _known(db, take_id, given, key)):
         return known
-    if said.note is not None:
-        _check_note(db, take_id, said)
-    row = {name: value for name, value in vars(said).items() if name != "take"}
+    if given.note is not None:
+        _check_note(db, take_id, given)
+    row = {name: value for name, value in vars(given).items() if name != "take"}
     row |= {"take_id": take_id, "key": key} | digests
     row["audio_digest"] = audio_digest or row["audio_digest"]
     try:
@@ -64,7 +64,7 @@ def record_verdict(
 def take_back(
     db: Connection, session_id: int, by: str, at: datetime, steps: int = 1, key: str | None = None
 ) -> tuple[TakenBack, ...]:
-    """Take back a person's last words in a session, the last one first; the words before them count again."""
+    """Take back a person's last verdicts in a session, the last one first; those before them count again."""
     lock_session(db, session_id)  # two undos at once are two steps, never the same one twice
     if key is not None and (done := _back(db, session_id, retraction.c.key == key)):
         return done
@@ -81,33 +81,33 @@ def take_back(
     return _back(db, session_id, verdict.c.id.in_([row.id for row in last]))
 
 
-def _check_words(said: Verdict) -> None:
-    if said.verdict not in VERDICTS:
-        raise StoreError(f"verdict {said.verdict!r} is none of {', '.join(VERDICTS)}")
-    if said.shown is not None and said.shown not in SHOWN:
-        raise StoreError(f"a take is shown for its doubt, or for one of {', '.join(SHOWN)}; found {said.shown!r}")
-    if not said.by.strip():
+def _check(given: Verdict) -> None:
+    if given.verdict not in VERDICTS:
+        raise StoreError(f"verdict {given.verdict!r} is none of {', '.join(VERDICTS)}")
+    if given.shown is not None and given.shown not in SHOWN:
+        raise StoreError(f"a take is shown for its doubt, or for one of {', '.join(SHOWN)}; found {given.shown!r}")
+    if not given.by.strip():
         raise StoreError("a verdict needs a name: say who gives it with --by")
-    for what, text in (("reason", said.reason), ("comment", said.comment)):
+    for what, text in (("reason", given.reason), ("comment", given.comment)):
         if len(text or "") > LONGEST_TEXT:
             raise StoreError(f"the {what} has {len(text or '')} characters; {LONGEST_TEXT} are the most")
 
 
-def _check_note(db: Connection, take_id: int, said: Verdict) -> None:
+def _check_note(db: Connection, take_id: int, given: Verdict) -> None:
     note = tables.note
     highest = db.scalar(select(func.max(note.c.number)).where(note.c.take_id == take_id))
-    known = select(note.c.number).where(note.c.take_id == take_id, note.c.number == said.note)
+    known = select(note.c.number).where(note.c.take_id == take_id, note.c.number == given.note)
     if db.scalar(known) is None:
         there = f"its notes are 1 to {highest}" if highest else "no notes were found in it"
-        raise StoreError(f"take {said.take} has no note {said.note}: {there}")
+        raise StoreError(f"take {given.take} has no note {given.note}: {there}")
 
 
-def _known(db: Connection, take_id: int, said: Verdict, key: str) -> int | None:
+def _known(db: Connection, take_id: int, given: Verdict, key: str) -> int | None:
     """Return the verdict that came with this key before, if it did."""
     row = db.execute(select(verdict).where(verdict.c.key == key)).first()
     if row is None:
         return None
-    if (row.take_id, row.note, row.verdict, row.by) != (take_id, said.note, said.verdict, said.by):
+    if (row.take_id, row.note, row.verdict, row.by) != (take_id, given.note, given.verdict, given.by):
         raise StoreError(f"verdict key {key!r} is already used for another verdict; make a new one")
     return row.id
 

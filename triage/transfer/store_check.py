@@ -17,7 +17,7 @@ from triage.domain.errors import TriageError
 from triage.ranking.model_in_use import load_version
 from triage.store.database_health import damage, orphans
 from triage.store.models import models, uses, version_in_use
-from triage.store.soundness import counts, half_takes, overtaken, pointers, ranks, set_back, words
+from triage.store.soundness import clock_jumps, counts, half_takes, open_points, pointers, ranks, verdict_states
 from triage.store.takes import sessions, tracks_of_session
 
 SOUND, UNSOUND, NOTE = "sound", "unsound", "note"
@@ -38,7 +38,7 @@ LOOKED_AT: tuple[tuple[str, str, Callable[[Connection], list[str]]], ...] = (
     ("no take is stored by half", UNSOUND, half_takes),
     ("ranks run without gaps", UNSOUND, ranks),
     ("counts agree", UNSOUND, counts),
-    ("verdicts", UNSOUND, words),
+    ("verdicts", UNSOUND, verdict_states),
     ("hits, spots and pictures point at what is there", UNSOUND, pointers),
 )
 
@@ -52,8 +52,8 @@ def look_over(db: Connection, recordings: Sequence[Path] = (), now: datetime | N
             return
     yield _check("models open and are what was made", UNSOUND, model_faults(db))
     yield _check("judged by the model in use", NOTE, other_models(db))
-    yield _check("nothing waits", NOTE, overtaken(db))
-    yield _check("dates", NOTE, set_back(db, now or datetime.now(UTC)))
+    yield _check("nothing waits", NOTE, open_points(db))
+    yield _check("dates", NOTE, clock_jumps(db, now or datetime.now(UTC)))
     yield _check("recordings are where they were", NOTE, recordings_away(db, recordings))
 
 

@@ -27,6 +27,7 @@ def upgrade() -> None:
     op.drop_index("ix_take_lot", "take")
     op.drop_index("ix_take_teach", "take")
     op.rename_table("kept_sheet", "cached_sheet")
+    op.execute("DELETE FROM cached_sheet")  # their JSON names things as before; they are made anew
     for table, old, new in RENAMED:
         op.execute(f"ALTER TABLE {table} RENAME COLUMN {old} TO {new}")
     for old, new in SHOWN:

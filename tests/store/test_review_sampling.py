@@ -1,4 +1,4 @@
-"""Lots and flags: an older store gets them as if it had always had them, and a take keeps its lot for good."""
+"""Random order and flags: an older store gets them as if it had always had them, and a take keeps its place."""
 
 from datetime import UTC, datetime
 
@@ -9,7 +9,7 @@ from triage.domain.take import Take
 from triage.store import schema
 from triage.store.engine import open_store, reading, upgrade_store, writing
 from triage.store.review import take_page
-from triage.store.review_sampling import next_in_random_order, spoken_takes
+from triage.store.review_sampling import next_in_random_order, reviewed_takes
 from triage.store.takes import find_take, random_order_of, save_take
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -40,7 +40,7 @@ def test_a_settled_reject_is_known_as_one_and_an_undecided_take_is_not(engine, f
     say(engine, four, "T4", "accept", "ben")
     with reading(engine) as db:
         found = {one.name: one.rejected for one in take_page(db, four, "all", 0, 10)[0]}
-        assert spoken_takes(db, four) == {"T1", "T2", "T3", "T4"}
+        assert reviewed_takes(db, four) == {"T1", "T2", "T3", "T4"}
     assert found == {"T1": True, "T2": False, "T3": True, "T4": False}
 
 
