@@ -1,8 +1,8 @@
-"""Reloading: a session's takes as they were heard, to be judged again; and their notes' places on the sheet."""
+"""Analysed takes read back from the store, to be judged again; and their notes' places on the sheet."""
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, update
@@ -15,29 +15,19 @@ from triage.store.notes import embeddings, encoders, notes
 from triage.store.takes import take_ids, takes, tracks_of_takes
 
 note = tables.note
+# What a stored note or take holds under the name that the analysis gave it; the rest lies in other tables.
+OF_NOTE = tuple(one.name for one in fields(Note) if one.name != "embeddings")
+APART = ("fingerprint", "tracks", "notes", "hits", "floors", "previews", "audio_digest")
+OF_TAKE = tuple(one.name for one in fields(Take) if one.name not in APART)
 
 
 def analysed_takes(db: Connection, session_id: int) -> list[Take]:
     """Return every take of a session with its notes, embeddings, hits and floors, in order of name."""
-    vectors: dict[tuple[str, int], dict[str, Any]] = defaultdict(dict)
-    for encoder in encoders(db, session_id):
-        keys, matrix = embeddings(db, session_id, encoder)
-        for key, vector in zip(keys, matrix, strict=True):
-            vectors[key][encoder] = vector
+    vectors = _vectors(db, session_id)
     own_notes, own_hits, own_floors = defaultdict(list), defaultdict(list), defaultdict(list)
     for row in notes(db, session_id):
-        own_notes[row.take].append(
-            Note(
-                row.number,
-                row.start_s,
-                row.end_s,
-                row.ring_end_s,
-                row.pitch_midi,
-                row.sheet_midi,
-                row.measurements,
-                vectors[row.take, row.number],
-            )
-        )
+        values = {name: getattr(row, name) for name in OF_NOTE}
+        own_notes[row.take].append(Note(**values, embeddings=vectors[row.take, row.number]))
     for hit in hits(db, session_id, harmless=True):
         own_hits[hit.take].append(replace(hit, take=""))
     for floor in floors(db, session_id):
@@ -45,28 +35,24 @@ def analysed_takes(db: Connection, session_id: int) -> list[Take]:
     own_tracks = tracks_of_takes(db, session_id)
     return [
         Take(
-            stored.name,
-            stored.fingerprint or "",
-            stored.instrument,
-            stored.articulation,
-            stored.dynamic,
-            stored.remark,
-            stored.expected_pitches,
-            stored.repetitions,
-            stored.duration_s,
-            stored.problem,
-            stored.analysed,
-            own_tracks.get(stored.name, ()),
-            tuple(own_notes[stored.name]),
-            tuple(own_hits[stored.name]),
-            tuple(own_floors[stored.name]),
-            stored.measured_mic,
-            stored.setup,
-            stored.recorded_at,
-            stored.recorded_from,
+            **{name: getattr(stored, name) for name in OF_TAKE},
+            fingerprint=stored.fingerprint or "",
+            tracks=own_tracks.get(stored.name, ()),
+            notes=tuple(own_notes[stored.name]),
+            hits=tuple(own_hits[stored.name]),
+            floors=tuple(own_floors[stored.name]),
         )
         for stored in takes(db, session_id)
     ]
+
+
+def _vectors(db: Connection, session_id: int) -> dict[tuple[str, int], dict[str, Any]]:
+    found: dict[tuple[str, int], dict[str, Any]] = defaultdict(dict)
+    for encoder in encoders(db, session_id):
+        keys, matrix = embeddings(db, session_id, encoder)
+        for key, vector in zip(keys, matrix, strict=True):
+            found[key][encoder] = vector
+    return found
 
 
 def save_places(db: Connection, session_id: int, placed: Sequence[Take]) -> None:

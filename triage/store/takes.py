@@ -4,14 +4,13 @@
 """
 
 import hashlib
-from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Row, Table, bindparam, delete, exists, insert, select, update
+from sqlalchemy import Connection, Row, Select, Table, bindparam, delete, exists, insert, select, update
 
 from triage.domain.errors import StoreError
 from triage.domain.hit import Hit
@@ -26,6 +25,7 @@ from triage.store.session_features import delete_features
 from triage.store.standing import settle
 from triage.store.stored import StoredSession, StoredTake
 
+_OF_TRACK = [column for column in tables.track.c if column.name not in ("id", "take_id")]
 GONE = "no longer in the folder or on the take sheet; kept because of what people said of it"
 
 
@@ -143,30 +143,29 @@ def session_of(db: Connection, session_id: int) -> StoredSession | None:
 
 def tracks(db: Connection, take_id: int) -> tuple[Track, ...]:
     """Return the tracks of a take in the order they were stored."""
-    table = tables.track
-    columns = [column for column in table.c if column.name not in ("id", "take_id")]
-    query = select(*columns).where(table.c.take_id == take_id).order_by(table.c.id)
+    query = select(*_OF_TRACK).where(tables.track.c.take_id == take_id).order_by(tables.track.c.id)
     return tuple(Track(**row._mapping) for row in db.execute(query))
 
 
 def tracks_of_takes(db: Connection, session_id: int) -> dict[str, tuple[Track, ...]]:
     """Return the tracks of every take of a session, by the take's name, in the order they were stored."""
-    table, take = tables.track, tables.take
-    columns = [column for column in table.c if column.name not in ("id", "take_id")]
-    query = select(take.c.name, *columns).join(take, take.c.id == table.c.take_id)
-    found: dict[str, list[Track]] = defaultdict(list)
-    names = [column.name for column in columns]
-    for name, *values in db.execute(query.where(take.c.session_id == session_id).order_by(table.c.id)):
-        found[name].append(Track(**dict(zip(names, values, strict=True))))
-    return {name: tuple(own) for name, own in found.items()}
+    found: dict[str, tuple[Track, ...]] = {}
+    for name, *values in db.execute(_tracks_of_session(session_id).order_by(tables.track.c.id)):
+        track = Track(**{column.name: value for column, value in zip(_OF_TRACK, values, strict=True)})
+        found[name] = (*found.get(name, ()), track)
+    return found
 
 
 def tracks_of_session(db: Connection, session_id: int) -> tuple[Track, ...]:
     """Return the tracks of all takes of a session, in order of path."""
-    table, take = tables.track, tables.take
-    columns = [column for column in table.c if column.name not in ("id", "take_id")]
-    query = select(*columns).join(take, take.c.id == table.c.take_id).where(take.c.session_id == session_id)
-    return tuple(Track(**row._mapping) for row in db.execute(query.order_by(table.c.path, table.c.channel)))
+    query = _tracks_of_session(session_id).with_only_columns(*_OF_TRACK)
+    rows = db.execute(query.order_by(tables.track.c.path, tables.track.c.channel))
+    return tuple(Track(**row._mapping) for row in rows)
+
+
+def _tracks_of_session(session_id: int) -> Select[Any]:
+    query = select(tables.take.c.name, *_OF_TRACK).join(tables.take, tables.take.c.id == tables.track.c.take_id)
+    return query.where(tables.take.c.session_id == session_id)
 
 
 def lock_session(db: Connection, session_id: int) -> None:
