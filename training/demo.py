@@ -1,7 +1,7 @@
 """The command ``triage demo``: renders an invented session with known faults and takes it in like a real one.
 
 The ensemble (Alder Reach Winds), its hall (Kettle Weir) and every sound are made up; the recipe is
-configs/demo.toml. truth.json in the session's folder says what was planted, and what was done to the files:
+configs/demo.toml. truth.json in the session's folder holds what was planted, and what was done to the files:
 one is missing, one breaks off, one does not belong. The store lies in that folder too, apart from any real one.
 """
 
@@ -41,7 +41,7 @@ CAUTION = (
     "A rank is no verdict: what is left below is only less likely to be bad. Mind your ears: after a spot heard with "
     "raised gain a full-level note may follow."
 )
-Tell = Callable[[str, int, int], None]  # what, done, total
+Report = Callable[[str, int, int], None]  # what, done, total
 
 
 class PartRecipe(Strict):
@@ -87,7 +87,7 @@ def demo(
         open_desk(address, port)
 
 
-def render_demo(folder: Path, recipe: DemoRecipe, tell: Tell | None = None) -> Truth:
+def render_demo(folder: Path, recipe: DemoRecipe, report: Report | None = None) -> Truth:
     """Write the session into ``folder`` and return its truth; a demo that is already there is kept."""
     if (folder / "truth.json").is_file():
         kept: Truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
@@ -96,7 +96,7 @@ def render_demo(folder: Path, recipe: DemoRecipe, tell: Tell | None = None) -> T
         raise ConfigError(f"{folder}: holds something else than a demo; name a new folder with --folder")
     plans, stage = invented_stage(recipe, SEED)
     truth = write_session(
-        plans, stage, folder, SEED, None if tell is None else lambda done, all_: tell("rendering", done, all_)
+        plans, stage, folder, SEED, None if report is None else lambda done, all_: report("rendering", done, all_)
     )
     truth["arrivals"] = trouble_arrivals(folder, truth, recipe)
     set_file_times(folder, truth, datetime.combine(recipe.session.date, BEGINS))
@@ -135,8 +135,8 @@ def demo_parts(recipe: DemoRecipe) -> dict[tuple[str, str, str], list[int]]:
 
 
 def trouble_arrivals(folder: Path, truth: Truth, recipe: Recipe) -> Truth:
-    """Lose one file, break one off and add one that nobody asked for; return which."""
-    clean = [take for take, said in truth["takes"].items() if said["fault"] is None]
+    """Lose one file, break one off and add one unexpected file; return which."""
+    clean = [take for take, own in truth["takes"].items() if own["fault"] is None]
     lost, broken = clean[len(clean) // 4], clean[3 * len(clean) // 4]
     (folder / "audio" / f"{lost}_{recipe.mics[-1].name}.wav").unlink()
     path = folder / "audio" / f"{broken}_{recipe.mics[1].name}.wav"
@@ -162,12 +162,12 @@ def take_in_demo(folder: Path, truth: Truth, engine: Engine, top: int = 12) -> s
         found = find_session(db, truth["session"])
         entries = queue(db, found.id)
     head = queue_text(Form.table, found, entries[:top], len(entries))
-    return head + said_of_ranking([entry.take for entry in entries], truth)
+    return head + ranking_summary([entry.take for entry in entries], truth)
 
 
-def said_of_ranking(ranked: list[str], truth: Truth) -> str:
+def ranking_summary(ranked: list[str], truth: Truth) -> str:
     """Return one line: how many of the planted faults stand in the first fifth of the queue."""
-    planted = {take for take, said in truth["takes"].items() if said["fault"] is not None}
+    planted = {take for take, own in truth["takes"].items() if own["fault"] is not None}
     first = ranked[: math.ceil(len(ranked) / 5)]
     found = len(planted & set(first))
     return f"{found} of {len(planted)} planted faults stand in the first fifth of the queue ({len(first)} takes)\n"

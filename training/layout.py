@@ -1,4 +1,4 @@
-"""The lay-out of a batch: which notes of the pool play when, in takes of one part, before anything is heard.
+"""The lay-out of a batch: which notes of the pool play when, in takes of one part, before anything is rendered.
 
 An episode is a few takes of one part around one pitch, some notes spoilt: a cohort as a session has it. All by numpy,
 ahead of the device.
@@ -31,7 +31,7 @@ class StageRecipe(Strict):
     direct_db: Range  # the direct sound's energy against the tail's
     floor_db: Range  # the microphone's own noise under the part's usual note
     colour_db: float  # of the microphone, +-
-    warp: float  # octaves by which an episode's mel axis is stretched, +-: instruments that nobody has
+    warp: float  # octaves by which an episode's mel axis is stretched, +-: instruments that do not exist
     noises: float  # hits a take
     noise_db: Range  # a hit's loudest 10 ms under the part's usual note
 
@@ -57,16 +57,18 @@ def plan(pool: Pool, parts: Sequence[int], recipe: StageRecipe, rng: np.random.G
     rows: list[tuple[int, int, int, int, bool]] = []
     for episode in range(recipe.episodes):
         part = int(rng.choice(parts, p=weight / weight.sum()))
-        cast = _Cast(pool, part, recipe, rng)
+        episode_notes = _Episode(pool, part, recipe, rng)
         for take in range(recipe.takes):
             row = episode * recipe.takes + take
-            rows += [(note, row, place, at, sure) for note, place, at, sure in _take(pool, cast, recipe, rng)]
+            rows += [
+                (note, row, place, at, sure) for note, place, at, sure in _take(pool, episode_notes, recipe, rng)
+            ]
     note, index, place, at, usable = (np.array(column) for column in zip(*rows, strict=True))
     return Plan(note, index, place, at, usable.astype(bool))
 
 
-class _Cast:
-    """Who may play in an episode: the notes of one part around one pitch, good and spoilt apart."""
+class _Episode:
+    """The notes of an episode: those of one part around one pitch, good and spoilt apart."""
 
     def __init__(self, pool: Pool, part: int, recipe: StageRecipe, rng: np.random.Generator):
         mine = np.flatnonzero(pool.part == part)
@@ -84,15 +86,17 @@ class _Cast:
         return int(rng.choice(self.bad[pitch] if bad else self.good[pitch]))
 
 
-def _take(pool: Pool, cast: _Cast, recipe: StageRecipe, rng: np.random.Generator) -> list[tuple[int, int, int, bool]]:
+def _take(
+    pool: Pool, episode_notes: _Episode, recipe: StageRecipe, rng: np.random.Generator
+) -> list[tuple[int, int, int, bool]]:
     """Return (note, place, sample, usable) of one take: neighbouring pitches, each a few times, until it is full."""
-    first = int(rng.integers(len(cast.pitches)))
+    first = int(rng.integers(len(episode_notes.pitches)))
     repetitions = int(rng.integers(1, 4))
     at = round(rng.uniform(*recipe.lead_s) * RATE_HZ)
     found: list[tuple[int, int, int, bool]] = []
     for place in range(recipe.most_notes):
-        pitch = int(cast.pitches[(first + place // repetitions) % len(cast.pitches)])
-        note = cast.draw(pitch, rng)
+        pitch = int(episode_notes.pitches[(first + place // repetitions) % len(episode_notes.pitches)])
+        note = episode_notes.draw(pitch, rng)
         if found and at + pool.ring[note] > (recipe.take_s - 0.2) * RATE_HZ:
             break
         found.append((note, place, at, True))

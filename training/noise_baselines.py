@@ -1,4 +1,4 @@
-"""General baselines for noise hits: what is found by someone who knows nothing of notes, tails or microphones.
+"""General baselines for noise hits: detection without notes, tails or microphones.
 
 Log-mel frames of one microphone (mel, frame) in dB go in, one score a frame comes out, higher = more like a noise.
 """

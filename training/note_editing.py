@@ -96,16 +96,16 @@ def in_phase(waveform: Array, leave: int, enter: int, reach: int, fade: int) -> 
     """Return the place within ``reach`` samples of ``enter`` whose wave best matches the one at ``leave``."""
     low = max(0, enter - reach)
     around = waveform[low : min(len(waveform), enter + reach + fade)]
-    piece = waveform[leave : leave + fade]
-    match = signal.correlate(around, piece, mode="valid")
-    energy = signal.correlate(around**2, np.ones(len(piece)), mode="valid")
+    segment = waveform[leave : leave + fade]
+    match = signal.correlate(around, segment, mode="valid")
+    energy = signal.correlate(around**2, np.ones(len(segment)), mode="valid")
     return low + int(np.argmax(match / np.sqrt(np.maximum(energy, 1e-18))))
 
 
 def relength(waveform: Array, rate_hz: int, ratio: float) -> Array:
     """Make the sounding part ``ratio`` times as long, keeping the note's own attack and release.
 
-    Steady notes lose or repeat a stretch of their middle, joined in phase; dying ones are damped early.
+    Steady notes lose or repeat a segment of their middle, joined in phase; dying ones are damped early.
     """
     end = sounding_end(waveform, rate_hz)
     if ratio < 1 and not steady(waveform, rate_hz):

@@ -2,7 +2,7 @@
 
 Each fault is a pure function ``(waveform, rate_hz, rng, size) -> waveform``; the note's onset is at sample 0
 and stays there. ``FAULTS`` names every one with its kind (the spot kinds of the queue), its size and unit.
-Faults of the microphones and files are in ``mishaps.py``, noise in ``noises.py``.
+Faults of the microphones and files are in ``technical_faults.py``, noise in ``noises.py``.
 """
 
 from collections.abc import Callable
@@ -53,8 +53,8 @@ def off_pitch(note: Array, rate_hz: int, rng: np.random.Generator, size: float) 
 def sag(note: Array, rate_hz: int, rng: np.random.Generator, size: float) -> Array:
     """In tune at first, then glides to ``size`` cents off at the end of the sounding part."""
     end = shaping.sounding_end(note, rate_hz)
-    course = np.clip((np.arange(len(note)) / end - 0.3) / 0.6, 0, 1)
-    return shaping.glide(note, size * course)
+    contour = np.clip((np.arange(len(note)) / end - 0.3) / 0.6, 0, 1)
+    return shaping.glide(note, size * contour)
 
 
 def cracked(note: Array, rate_hz: int, rng: np.random.Generator, size: float) -> Array:
@@ -85,12 +85,12 @@ def respeak(note: Array, rate_hz: int, rng: np.random.Generator, size: float) ->
 def breathy(note: Array, rate_hz: int, rng: np.random.Generator, size: float) -> Array:
     """Let air before tone: the tone takes ``size`` seconds to come, under noise 12 to 20 dB below it."""
     split = _start(note, rate_hz, size)
-    course = np.clip(np.arange(len(note)) / split, 0, 1)
+    contour = np.clip(np.arange(len(note)) / split, 0, 1)
     air = shaping.high_shelf(shaping.coloured_noise(len(note), rate_hz, rng), rate_hz, 800.0, 12.0)
     end = shaping.sounding_end(note, rate_hz)
     air *= shaping.amplitude(shaping.rms_db(note[:end]) - rng.uniform(12, 20) - shaping.rms_db(air))
     rise = np.minimum(1, np.arange(len(note)) / (0.01 * rate_hz))
-    return note * course**2 + air * rise * (1 - course)
+    return note * contour**2 + air * rise * (1 - contour)
 
 
 def late(note: Array, rate_hz: int, rng: np.random.Generator, size: float) -> Array:

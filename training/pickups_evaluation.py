@@ -86,7 +86,7 @@ def holes_of(plans: list[TakePlan], truth: dict[str, Any], lost: set[str]) -> tu
     return {cell for cell, number in wanted.items() if there[cell] < number}, len(wanted)
 
 
-def say_verdicts(engine: Engine, truth: dict[str, Any], lost: set[str]) -> None:
+def record_verdicts(engine: Engine, truth: dict[str, Any], lost: set[str]) -> None:
     """Let a person who hears everything reject what is spoilt and accept the rest."""
     with writing(engine) as db:
         session = find_session(db)
@@ -98,8 +98,8 @@ def say_verdicts(engine: Engine, truth: dict[str, Any], lost: set[str]) -> None:
             for note in notes(db, session.id, take.name):
                 # What a person hears counts, not the number: a spoilt note may be heard as two.
                 if any(start_s <= note.start_s <= end_s for start_s, end_s in spans):
-                    said = Verdict(take.name, "reject", "anna", now, note.number, "planted")
-                    record_verdict(db, session.id, said)
+                    verdict = Verdict(take.name, "reject", "anna", now, note.number, "planted")
+                    record_verdict(db, session.id, verdict)
 
 
 def found_holes(engine: Engine, planted: set[Cell], cells: int, bound: float = DOUBT_BOUND) -> Holes:
@@ -121,10 +121,10 @@ def one_session(seed: int, takes_most: int, bounds: tuple[float, ...]) -> tuple[
         take_in(Path(where), engine)
         planted, cells = holes_of(plans, truth, lost)
         alone = [found_holes(engine, planted, cells, bound) for bound in bounds]
-        say_verdicts(engine, truth, lost)
-        said = found_holes(engine, planted, cells)
+        record_verdicts(engine, truth, lost)
+        after_verdicts = found_holes(engine, planted, cells)
         engine.dispose()
-    return said, alone
+    return after_verdicts, alone
 
 
 def main(
@@ -136,7 +136,7 @@ def main(
     runs = [one_session(100 + seed, most, bounds) for seed in range(seeds)]
     nothing = Holes(0, 0, 0, 0)
     print("| pick-ups | planted holes | found | made up | cells |\n|---|---|---|---|---|")
-    rows = [("after a person's verdicts", sum((said for said, _ in runs), nothing))]
+    rows = [("after a person's verdicts", sum((reviewed for reviewed, _ in runs), nothing))]
     for place, bound in enumerate(bounds):
         rows.append((f"by doubt alone, bound {bound:g}", sum((alone[place] for _, alone in runs), nothing)))
     for name, holes in rows:

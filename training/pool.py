@@ -1,7 +1,7 @@
 """The pool that the encoder is trained from: dry notes, good and spoilt, of real, bank and invented instruments.
 
 Out comes one array of samples with, for each note: its part (notes that belong together: one instrument, articulation
-and dynamic), pitch, the recording it was made from, what was planted and where it can be seen, and what was measured
+and dynamic), pitch, the recording it was made from, what was planted and where it shows, and what was measured
 on the dry note. Everything follows from the seed. The recordings are only read.
 """
 
@@ -117,7 +117,7 @@ def load_pool(path: Path) -> Pool:
 
 
 @dataclass(frozen=True)
-class Dry:
+class DryNote:
     """One note before anything is done to it, and how to get at its samples."""
 
     part: str
@@ -141,7 +141,7 @@ class Dry:
 
 
 @dataclass
-class Made:
+class PoolNote:
     """One note of the pool; once done, ``wave`` is int16 with ``peak`` at PEAK."""
 
     wave: Array
@@ -159,8 +159,8 @@ class Made:
     end: int = 0
     ring: int = 0
 
-    def done(self) -> "Made":
-        """Return the note measured, and with its samples as the pool keeps them."""
+    def done(self) -> "PoolNote":
+        """Return the note measured, and with its samples as the pool holds them."""
         wave = np.pad(self.wave, (0, 64))
         peak = float(np.abs(wave).max())
         return replace(
@@ -178,15 +178,15 @@ def build_pool(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: i
     jobs = list(_dry_notes(recipe, recordings, banks, seed))
     work = [(dry, recipe, seed, number) for number, dry in enumerate(jobs)]
     if len(work) <= FEW:
-        return _gathered([note for one in work for note in _make(one)])
-    with ProcessPoolExecutor(mp_context=get_context("spawn")) as crew:
-        return _gathered([note for notes in crew.map(_make, work, chunksize=8) for note in notes])
+        return _pool_of([note for one in work for note in _make(one)])
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as executor:
+        return _pool_of([note for notes in executor.map(_make, work, chunksize=8) for note in notes])
 
 
-def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: int) -> Iterator[Dry]:
+def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: int) -> Iterator[DryNote]:
     listing = read_toml(shipped(recipe.recipe), Recipe)
     for note in list_notes(recordings, listing, recipe.instruments):
-        yield Dry("/".join(note.part), note.midi_pitch, note, recipe.recorded)
+        yield DryNote("/".join(note.part), note.midi_pitch, note, recipe.recorded)
     bank = recipe.bank
     for sample in bank_notes(banks / bank.file, (*bank.families, *bank.held)) if banks else ():
         for index, way in enumerate(("held", "short")):
@@ -197,7 +197,7 @@ def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: i
                 else (own.uniform(0.15, 0.4), own.uniform(0.03, 0.1))
             )
             for semitones in range(-bank.around, bank.around + 1):
-                yield Dry(
+                yield DryNote(
                     f"bank {sample.family}/{way}",
                     sample.midi_pitch + semitones,
                     (sample, semitones, *shape),
@@ -207,7 +207,7 @@ def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: i
     yield from _voices(recipe.invented, seed)
 
 
-def _voices(recipe: InventedRecipe, seed: int) -> Iterator[Dry]:
+def _voices(recipe: InventedRecipe, seed: int) -> Iterator[DryNote]:
     """Draw instruments that nobody has; each plays one run of semitones in every articulation."""
     for index in range(recipe.voices):
         rng = np.random.default_rng([seed, 5, index])
@@ -225,7 +225,7 @@ def _voices(recipe: InventedRecipe, seed: int) -> Iterator[Dry]:
         for articulation in ARTICULATIONS:
             dynamic = str(rng.choice(["p", "mf", "ff"]))
             for pitch in range(lowest, lowest + recipe.pitches):
-                yield Dry(
+                yield DryNote(
                     f"voice {index}/{articulation}/{dynamic}",
                     pitch,
                     (voice, dynamic, articulation),
@@ -234,7 +234,7 @@ def _voices(recipe: InventedRecipe, seed: int) -> Iterator[Dry]:
                 )
 
 
-def _make(work: tuple[Dry, PoolRecipe, int, int]) -> list[Made]:
+def _make(work: tuple[DryNote, PoolRecipe, int, int]) -> list[PoolNote]:
     """Return the good and the spoilt notes made of one dry one."""
     dry, recipe, seed, number = work
     rng = np.random.default_rng([seed, 6, number])
@@ -248,7 +248,7 @@ def _make(work: tuple[Dry, PoolRecipe, int, int]) -> list[Made]:
             if real or (isinstance(dry.source, tuple) and isinstance(dry.source[0], BankNote))
             else (dry.wave(rng, recipe.longest_s))
         )
-        note = Made(wave, dry.part, dry.midi_pitch, 0.0, number, held=dry.held)
+        note = PoolNote(wave, dry.part, dry.midi_pitch, 0.0, number, held=dry.held)
         if not (real and index == 0):  # the first of a recording is the recording itself
             note = _varied(note, own.spread, rng)
         if index >= own.good and suited:
@@ -264,7 +264,7 @@ def _drawn(suited: Sequence[Fault], rng: np.random.Generator) -> Fault:
     return own[int(rng.integers(len(own)))]
 
 
-def _varied(note: Made, spread: SpreadRecipe, rng: np.random.Generator) -> Made:
+def _varied(note: PoolNote, spread: SpreadRecipe, rng: np.random.Generator) -> PoolNote:
     """Return the note as it might have been played again."""
     cents, level_db, length, shelf_db = (
         float(np.clip(0.5 * rng.standard_normal(), -1, 1)) * size
@@ -277,7 +277,7 @@ def _varied(note: Made, spread: SpreadRecipe, rng: np.random.Generator) -> Made:
     return replace(note, wave=wave, cents=note.cents + cents)
 
 
-def _spoilt(note: Made, fault: Fault, recipe: PoolRecipe, rng: np.random.Generator) -> Made:
+def _spoilt(note: PoolNote, fault: Fault, recipe: PoolRecipe, rng: np.random.Generator) -> PoolNote:
     size = fault.draw(rng, recipe.sizes)
     end_s = shaping.sounding_end(note.wave, RATE_HZ) / RATE_HZ
     wave = fault.plant(note.wave, RATE_HZ, rng, size)
@@ -306,7 +306,7 @@ def _spoilt(note: Made, fault: Fault, recipe: PoolRecipe, rng: np.random.Generat
     )
 
 
-def _measures(note: Made) -> list[float]:
+def _measures(note: PoolNote) -> list[float]:
     """Return MEASURED of the dry note."""
     end = shaping.sounding_end(note.wave, RATE_HZ)
     levels = shaping.frame_levels_db(note.wave, RATE_HZ)
@@ -321,7 +321,7 @@ def _measures(note: Made) -> list[float]:
     ]
 
 
-def _gathered(made: list[Made]) -> Pool:
+def _pool_of(made: list[PoolNote]) -> Pool:
     if not made:
         raise ConfigError("[pool] names no instrument, family or voice that is there; nothing to train on")
     parts = sorted({note.part for note in made})

@@ -63,9 +63,9 @@ def plan_takes(
         groups = _groups(parts[part], recipe.pitches, rng)
         low, high = recipe.repetitions
         most = depth[part] if depth[part] > 1 else low
-        drawn = int(rng.integers(low, high + 1))
+        sampled = int(rng.integers(low, high + 1))
         if not chosen or len(chosen) + len(groups) <= recipe.most:
-            chosen += [(part, group, max(1, min(most, drawn))) for group in groups]
+            chosen += [(part, group, max(1, min(most, sampled))) for group in groups]
     chosen.sort(key=lambda one: one[0])  # a real day goes through one instrument after another
     return [TakePlan(f"T{n:03d}", *part, group, count) for n, (part, group, count) in enumerate(chosen, 1)]
 
@@ -82,13 +82,13 @@ def _groups(pitches: list[int], size: tuple[int, int], rng: np.random.Generator)
     return groups
 
 
-def deal_faults(count: int, recipe: Recipe, rng: np.random.Generator) -> list[str]:
+def draw_faults(count: int, recipe: Recipe, rng: np.random.Generator) -> list[str]:
     """Return the kinds for ``count`` spoilt takes: as near to the weights as whole numbers go, shuffled."""
     # Digital clicks keep the place that their old name gave them: the same seed deals the same faults.
     kinds = sorted(recipe.faults.weights, key=lambda kind: kind.removeprefix("digital-"))
     if unknown := set(kinds) - PLAYED_KINDS - set(MISHAPS) - {NOISE}:
         raise ConfigError(
-            f"[faults.weights]: unknown kind {min(unknown)!r}; see training/performance_faults.py, mishaps.py"
+            f"[faults.weights]: unknown kind {min(unknown)!r}; see performance_faults.py, technical_faults.py"
         )
     share = np.cumsum([recipe.faults.weights[kind] for kind in kinds])
     # Systematic sampling: evenly spaced pointers on the weights, so no kind is over-served by luck.
@@ -107,7 +107,7 @@ def write_session(
     write_sheet(plans, folder / "take_sheet.csv")
     rng = np.random.default_rng([seed, 2])
     bad = round(recipe.faults.share * len(plans))
-    waiting = deal_faults(bad, recipe, rng)
+    waiting = draw_faults(bad, recipe, rng)
     order = [int(index) for index in rng.permutation(len(plans))]  # the first ``bad`` ones get a fault
     takes: dict[str, Truth] = {}
     for done, index in enumerate(order, start=1):

@@ -84,7 +84,7 @@ def render_note(
 
 
 def _envelope(voice: Voice, shape: Articulation, rng: np.random.Generator, rate_hz: int) -> Array:
-    """Return the loudness course, 0 to 1: raised-cosine opening, slow sag, exponential release."""
+    """Return the loudness contour, 0 to 1: raised-cosine opening, slow sag, exponential release."""
     length_s = shape.length_s * (1 + np.clip(rng.normal(0, 0.012), -0.03, 0.03))
     attack_s = voice.attack_s * shape.attack * (1 + np.clip(rng.normal(0, 0.06), -0.15, 0.15))
     time_s = np.arange(round((length_s + 5 * shape.release_s) * rate_hz)) / rate_hz
@@ -133,7 +133,7 @@ def _air(voice: Voice, shape: Articulation, envelope: Array, rng: np.random.Gene
 
 
 def _slow_noise(count: int, cutoff_hz: float, rng: np.random.Generator, rate_hz: int) -> Array:
-    """Return a smooth random course of RMS about 1 with nothing above ``cutoff_hz``."""
+    """Return a smooth random contour of RMS about 1 with nothing above ``cutoff_hz``."""
     points = rng.standard_normal(int(count / rate_hz * 2 * cutoff_hz) + 4)
     place = np.arange(count) * (2 * cutoff_hz / rate_hz) + 1
     return np.asarray(ndimage.map_coordinates(points, [place], order=3, mode="nearest"))

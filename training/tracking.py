@@ -1,6 +1,7 @@
 """Tracking: one MLflow run for each training, in a local SQLite store unless MLFLOW_TRACKING_URI names a server.
 
-What is tracked never decides anything: where the tracking store cannot be reached, the training goes on and says so.
+What is tracked never decides anything: where the tracking store cannot be reached, the training goes on and reports
+it.
 """
 
 import logging

@@ -9,9 +9,9 @@ import soundfile
 
 from tests.commands import asked, run, sqlite
 from training import demo
-from training.demo import SEED, DemoRecipe, demo_parts, render_demo, said_of_ranking
+from training.demo import SEED, DemoRecipe, demo_parts, ranking_summary, render_demo
 from training.recipe import Recipe
-from training.sessions import deal_faults, plan_takes
+from training.sessions import draw_faults, plan_takes
 from triage.analysis import workers
 from triage.config import read_toml, shipped
 from triage.domain.errors import ConfigError
@@ -26,10 +26,10 @@ def recipe() -> DemoRecipe:
 
 
 def test_the_demo_has_its_faults_and_its_trouble_with_files(recipe: DemoRecipe, tmp_path: Path) -> None:
-    told: list[tuple[str, int, int]] = []
-    truth = render_demo(tmp_path, recipe, lambda what, done, total: told.append((what, done, total)))
+    reported: list[tuple[str, int, int]] = []
+    truth = render_demo(tmp_path, recipe, lambda what, done, total: reported.append((what, done, total)))
     count = len(truth["takes"])
-    assert told[-1] == ("rendering", count, count)
+    assert reported[-1] == ("rendering", count, count)
     arrivals = truth["arrivals"]
     lost = arrivals["missing"][0]
     assert not (tmp_path / "audio" / f"{lost['take']}_{lost['mic']}.wav").exists()
@@ -63,7 +63,7 @@ def test_the_whole_demo_has_at_least_forty_takes_of_four_to_six_notes() -> None:
 
 def test_the_ranking_is_summed_up_in_one_line() -> None:
     takes = {f"T{n}": {"fault": {"kind": "length"} if n in (1, 7) else None} for n in range(10)}
-    line = said_of_ranking(["T1", "T2", "T7", *(f"T{n}" for n in (0, 3, 4, 5, 6, 8, 9))], {"takes": takes})
+    line = ranking_summary(["T1", "T2", "T7", *(f"T{n}" for n in (0, 3, 4, 5, 6, 8, 9))], {"takes": takes})
     assert line == "1 of 2 planted faults stand in the first fifth of the queue (2 takes)\n"
 
 
@@ -76,21 +76,27 @@ def test_the_command_shows_the_head_of_the_queue_and_keeps_its_store_to_itself(
     monkeypatch.setattr(workers, "cores", lambda: 1)
     monkeypatch.delenv("TRIAGE_STORE", raising=False)
     monkeypatch.chdir(tmp_path)
-    said = run("demo", "--no-serve")
-    assert said.status == 0 and said.out.startswith("kettle-weir-day1-a: ") and "first fifth of the queue" in said.out
+    result = run("demo", "--no-serve")
+    assert (
+        result.status == 0
+        and result.out.startswith("kettle-weir-day1-a: ")
+        and "first fifth of the queue" in result.out
+    )
     assert [path.name for path in tmp_path.iterdir()] == ["triage-demo"]
     address = "sqlite:///triage-demo/triage.db"
-    assert address in said.err and "A rank is no verdict" in said.err and served == []
+    assert address in result.err and "A rank is no verdict" in result.err and served == []
     truth = json.loads((tmp_path / "triage-demo" / "truth.json").read_text())
     arrivals = asked("arrivals", address)
     assert arrivals["missing"] == truth["arrivals"]["missing"]
     assert [entry["path"] for entry in arrivals["broken"]] == truth["arrivals"]["broken"]
     assert arrivals["unexpected"] == truth["arrivals"]["unexpected"]
     # Again keeps the session and opens the desk where asked; a named store goes before the demo's own.
-    assert run("demo", "--store", sqlite(tmp_path, "other")).out == said.out and served == [sqlite(tmp_path, "other")]
+    assert run("demo", "--store", sqlite(tmp_path, "other")).out == result.out and served == [
+        sqlite(tmp_path, "other")
+    ]
 
 
 @pytest.mark.parametrize("name", ["evaluation.toml", "demo.toml"])
 def test_the_shipped_recipes_name_only_known_faults(name: str) -> None:
     recipe = read_toml(shipped(f"configs/{name}"), Recipe if name == "evaluation.toml" else DemoRecipe)
-    assert len(deal_faults(30, recipe, np.random.default_rng(0))) == 30
+    assert len(draw_faults(30, recipe, np.random.default_rng(0))) == 30

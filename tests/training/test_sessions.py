@@ -14,7 +14,7 @@ from training import note_editing as shaping
 from training.plans import Truth
 from training.recipe import Recipe
 from training.recordings import list_notes, trimmed
-from training.sessions import build, deal_faults, plan_takes
+from training.sessions import build, draw_faults, plan_takes
 from triage.config import read_toml, shipped
 from triage.domain.errors import AudioError, ConfigError
 from triage.intake.session import read_session
@@ -112,7 +112,7 @@ def test_parts_too_thin_to_judge_are_left_out(small_recipe: Recipe) -> None:
 def test_faults_are_dealt_by_weight(small_recipe: Recipe) -> None:
     weights = {"length": 1.0, "level": 1.0, "noise": 2.0}
     recipe = small_recipe.model_copy(update={"faults": small_recipe.faults.model_copy(update={"weights": weights})})
-    dealt = Counter(deal_faults(20, recipe, np.random.default_rng(2)))
+    dealt = Counter(draw_faults(20, recipe, np.random.default_rng(2)))
     assert dealt == {"length": 5, "level": 5, "noise": 10}
 
 
@@ -121,7 +121,7 @@ def test_an_unknown_kind_of_fault_is_refused(small_recipe: Recipe) -> None:
         update={"faults": small_recipe.faults.model_copy(update={"weights": {"mood": 1}})}
     )
     with pytest.raises(ConfigError, match="mood"):
-        deal_faults(3, recipe, np.random.default_rng(2))
+        draw_faults(3, recipe, np.random.default_rng(2))
 
 
 def test_a_folder_without_recordings_is_one_clear_line(small_recipe: Recipe, tmp_path: Path) -> None:
