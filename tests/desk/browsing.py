@@ -78,7 +78,7 @@ class Desk:
             time.sleep(0.02)
 
     def answers(self) -> bool:
-        with contextlib.suppress(URLError, OSError), urllib.request.urlopen(f"{self.address}/door", timeout=5):
+        with contextlib.suppress(URLError, OSError), urllib.request.urlopen(f"{self.address}/sign-in", timeout=5):
             return True
         return False
 
@@ -183,7 +183,7 @@ def watched(context: BrowserContext) -> Page:
 def come_in(context: BrowserContext, desk: Desk, name: str = "anna", role: str = "editor") -> Page:
     """Go through the door by keyboard; return the page, which collects what goes wrong in ``page.slips``."""
     page = watched(context)
-    page.goto(f"{desk.address}/door")
+    page.goto(f"{desk.address}/sign-in")
     page.get_by_label("Name").fill(name)
     page.get_by_role("radio", name=role).check()
     page.keyboard.press("Enter")

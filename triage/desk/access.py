@@ -59,7 +59,7 @@ class AtDesk:
 
     @property
     def role(self) -> str:
-        """The role they chose at the door, or have by their account."""
+        """The role they chose when they signed in, or have by their account."""
         return self.person.role
 
     @property
@@ -101,7 +101,7 @@ def at_desk(request: Request) -> AtDesk:
     """Return who is logged in; nobody is an error."""
     me = whoever(request)
     if me is None:
-        raise HTTPException(401, "nobody is at the desk; say who you are at /door")
+        raise HTTPException(401, "nobody is at the desk; say who you are at /sign-in")
     return me
 
 

@@ -1,14 +1,15 @@
 """The desk's application: ``create_app(settings)`` joins the store, the guards and the routes.
 
-Pages are in ``pages*.py`` and ``door.py``; what their scripts fetch is JSON under /api (``takes``, ``verdicts``,
-``live``, ``pages_*``) and sound under /audio, described by /api/openapi.json. Every route but the door wants a person
-at the desk, every POST the header X-Form-Token (its value is in ``<meta name="form-token">`` and /api/me). An error
-is ``{"error": "one line"}`` with status 4xx, or 503 while the store is away; for a page it is one that says the line.
+Every module of this package with a ``router`` is served: pages are in ``pages*.py`` and ``sign_in.py``; what their
+scripts fetch is JSON under /api and sound under /audio, described by /api/openapi.json. Every route but signing in
+wants a person.
 """
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from importlib import import_module
 from pathlib import Path
+from pkgutil import iter_modules
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -18,13 +19,9 @@ from starlette.exceptions import HTTPException as AnyHTTPException
 from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
-from triage import __version__
+from triage import __version__, desk
 from triage.audition.excerpts import ExcerptCache
-from triage.desk import audio, pages, pages_models, pages_sheets, takes, verdicts
-from triage.desk import pages_consistency as pages_evenness
-from triage.desk import pages_just_played as pages_played
-from triage.desk import server_events as live
-from triage.desk import sign_in as door
+from triage.desk import pages, server_events
 from triage.desk.access import Desk, whoever
 from triage.desk.background_jobs import BackgroundJobs
 from triage.desk.people import Throttle
@@ -43,7 +40,7 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
     with writing(engine) as db:
         settings.check(accounts(db))
         key = secret_key(db, "desk")
-    watcher = live.Watcher(engine, settings.poll_s)
+    watcher = server_events.Watcher(engine, settings.poll_s)
 
     @asynccontextmanager
     async def while_served(_: FastAPI) -> AsyncIterator[None]:
@@ -63,13 +60,14 @@ def create_app(settings: DeskSettings, engine: Engine | None = None) -> FastAPI:
     )
     app.state.desk = Desk(settings, engine, key, Throttle(), BackgroundJobs(engine, settings.store), ExcerptCache())
     app.state.watcher = watcher
-    for part in (door, pages, pages_evenness, pages_models, pages_played, pages_sheets, takes, verdicts, live, audio):
-        app.include_router(part.router)
+    for found in iter_modules(desk.__path__, "triage.desk."):
+        if router := getattr(import_module(found.name), "router", None):
+            app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Guard, settings=settings)
     app.add_exception_handler(AnyHTTPException, _refused)
-    app.add_exception_handler(RequestValidationError, _not_understood)
-    app.add_exception_handler(TriageError, _said_plainly)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(TriageError, _one_line)
     return app
 
 
@@ -78,27 +76,27 @@ def _refused(request: Request, error: Exception) -> Response:
     if _wants_data(request):
         return JSONResponse({"error": str(error.detail)}, error.status_code, headers=error.headers)
     if error.status_code == 401:
-        return pages.to_the_door(request)
-    return pages.slip(request, whoever(request), error.status_code, str(error.detail))
+        return pages.to_sign_in(request)
+    return pages.error_page(request, whoever(request), error.status_code, str(error.detail))
 
 
-def _not_understood(request: Request, error: Exception) -> Response:
+def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    slip = error.errors()[0]
-    line = f"{'.'.join(str(part) for part in slip['loc'])}: {slip['msg']}"
+    first = error.errors()[0]
+    line = f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"
     if _wants_data(request):
         return JSONResponse({"error": line}, 422)
-    return pages.slip(request, whoever(request), 422, line)
+    return pages.error_page(request, whoever(request), 422, line)
 
 
-def _said_plainly(request: Request, error: Exception) -> Response:
+def _one_line(request: Request, error: Exception) -> Response:
     """Answer what a person can put right: 503 where the store is away, 404 for sound that is not there, else 400."""
     away = isinstance(error.__cause__, DatabaseError)
     status = 503 if away else 404 if isinstance(error, AudioError) else 400
     if _wants_data(request):
         return JSONResponse({"error": str(error)}, status)
     # Who it is cannot be asked where the store is away.
-    return pages.slip(request, None if away else whoever(request), status, str(error))
+    return pages.error_page(request, None if away else whoever(request), status, str(error))
 
 
 def _wants_data(request: Request) -> bool:

@@ -1,8 +1,8 @@
 """Pages: the desk's HTML. Each route names a template of ``templates/`` and gives it what it shows.
 
 Every template has ``me`` (name, person.role, rights), ``form_token`` (for the meta tag and hidden fields), ``path``,
-``session`` (None where a page is of none) and ``ways``, the session's pages. Whoever is not at the desk is sent to
-the door and back. The pages made from sheets are in ``pages_sheets.py``, what was just played in ``pages_played.py``.
+``session`` (None where a page is of none) and ``navigation``, the session's pages. Whoever is not signed in is sent
+to do so and back. A page is a route, a template and a script; ``in_navigation`` lists it among the session's pages.
 """
 
 from typing import Annotated, Any
@@ -36,15 +36,7 @@ _PAGES = Environment(
 )
 _PAGES.filters.update(FILTERS)
 _PAGES.globals["kinds"] = as_json()
-WAYS = (
-    ("queue", "Listen"),
-    ("queue/list", "Queue"),
-    ("played", "Just played"),
-    ("arrivals", "Arrivals"),
-    ("noise", "Noise"),
-    ("consistency", "Evenness"),
-    ("pickups", "Pick-ups"),
-)
+_NAVIGATION: dict[int, tuple[str, str]] = {}  # place -> address within the session, text
 SHOWS = (("open", "still open"), ("disputed", "people differ"), ("settled", "settled"), ("all", "all"))
 GROUPS = {
     "missing": ("missing tracks", "Announced by take sheet and microphones, not in the folder.", ("take", "mic")),
@@ -56,23 +48,32 @@ ROWS = 50  # of a page of the queue
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
+def in_navigation(place: int, address: str, text: str) -> None:
+    """Show a page of a session in the navigation, in order of place."""
+    _NAVIGATION[place] = (address, text)
+
+
 def show(request: Request, template: str, me: AtDesk | None, status: int = 200, **values: Any) -> HTMLResponse:
     """Return the page of a template; text in values is escaped."""
     token = me.form_token if me else ""
-    about = {"session": None, "ways": WAYS, "path": request.url.path} | values
+    about = {
+        "session": None,
+        "navigation": [_NAVIGATION[place] for place in sorted(_NAVIGATION)],
+        "path": request.url.path,
+    } | values
     return HTMLResponse(_PAGES.get_template(template).render(me=me, form_token=token, **about), status)
 
 
-def slip(request: Request, me: AtDesk | None, status: int, line: str) -> HTMLResponse:
+def error_page(request: Request, me: AtDesk | None, status: int, line: str) -> HTMLResponse:
     """Return the page that says what went wrong, in one line."""
     head = {403: "Not for this role", 404: "Nothing there"}.get(status, "That did not work")
-    return show(request, "slip.html", me, status, head=head, line=line)
+    return show(request, "error.html", me, status, head=head, line=line)
 
 
-def to_the_door(request: Request) -> Response:
-    """Send whoever is not at the desk to the door, and remember where they wanted to go."""
+def to_sign_in(request: Request) -> Response:
+    """Send whoever is not at the desk to the page for signing in, and remember where they wanted to go."""
     there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    return RedirectResponse(f"/door?then={quote(there)}", 303)
+    return RedirectResponse(f"/sign-in?then={quote(there)}", 303)
 
 
 def session_here(db: Db, session_id: Id) -> StoredSession:
@@ -89,6 +90,11 @@ def found_session(db: Connection, session_id: int) -> StoredSession:
 
 
 Here = Annotated[StoredSession, Depends(session_here, scope="function")]
+
+
+in_navigation(1, "queue", "Listen")
+in_navigation(2, "queue/list", "Queue")
+in_navigation(4, "arrivals", "Arrivals")
 
 
 @router.get("/")

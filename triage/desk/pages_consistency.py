@@ -9,23 +9,24 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from triage.desk.access import Db, Me, desk_of
-from triage.desk.pages import Here, show
+from triage.desk.pages import Here, in_navigation, show
 from triage.store.cached_sheets import ALL
 
 router = APIRouter(include_in_schema=False)
 Every = Annotated[bool, Query(alias="all")]
+in_navigation(6, "consistency", "Consistency")
 
 
 @router.get("/s/{session_id}/consistency")
 def consistency_page(request: Request, me: Me, session: Here, every: Every = False) -> HTMLResponse:
     """Show how even the notes are; a click on a dot, or Enter on it, plays that note."""
-    return show(request, "evenness.html", me, session=session, every=every)
+    return show(request, "consistency.html", me, session=session, every=every)
 
 
 @router.get("/api/s/{session_id}/consistency")
 def consistency_data(request: Request, me: Me, db: Db, session: Here, every: Every = False) -> dict[str, Any]:
     """Return the report's sentences, strays and names of plots, of one session or of all; null until it is made."""
-    sheet = desk_of(request).background.sheet(db, "evenness", ALL if every else session.id)
+    sheet = desk_of(request).background.sheet(db, "consistency", ALL if every else session.id)
     return {"holds": sheet.holds, "made_at": sheet.made_at, "report": sheet.body}
 
 
@@ -34,7 +35,7 @@ def consistency_plot(
     request: Request, me: Me, db: Db, session: Here, plot: int, every: Every = False
 ) -> dict[str, Any]:
     """Return one plot as SVG, by its place among the names."""
-    sheet = desk_of(request).background.sheet(db, "evenness", ALL if every else session.id, str(plot))
+    sheet = desk_of(request).background.sheet(db, "consistency", ALL if every else session.id, str(plot))
     if sheet.body is None:
         raise HTTPException(404, f"no plot {plot}; load the page again")
     found: dict[str, Any] = sheet.body

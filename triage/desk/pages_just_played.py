@@ -8,13 +8,14 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from triage.desk.access import Db, Me
-from triage.desk.pages import Here, show
+from triage.desk.pages import Here, in_navigation, show
 from triage.store.just_played import FEW, JustPlayed, just_played, not_heard
 
 router = APIRouter(include_in_schema=False)
 AGAIN, LISTEN = 0.5, 0.15  # of doubt: the probability that a producer would reject the take
 TAKES, REASONS = 8, 4
 ADVICE = {"again": "Go again?", "listen": "Listen once", "stands": "Nothing stands out", "unknown": "Not judged yet"}
+in_navigation(3, "played", "Just played")
 
 
 @router.get("/s/{session_id}/played")
@@ -23,7 +24,7 @@ def played_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse
     takes = [(one, advice(one)) for one in just_played(db, session.id, TAKES)]
     return show(
         request,
-        "played.html",
+        "just_played.html",
         me,
         session=session,
         takes=takes,

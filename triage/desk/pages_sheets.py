@@ -8,7 +8,7 @@ from fastapi import APIRouter, Body, Depends, Query, Request
 from fastapi.responses import HTMLResponse
 
 from triage.desk.access import AtDesk, Db, Me, change, desk_of
-from triage.desk.pages import Here, show
+from triage.desk.pages import Here, in_navigation, show
 from triage.domain.kinds import label
 from triage.sheets.noise import clock
 from triage.sheets.pickups import CAUTION
@@ -28,6 +28,10 @@ class Excerpt:
     picture: str
     start_s: float
     end_s: float
+
+
+in_navigation(5, "noise", "Noise")
+in_navigation(7, "pickups", "Pick-ups")
 
 
 @router.get("/s/{session_id}/noise")

@@ -89,7 +89,7 @@ class Guard:
 
 
 def form_token(key: bytes, holder: str) -> str:
-    """Return the form token of whoever holds this log-in or door token."""
+    """Return the form token of whoever holds this log-in or sign-in token."""
     return hmac.new(key, f"form {holder}".encode(), hashlib.sha256).hexdigest()
 
 

@@ -45,28 +45,28 @@ def serve(
         timeout_graceful_shutdown=ENDING_S,
         **tls,
     )
-    door = listening(settings)
+    listener = listening(settings)
     try:
         app.state.desk.background.start()
         if ready:
             ready()
-        Server(config).run([door])
+        Server(config).run([listener])
     finally:
-        door.close()
+        listener.close()
 
 
 def listening(settings: DeskSettings) -> socket.socket:
     """Return a socket that listens on the desk's address; one that is taken is an error."""
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     # With the protocol named, asyncio switches Nagle's algorithm off; else small answers wait 40 ms for an ACK.
-    door = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
-        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        door.bind((settings.host, settings.port))
-        door.listen(128)
-        return door
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((settings.host, settings.port))
+        listener.listen(128)
+        return listener
     except (OSError, OverflowError) as error:
-        door.close()
+        listener.close()
         reason = getattr(error, "strerror", None) or error
         raise ConfigError(
             f"{settings.address} cannot be served ({reason}); name another port with --port, or address with --host"

@@ -1,6 +1,6 @@
 """Settings of the desk: where it is served, by which names browsers may call it, where recordings lie.
 
-On the loopback address whoever sits at the machine picks a name at the door. Beyond it (another address, or a name
+On the loopback address whoever sits at the machine picks a name. Beyond it (another address, or a name
 that another machine would use, as behind a proxy) accounts are needed, and only the names given here are answered.
 """
 
@@ -25,7 +25,7 @@ class DeskSettings:
     names: tuple[str, ...] = ()  # host names that browsers use, beside the address itself
     https: bool = False  # it reaches browsers by https: served so, or by a proxy in front
     recordings: tuple[Path, ...] = ()  # folders that hold session folders here, where the store says otherwise
-    login_h: float = 14.0  # a long day; after that one shows up at the door again
+    login_h: float = 14.0  # a long day; after that one signs in again
     poll_s: float = 0.5  # how often the store is asked whether something changed, while somebody watches
 
     @property

@@ -1,6 +1,6 @@
-"""Shown sheets: noise, pick-ups and evenness of a session as plain values, small enough for a page; all that is kept.
+"""Sheets as pages show them: noise, pick-ups and consistency of a session as plain values, small enough for a page.
 
-In: the store. Out: {"noise": {...}}, {"pickups": {...}} or {"evenness": {...}, "evenness/0": {...}, …}, JSON to be;
+In: the store. Out, for JSON: {"noise": {...}}, {"pickups": {...}} or {"consistency": {...}, "consistency/0": …};
 the first part is what the page shows, the others are the plots, each asked for by itself. What a session of 20,000
 takes has too much of for a page is cut here, and the page says so.
 """
@@ -107,7 +107,7 @@ def pickups_parts(db: Connection, session_id: int) -> Parts:
     return {"pickups": shown | {"calls": calls, "time": minutes(found.estimate_s) if found.missing else "none"}}
 
 
-def evenness_parts(db: Connection, session_id: int) -> Parts:
+def consistency_parts(db: Connection, session_id: int) -> Parts:
     """Return the report's sentences and strays, and each plot as SVG; session 0 is all sessions together."""
     from triage.sheets.consistency import consistency
     from triage.sheets.consistency_figures import figures
@@ -116,16 +116,16 @@ def evenness_parts(db: Connection, session_id: int) -> Parts:
     session = None if session_id == ALL else session_of(db, session_id)
     if (count := notes_in(db, session.id if session else None)) > MOST_NOTES:
         line = f"{count} notes are more than the {MOST_NOTES} that the desk compares; `triage consistency` takes all"
-        return {"evenness": {"empty": line, "sentences": [], "more": [], "strays": [], "plots": []}}
+        return {"consistency": {"empty": line, "sentences": [], "more": [], "strays": [], "plots": []}}
     try:
         report = consistency(db, [session.name] if session else [])
     except StoreError as error:
-        return {"evenness": {"empty": str(error), "sentences": [], "more": [], "strays": [], "plots": []}}
+        return {"consistency": {"empty": str(error), "sentences": [], "more": [], "strays": [], "plots": []}}
     plots, parts = [], {}
     for n, (name, figure) in enumerate(figures(report).items()):
         drawn, left_out = thinned(figure)
         plots.append({"name": name, "left_out": left_out})
-        parts[f"evenness/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
+        parts[f"consistency/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
     strays = [_stray(report.dots[one.dot], one.why) for one in report.strays[:STRAYS]]
     # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
     rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]
@@ -138,7 +138,7 @@ def evenness_parts(db: Connection, session_id: int) -> Parts:
         "all_strays": len(report.strays),
         "plots": plots,
     }
-    return {"evenness": shown, **parts}
+    return {"consistency": shown, **parts}
 
 
 def _stray(dot: Any, why: str) -> dict[str, Any]:
@@ -150,5 +150,5 @@ SHEETS: dict[str, Callable[[Connection, int], Parts]] = {
     WHAT: progress_parts,
     "noise": noise_parts,
     "pickups": pickups_parts,
-    "evenness": evenness_parts,
+    "consistency": consistency_parts,
 }

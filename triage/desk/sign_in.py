@@ -1,4 +1,4 @@
-"""The door: where a person says who they are, and leaves again.
+"""Signing in and out: a person says who they are, with a password where one is asked for.
 
 On the loopback address a name and a role are enough; a person with a password is asked for it everywhere, and beyond
 the loopback address only people with a password come in, and nobody is told who there is.
@@ -37,27 +37,27 @@ Text = Annotated[str, Form(max_length=1000)]
 WRONG = "that name and password do not go together"
 
 
-@router.get("/door")
-def door_page(request: Request, then: str = "/") -> HTMLResponse:
+@router.get("/sign-in")
+def sign_in_page(request: Request, then: str = "/") -> HTMLResponse:
     """Ask who is there."""
-    return _door(request, then=then)
+    return _sign_in_page(request, then=then)
 
 
-@router.post("/door")
+@router.post("/sign-in")
 def come_in(
     request: Request, form_token: Text, name: Text = "", role: Text = "", password: Text = "", then: Text = "/"
 ) -> Response:
     """Let a person in, and send them where they wanted to go."""
     desk = desk_of(request)
     if not is_form_token(desk.key, request.cookies.get(_nonce_cookie(desk), ""), form_token):
-        return _door(request, then, "the page was too old; please say it again", 403, name)
+        return _sign_in_page(request, then, "the page was too old; please say it again", 403, name)
     name = " ".join(name.split())
     try:
         person = _checked(request, desk, name, password) or _named(desk, name, role)
     except StoreError as error:
-        return _door(request, then, str(error), 400, name)
+        return _sign_in_page(request, then, str(error), 400, name)
     except HTTPException as refused:
-        answer = _door(request, then, str(refused.detail), refused.status_code, name)
+        answer = _sign_in_page(request, then, str(refused.detail), refused.status_code, name)
         answer.headers.update(refused.headers or {})
         return answer
     with writing(desk.engine) as db:
@@ -70,11 +70,11 @@ def come_in(
     return inside
 
 
-@router.post("/leave")
-def leave(request: Request, form_token: Text, me: Annotated[AtDesk | None, Depends(whoever)]) -> Response:
+@router.post("/sign-out")
+def sign_out(request: Request, form_token: Text, me: Annotated[AtDesk | None, Depends(whoever)]) -> Response:
     """End a log-in."""
     desk = desk_of(request)
-    answer = RedirectResponse("/door", 303)
+    answer = RedirectResponse("/sign-in", 303)
     if me is not None:
         if not is_form_token(desk.key, me.token, form_token):
             raise HTTPException(403, "the form token is missing or old; load the page again")
@@ -84,19 +84,21 @@ def leave(request: Request, form_token: Text, me: Annotated[AtDesk | None, Depen
     return answer
 
 
-def _door(request: Request, then: str = "/", said: str = "", status: int = 200, name: str = "") -> HTMLResponse:
+def _sign_in_page(
+    request: Request, then: str = "/", error: str = "", status: int = 200, name: str = ""
+) -> HTMLResponse:
     desk = desk_of(request)
     nonce = request.cookies.get(_nonce_cookie(desk)) or secrets.token_urlsafe(16)
     with reading(desk.engine) as db:
         known = () if desk.settings.beyond_loopback else people(db)
     page = show(
         request,
-        "door.html",
+        "sign_in.html",
         whoever(request),
         status,
         token=form_token(desk.key, nonce),
         then=_inside(then),
-        said=said,
+        error=error,
         name=name[:LONGEST_NAME],
         people=known,
         roles=ROLES,
@@ -107,7 +109,7 @@ def _door(request: Request, then: str = "/", said: str = "", status: int = 200, 
 
 
 def _checked(request: Request, desk: Desk, name: str, password: str) -> Person | None:
-    """Return the person whose password this is; None where this door asks that name for none."""
+    """Return the person whose password this is; None where that name needs none."""
     with reading(desk.engine) as db:
         person = find_person(db, name)
         hashed = password_hash(db, person.id) if person else None
@@ -134,10 +136,10 @@ def _named(desk: Desk, name: str, role: str) -> Person:
 
 
 def _nonce_cookie(desk: Desk) -> str:
-    return f"{desk.cookie}-door"
+    return f"{desk.cookie}-sign-in"
 
 
 def _inside(then: str) -> str:
     """Return an address of this desk: what could lead elsewhere leads to the first page."""
     local = then.startswith("/") and not then.startswith(("//", "/\\")) and then.isprintable()
-    return then if local and not then.startswith("/door") else "/"
+    return then if local and not then.startswith("/sign-in") else "/"

@@ -60,7 +60,7 @@ def faults(served: Served, examples: int) -> tuple[list[str], Counter[int]]:
             for mode in MODES:
                 who = ben if operation.path.endswith("harmless") else anna
                 found += _asked(operation, mode, served, who, examples, statuses)
-            if operation.path in ("/leave", "/door"):
+            if operation.path in ("/sign-out", "/sign-in"):
                 anna = served.person("anna", "producer")
     return found, statuses
 
@@ -74,7 +74,7 @@ def _asked(
     statuses: Counter[int],
 ) -> Iterator[str]:
     found: list[str] = []
-    form = TOKEN.search(anna.get("/door").text)
+    form = TOKEN.search(anna.get("/sign-in").text)
 
     @settings(
         max_examples=examples,

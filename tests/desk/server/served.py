@@ -73,7 +73,7 @@ class AtDesk:
 
 def come_in(client: httpx.Client, name: str, role: str = "", password: str = "", then: str = "/") -> httpx.Response:
     """Fill in the form at the door and send it."""
-    token = TOKEN.search(client.get("/door").text)
+    token = TOKEN.search(client.get("/sign-in").text)
     assert token is not None
     form = {"form_token": token[1], "name": name, "role": role, "password": password, "then": then}
-    return client.post("/door", data=form)
+    return client.post("/sign-in", data=form)

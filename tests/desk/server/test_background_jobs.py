@@ -58,7 +58,7 @@ def test_what_the_evenness_report_calls_listed_below_is_below(tmp_path):
     engine = open_store(sqlite(tmp_path))
     plant(engine, Planted({}, dynamics=("p", "ff"), pitches=10, repetitions=2, sessions=1), seed=2)
     with reading(engine) as db:
-        shown, every = shown_sheets.evenness_parts(db, 0)["evenness"], consistency(db, []).spreads
+        shown, every = shown_sheets.consistency_parts(db, 0)["consistency"], consistency(db, []).spreads
     engine.dispose()
     told = {one.replace("♯", "#") for one in shown["sentences"] + shown["more"]}
     assert every and {one.sentence for one in every} <= told

@@ -5,7 +5,7 @@ from tests.desk.server.described import faults, whole_description
 
 def test_the_description_holds_every_route():
     paths = whole_description()["paths"]
-    assert {"/", "/door", "/api/takes/{take_id}/verdict", "/audio/takes/{take_id}/{mic}", "/models"} <= set(paths)
+    assert {"/", "/sign-in", "/api/takes/{take_id}/verdict", "/audio/takes/{take_id}/{mic}", "/models"} <= set(paths)
     assert not any(path.endswith("live") for path in paths) and len(paths) > 30
 
 

@@ -41,7 +41,7 @@ PATHS = (
     "/s/1/pickups",
     "/models",
     "/keys",
-    "/door",
+    "/sign-in",
     "/api/sessions",
     "/api/s/1/next?n=3",
     "/api/s/1/left",

@@ -32,11 +32,11 @@ def open_desk(serve, store):
     return serve(store, names=("desk.example",))
 
 
-def test_nobody_gets_anything_before_the_door(desk):
+def test_nobody_gets_anything_before_the_sign_in_page(desk):
     stranger = desk.stranger()
     for path in ("/", "/s/1/queue", "/models"):
         answer = stranger.get(path)
-        assert answer.status_code == 303 and answer.headers["location"].startswith("/door?then=/")
+        assert answer.status_code == 303 and answer.headers["location"].startswith("/sign-in?then=/")
     for path in ("/api/sessions", "/api/takes/1", "/api/takes/1/wave/close", "/audio/takes/1/close", "/api/s/1/live"):
         assert stranger.get(path).status_code == 401
 
@@ -44,7 +44,7 @@ def test_nobody_gets_anything_before_the_door(desk):
 def test_every_route_but_the_door_asks_who_is_there(desk):
     stranger = desk.stranger()
     for method, path in routes(desk):
-        if path in ("/door", "/leave") or path.startswith("/static"):
+        if path in ("/sign-in", "/sign-out") or path.startswith("/static"):
             continue
         answer = stranger.request(method, re.sub(r"\{[^}]+\}", "1", path), json={})
         assert answer.status_code in (303, 401), (method, path)
@@ -98,7 +98,7 @@ def test_a_name_that_a_stranger_points_here_is_not_answered(desk, host):
 
 def test_every_answer_carries_the_headers_that_keep_scripts_out(desk):
     anna = desk.person()
-    for answer in (anna.get("/api/me"), anna.get("/"), anna.get("/nothing"), desk.stranger().get("/door")):
+    for answer in (anna.get("/api/me"), anna.get("/"), anna.get("/nothing"), desk.stranger().get("/sign-in")):
         policy = answer.headers["content-security-policy"]
         assert "script-src 'self'" in policy and "unsafe" not in policy and "frame-ancestors 'none'" in policy
         assert answer.headers["x-content-type-options"] == "nosniff"
@@ -118,7 +118,7 @@ def test_scripts_may_be_kept_but_are_asked_for_each_time(desk):
 
 def test_no_page_holds_a_script_or_style_of_its_own(desk):
     anna = desk.person(role="producer")
-    for path in ("/", "/s/1/queue", "/s/1/queue/list", "/s/1/arrivals", "/keys", "/door"):
+    for path in ("/", "/s/1/queue", "/s/1/queue/list", "/s/1/arrivals", "/keys", "/sign-in"):
         text = anna.get(path).text
         assert not re.search(r"<script(?![^>]*\bsrc=)|\son\w+=|\sstyle=|javascript:", text), path
 
@@ -132,7 +132,7 @@ def test_cookies_are_out_of_reach_of_scripts_and_other_sites(desk):
 def test_over_https_cookies_are_for_https_alone(serve, store):
     account(store)
     served = serve(store, names=("desk.example",), https=True)
-    answer = served.stranger().get("/door", headers={"Host": "desk.example"})
+    answer = served.stranger().get("/sign-in", headers={"Host": "desk.example"})
     cookie = answer.headers["set-cookie"]
     assert cookie.startswith("__Host-desk-") and "Secure" in cookie and "Path=/" in cookie and "Domain" not in cookie
 
@@ -146,13 +146,13 @@ def test_a_cookie_that_was_changed_or_ended_lets_nobody_in(desk):
     for forged in (good[:-2] + ("A" if good[-2] != "A" else "B") + good[-1], "x" + good, good.rsplit(".", 2)[0], ""):
         assert stranger.get("/api/me", headers={"Cookie": f"{name}={forged}"}).status_code == 401
     assert stranger.get("/api/me", headers={"Cookie": f"{name}={good}"}).status_code == 200
-    assert anna.client.post("/leave", data={"form_token": anna.token}).status_code == 303
+    assert anna.client.post("/sign-out", data={"form_token": anna.token}).status_code == 303
     assert stranger.get("/api/me", headers={"Cookie": f"{name}={good}"}).status_code == 401
 
 
 def test_nobody_can_be_sent_away_by_a_strangers_page(desk):
     anna = desk.person()
-    assert anna.client.post("/leave", data={"form_token": "x"}).status_code == 403
+    assert anna.client.post("/sign-out", data={"form_token": "x"}).status_code == 403
     assert anna.get("/api/me").status_code == 200
 
 
@@ -168,8 +168,8 @@ def test_the_door_leads_back_to_where_one_wanted_to_go(desk):
 
 
 def test_a_door_page_without_its_cookie_lets_nobody_in(desk):
-    token = re.search(r'name="form_token" value="([^"]+)"', desk.stranger().get("/door").text)[1]
-    answer = desk.stranger().post("/door", data={"form_token": token, "name": "anna", "role": "editor"})
+    token = re.search(r'name="form_token" value="([^"]+)"', desk.stranger().get("/sign-in").text)[1]
+    answer = desk.stranger().post("/sign-in", data={"form_token": token, "name": "anna", "role": "editor"})
     assert answer.status_code == 403
 
 
@@ -227,7 +227,7 @@ def test_beyond_this_machine_a_name_alone_is_not_enough(open_desk):
 
 
 def test_beyond_this_machine_nobody_is_told_who_there_is(open_desk):
-    assert "anna" not in open_desk.stranger().get("/door").text
+    assert "anna" not in open_desk.stranger().get("/sign-in").text
 
 
 def test_a_person_with_a_password_is_asked_for_it_on_this_machine_too(serve, store):

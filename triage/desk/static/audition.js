@@ -1,16 +1,16 @@
 // The audition page: one take after another, the most doubtful first; ears, two hands and no mouse.
 
-import { Ahead } from "./ahead.js";
-import { showCard, showWords, statement } from "./card.js";
-import { drawDeck, fillSheet, tellDeck } from "./deck.js";
+import { UpcomingTakes } from "./upcoming.js";
+import { showCard, showWords, statement } from "./take_card.js";
+import { drawDeck, fillSheet, tellDeck } from "./key_panel.js";
 import { follow, get, make, post, renewToken, say, send } from "./desk.js";
-import { micNow, micsOf, noteNow, spotNow, state } from "./hand.js";
-import { drawings, hear, player, prepare, prepareSpot } from "./hearing.js";
+import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
+import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
 import { listen } from "./keys.js";
 import { Outbox } from "./outbox.js";
 import { Picture } from "./picture.js";
 import { remember, remembered, showLeft, showPending } from "./remaining.js";
-import { NOISES, said, TECHNICAL } from "./words.js";
+import { NOISES, said, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
 const { session: sessionId, person } = by("lectern").dataset;
@@ -19,7 +19,7 @@ const history = [];
 
 const outbox = new Outbox(`${person}.${sessionId}`, deliver, (now) => showPending(now));
 outbox.onAnswer = (entry, answer) => answered(entry, answer);
-const ahead = new Ahead(sessionId, () => outbox.waiting, prepare);
+const ahead = new UpcomingTakes(sessionId, () => outbox.waiting, prepare);
 
 // On the screen
 

@@ -40,7 +40,7 @@ export class Outbox {
   async #drain() {
     for (let entry = this.waiting[0]; entry; entry = this.waiting[0]) {
       const outcome = await this.#attempt(entry);
-      this.door = Boolean(outcome.door);
+      this.signedOut = Boolean(outcome.signedOut);
       if (outcome.again) return this.#later();
       this.tries = 0;
       this.away = false;
@@ -57,7 +57,7 @@ export class Outbox {
       const response = await this.send(entry);
       if (response.ok) return { answer: await response.json() };
       if (response.status >= 500 || response.status === 429) return { again: true };
-      if (response.status === 401) return { again: true, door: true };
+      if (response.status === 401) return { again: true, signedOut: true };
       return { refusal: await lineOf(response) };
     } catch {
       return { again: true };
@@ -87,7 +87,7 @@ export class Outbox {
 
   #say() {
     const { waiting, refused } = this.#read();
-    this.tell({ waiting, refused, away: this.away && waiting.length > 0, door: this.door });
+    this.tell({ waiting, refused, away: this.away && waiting.length > 0, signedOut: this.signedOut });
   }
 }
 

@@ -4,8 +4,8 @@
 
 import { ink, isDark, onScheme } from "./colours.js";
 import { coloured } from "./drawings.js";
-import { around, drawWave, label, rule, scaleOf } from "./strokes.js";
-import { family, pitchName, place, said, sign } from "./words.js";
+import { around, drawWave, label, rule, scaleOf } from "./shapes.js";
+import { family, pitchName, place, said, sign } from "./format.js";
 
 const TOP = 20, FLOOR = 20, WAVE = 0.24; // px for marks above and times below; the waveform's share of the rest
 

@@ -1,7 +1,7 @@
 // What is left: takes, minutes, rejects that are probably still unheard, whether one may stop; what waits to be sent.
 
 import { make } from "./desk.js";
-import { span } from "./words.js";
+import { span } from "./format.js";
 
 const by = (id) => document.getElementById(id);
 
@@ -39,10 +39,10 @@ function byLot({ expected, low, high, sampled }) {
 }
 
 /** Say what the desk does not have yet, and what it refused. */
-export function showPending({ waiting, refused, away, door }) {
+export function showPending({ waiting, refused, away, signedOut }) {
   const parts = [];
   const many = (list) => `${list.length} ${list.length === 1 ? "entry" : "entries"}`;
-  if (away && door) parts.push(`Nobody is logged in any more. ${many(waiting)} kept on this machine: say at the door who you are, they are sent then.`);
+  if (away && signedOut) parts.push(`Nobody is logged in any more. ${many(waiting)} kept on this machine: say at the signedOut who you are, they are sent then.`);
   else if (away) parts.push(`The desk cannot be reached. ${many(waiting)} kept on this machine, sent as soon as it is back; go on.`);
   else if (waiting.length > 1) parts.push(`sending ${many(waiting)} …`);
   for (const entry of refused) parts.push(`Not taken by the desk: ${entry.body.verdict ?? "undo"} (${entry.refusal}).`);

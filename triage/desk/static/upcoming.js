@@ -5,7 +5,7 @@ import { get } from "./desk.js";
 
 const AHEAD = 3, MOST = 10; // takes kept ready; takes asked for at once
 
-export class Ahead {
+export class UpcomingTakes {
   /** `waiting()` gives the entries still in the outbox; `ready(take)` hears of each new take, to fetch its sound. */
   constructor(sessionId, waiting, ready) {
     this.sessionId = sessionId;

@@ -1,6 +1,6 @@
 // The page of all keys: the audition page's own sheet, filled from the same table.
 
-import { fillSheet } from "./deck.js";
+import { fillSheet } from "./key_panel.js";
 import { learnLabels } from "./keys.js";
 
 await learnLabels();

@@ -2,7 +2,7 @@
 
 import { get, say } from "./desk.js";
 import { Drawings } from "./drawings.js";
-import { micNow, micsOf, noteNow, spotNow, state } from "./hand.js";
+import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
 import { Player } from "./player.js";
 
 const MICS_AHEAD = 3; // microphones whose spot is fetched before it is asked for

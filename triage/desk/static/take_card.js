@@ -1,7 +1,7 @@
 // The card of a take: what is wrong with it in words, found beside expected, its spots, and what people said of it.
 
 import { draw, make } from "./desk.js";
-import { amount, family, percent, pitchName, place, said, span } from "./words.js";
+import { amount, family, percent, pitchName, place, said, span } from "./format.js";
 
 // A take that comes again unannounced says nothing: whoever hears it should judge it afresh.
 const REASONS = {

@@ -8,7 +8,7 @@ import { Player } from "./player.js";
 const by = (id) => document.getElementById(id);
 const player = new Player(new Audio());
 const takes = new Map();
-const { api, all } = by("evenness").dataset;
+const { api, all } = by("consistency").dataset;
 const at = { plot: null, dots: [], dot: -1, change: null, made: null };
 const SOON_MS = 700, EVERY_MS = 3000;
 

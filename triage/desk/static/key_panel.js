@@ -2,7 +2,7 @@
 
 import { make } from "./desk.js";
 import { KEYS, labelOf, learnLabels, REASONS } from "./keys.js";
-import { said } from "./words.js";
+import { said } from "./format.js";
 
 /** Draw the deck; `act(name, event)` is called by its buttons as by the keys. */
 export async function drawDeck(deck, act) {
