@@ -181,7 +181,7 @@ def watched(context: BrowserContext) -> Page:
 
 
 def come_in(context: BrowserContext, desk: Desk, name: str = "anna", role: str = "editor") -> Page:
-    """Go through the door by keyboard; return the page, which collects what goes wrong in ``page.slips``."""
+    """Sign in by keyboard; return the page, which collects what goes wrong in ``page.slips``."""
     page = watched(context)
     page.goto(f"{desk.address}/sign-in")
     page.get_by_label("Name").fill(name)
@@ -192,7 +192,7 @@ def come_in(context: BrowserContext, desk: Desk, name: str = "anna", role: str =
 
 
 def audition(context: BrowserContext, desk: Desk, enter: bool = True) -> Page:
-    """Open the audition page of the one session; ``enter`` goes through the door first."""
+    """Open the audition page of the one session; ``enter`` signs in first."""
     page = come_in(context, desk) if enter else watched(context)
     page.goto(f"{desk.address}/s/1/queue")
     page.wait_for_selector("#cell strong")

@@ -10,7 +10,7 @@ import pytest
 from tests.desk.browsing import LAPTOP, STUDIO, audition, come_in, settled, to_a_note, watched
 
 OF_SESSION = ["queue", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
-PAGES = ["", "models", "keys", "door", *(f"s/1/{page}" for page in OF_SESSION)]
+PAGES = ["", "models", "keys", "sign-in", *(f"s/1/{page}" for page in OF_SESSION)]
 READY = {"s/1/queue": "#cell strong", "s/1/consistency": "#plot [data-note]"}  # what shows that a page is there
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 MOST_BYTES = 400_000  # of the issue, without sound
@@ -50,7 +50,7 @@ def test_axe_finds_nothing_serious_on_any_page(browser, desk, scheme):
 def test_axe_finds_nothing_serious_in_an_empty_store(browser, empty_desk, scheme):
     with browser.new_context(viewport=LAPTOP, color_scheme=scheme, bypass_csp=True) as context:
         page = come_in(context, empty_desk)
-        for path in ("", "models", "door"):
+        for path in ("", "models", "sign-in"):
             opened(page, empty_desk, path)
             assert serious(page) == [], path
         assert page.goto(f"{empty_desk.address}/s/1/queue").status == 404

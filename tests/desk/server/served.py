@@ -45,7 +45,7 @@ class Served:
             client.close()
 
     def stranger(self) -> httpx.Client:
-        """Return a browser at the door."""
+        """Return a browser that nobody is signed in with."""
         self.clients.append(httpx.Client(base_url=self.url, timeout=120))
         return self.clients[-1]
 
@@ -72,7 +72,7 @@ class AtDesk:
 
 
 def come_in(client: httpx.Client, name: str, role: str = "", password: str = "", then: str = "/") -> httpx.Response:
-    """Fill in the form at the door and send it."""
+    """Fill in the form for signing in and send it."""
     token = TOKEN.search(client.get("/sign-in").text)
     assert token is not None
     form = {"form_token": token[1], "name": name, "role": role, "password": password, "then": then}
