@@ -29,8 +29,11 @@ ROOMS = {
     "triage.audition": GROUND | {"triage.intake", "triage.listen", "triage.store", "triage.sheets"},
     "triage.transfer": GROUND
     | {"triage.intake", "triage.store", "triage.sheets", "triage.ranking", "triage.audition"},
-    "triage.pipeline": GROUND | {"triage.intake", "triage.analysis", "triage.ranking", "triage.store"},
-    "triage.watch": GROUND | {"triage.intake", "triage.analysis", "triage.store", "triage.pipeline"},
+    "triage.check_in": GROUND | {"triage.intake", "triage.analysis", "triage.store"},
+    "triage.pipeline": GROUND
+    | {"triage.intake", "triage.check_in", "triage.analysis", "triage.ranking", "triage.store"},
+    "triage.watch": GROUND
+    | {"triage.intake", "triage.check_in", "triage.analysis", "triage.store", "triage.pipeline"},
     "triage.reembed": GROUND
     | {"triage.intake", "triage.listen", "triage.analysis", "triage.ranking", "triage.store", "triage.pipeline"},
     "triage.desk": GROUND | {"triage.store", "triage.sheets", "triage.ranking", "triage.audition", "triage.pipeline"},

@@ -177,7 +177,7 @@ def test_a_watch_that_was_killed_goes_on_where_it_was(hall, tracks, monkeypatch)
     hall.after(1)
     hall.record("T001", tracks["T001"])
     with monkeypatch.context() as patch:  # killed between listening and ranking
-        patch.setattr("triage.watch.rank_arrived", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        patch.setattr("triage.watch.rank", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
         with pytest.raises(KeyboardInterrupt):
             hall.after(3)
     hall.record("T002", tracks["T002"])

@@ -17,12 +17,13 @@ from sqlalchemy import Engine
 from watchfiles import watch as file_events
 
 from triage.analysis.take import fingerprint
+from triage.check_in import CheckedIn, check_in
 from triage.domain.errors import TriageError
 from triage.intake.arrivals import TakeFiles
 from triage.intake.arriving import ArrivingFiles, WaitingTimes
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
-from triage.pipeline import CheckedIn, check_in, hear, rank_arrived
+from triage.pipeline import analyse, rank
 from triage.store.engine import reading
 from triage.store.just_played import JustPlayed, just_played
 
@@ -86,32 +87,32 @@ class Follower:
             self.due_s = now_s + RETRY_S
 
     def _take_in(self, now_s: float) -> None:
-        came = check_in(self.folder, self.engine, self.arriving.check)
-        if came.session.files.folder != self.arriving.audio:
-            self.arriving = ArrivingFiles(self.folder, came.session.files.folder, self.waiting)
+        checked = check_in(self.folder, self.engine, self.arriving.check)
+        if checked.session.files.folder != self.arriving.audio:
+            self.arriving = ArrivingFiles(self.folder, checked.session.files.folder, self.waiting)
             self.due_s = now_s
             return
-        ready = self._ready(came, now_s)
+        ready = self._ready(checked, now_s)
         if ready:
-            first, mic, a4_hz = ready[0], came.session.reference_mic_name(), came.session.a4_hz
-            hear(came, [first], self.engine, lambda what, done, total: None)
+            first, mic, a4_hz = ready[0], checked.session.reference_mic_name(), checked.session.a4_hz
+            analyse(checked, [first], self.engine, lambda what, done, total: None)
             self._tried[first.name] = fingerprint(first, mic, a4_hz)
             self._unranked[first.name] = self._since_s(first) or now_s
             self._stale = True
         if ready[1:]:
             self.due_s = now_s
         if self._stale and (not ready[1:] or time.monotonic() - self._ranked_s >= RANK_S):
-            self._rank(came)
+            self._rank(checked)
 
-    def _ready(self, came: CheckedIn, now_s: float) -> list[TakeFiles]:
+    def _ready(self, checked: CheckedIn, now_s: float) -> list[TakeFiles]:
         """Return the takes to listen to, the newest first, and set when the next one that waits is due."""
-        ready, mic, a4_hz = [], came.session.reference_mic_name(), came.session.a4_hz
-        for take in came.new:
+        ready, mic, a4_hz = [], checked.session.reference_mic_name(), checked.session.a4_hz
+        for take in checked.new:
             if take.arriving or not (take.tracks or take.broken):
                 continue
             if self._tried.get(take.name) == fingerprint(take, mic, a4_hz):
                 continue
-            complete = {track.mic for track in take.tracks} >= set(came.session.mic_names)
+            complete = {track.mic for track in take.tracks} >= set(checked.session.mic_names)
             waited_for_s = self._since_s(take) + self.waiting.grace_s
             if complete or now_s >= waited_for_s:
                 ready.append(take)
@@ -123,11 +124,11 @@ class Follower:
         """Return when the last of a take's files changed last; a take of broken files alone was waited for before."""
         return max((self.arriving.since_s(track.path) for track in take.tracks), default=0.0)
 
-    def _rank(self, came: CheckedIn) -> None:
-        problems, _ = rank_arrived(self.engine, came)
+    def _rank(self, checked: CheckedIn) -> None:
+        problems, _ = rank(checked, self.engine)
         self._stale, self._ranked_s = False, time.monotonic()
         with reading(self.engine) as db:
-            latest = just_played(db, came.id, names=list(self._unranked))
+            latest = just_played(db, checked.id, names=list(self._unranked))
         for take in latest:
             self.taken(TakenIn(take, self._ranked_s - self._unranked[take.take.name]))
         self._unranked.clear()

@@ -11,11 +11,11 @@ from tests.listen.sounds import RATE_HZ, span_of, take, tone
 from tests.listen.test_hits import floor, laid, noise
 from triage.config import shipped
 from triage.domain.errors import AudioError
+from triage.domain.kinds import NOISES
 from triage.listen import noise_network
 from triage.listen.hits import hear_mic, told
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import (
-    KINDS,
     SHIPPED,
     NoiseDetector,
     NoiseNetwork,
@@ -90,7 +90,7 @@ def test_a_short_track_is_silent_after_its_end():
     detector = NoiseDetector(NoiseNetwork(SMALL), "small")
     whole = np.random.default_rng(0).uniform(-1, 1, (60, SMALL.told)).astype(np.float16)
     found = detector.joint([whole, whole[:20]])
-    assert found.any.shape == (60,) and found.audible.shape == (2, 60) and found.kinds.shape == (len(KINDS), 60)
+    assert found.any.shape == (60,) and found.audible.shape == (2, 60) and found.kinds.shape == (len(NOISES), 60)
     assert torch.allclose(found.kinds.sum(dim=0), torch.ones(60), atol=1e-5)
 
 
@@ -121,7 +121,7 @@ def test_a_strange_or_changed_file_is_refused_in_one_line(tmp_path):
 
 def test_the_shipped_card_is_of_the_shipped_weights():
     card = json.loads(shipped(SHIPPED).with_suffix(".json").read_text(encoding="utf-8"))
-    assert card["name"] == load_detector().name and card["kinds"] == list(KINDS)
+    assert card["name"] == load_detector().name and card["kinds"] == list(NOISES)
     assert card["bytes"] < 4_000_000
     assert replace(Shape(), **card["network"]) == Shape(**card["network"])
     assert floor(0.1).size and noise_network.NAME in card["name"]

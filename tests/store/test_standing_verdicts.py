@@ -7,7 +7,7 @@ import pytest
 
 from tests.planned import NOON, PlannedTake, fill
 from training.agreement_report import agreement_of
-from training.retrain import gather_told
+from training.retrain import training_data
 from triage.desk.json_views import take_shown
 from triage.domain.judgement import Judgement, TakeJudgement
 from triage.domain.verdict import Verdict
@@ -66,8 +66,8 @@ def names_of(takes):
 
 def counted(engine, session_id):
     """Return what each reader makes of the verdicts on T1."""
-    told = gather_told(engine)
-    learnt = [word for one in told.examples for word in one.words if word.take == "T1"]
+    data = training_data(engine)
+    labels = [label for one in data.examples for label in one.labels if label.take == "T1"]
     with reading(engine) as db:
         assert verdict_states(db) == []
         take, other = (find_take(db, session_id, name) for name in ("T1", "T3"))
@@ -86,8 +86,8 @@ def counted(engine, session_id):
             "consistency": {note.rejected for note in notes_of_sessions(db, [session_id]) if note.take == "T1"},
             "pick-ups": {note.word for note in plan_of(db, session_id).notes if note.take == "T1"},
             "best set": "T1" in {note.take for note in keep_set(db, session_id).kept},
-            "retraining": [(word.rejected, word.kind) for word in learnt],
-            "agreement": [row["people"] for row in agreement_of(told.verdicts)],
+            "retraining": [(label.rejected, label.kind) for label in labels],
+            "agreement": [row["people"] for row in agreement_of(data.verdicts)],
         }
 
 
