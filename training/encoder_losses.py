@@ -11,7 +11,7 @@ from torch.nn import functional
 
 from training.batches import VIEWS, Batch
 from training.pool import KINDS, MEASURED
-from triage.listen.encoder import LEANINGS
+from triage.listen.encoder import DIRECTIONS
 
 SQUARED = 32  # directions whose squares measure how far a note is off, either way
 TEMPERATURE = 0.1
@@ -54,7 +54,7 @@ class Losses(nn.Module):
         # sharp and flat, long and short are one kind each: squares measure both sides
         both = torch.cat((difference, self.squared(difference).square()), dim=2)
         named = cross_entropy(self.kind(both)[labelled], kind[labelled], label_smoothing=0.05)
-        one_sided = torch.stack([kind == KINDS.index(name) for name in LEANINGS], dim=2).float()
+        one_sided = torch.stack([kind == KINDS.index(name) for name in DIRECTIONS], dim=2).float()
         return spoilt + named + 2 * binary_cross_entropy(lean(difference)[labelled], one_sided[labelled])
 
     def _measurements(self, difference: Tensor, mask: Tensor, kind: Tensor, measures: Tensor) -> Tensor:

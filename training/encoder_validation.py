@@ -16,7 +16,7 @@ from training.layout import plan
 from training.pool import KINDS
 from triage.judge.outliers import local_knn
 from triage.listen.embed import FixedEmbedding
-from triage.listen.encoder import EVIDENCE, LEANINGS, NOISES, Network
+from triage.listen.encoder import DIRECTIONS, EVIDENCE, NOISES, Network
 from triage.listen.notes import NoteSegment
 
 
@@ -120,7 +120,7 @@ def scores(notes: dict[str, np.ndarray]) -> dict[str, float]:
 def one_sided_scores(notes: dict[str, np.ndarray], one_sided: np.ndarray) -> dict[str, float]:
     """Return the AUROC of each one-sided output, less the cohort's median, for its own fault against good notes."""
     difference, kind, found = _less_median(one_sided, notes["cohort"]), notes["kind"], {}
-    for column, name in enumerate(LEANINGS):
+    for column, name in enumerate(DIRECTIONS):
         own = notes["labelled"] & ((kind == 0) | (kind == KINDS.index(name)))
         found[f"val/lean_{name}"] = _auroc(kind[own] > 0, difference[own, column])
     return found

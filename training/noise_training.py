@@ -50,7 +50,7 @@ from training.pool import Pool
 from training.synthetic_noises import MAKERS
 from triage.config import Strict, read_toml, shipped
 from triage.domain.kinds import NOISES
-from triage.listen.noise_network import AUDIBLE_DB, SHIPPED, Heard, NoiseNetwork, Shape, save_detector
+from triage.listen.noise_network import AUDIBLE_DB, SHIPPED, NoiseNetwork, NoisePrediction, Shape, save_detector
 
 MOST_DB = 40.0  # over the music; louder noises are all alike
 AHEAD = 3  # batches planned ahead
@@ -87,7 +87,7 @@ class NoiseTrainingConfig(DataConfig):
     train: NoiseOptimiser
 
 
-def losses_of(logits: Heard, batch: NoisyBatch) -> dict[str, Tensor]:
+def losses_of(logits: NoisePrediction, batch: NoisyBatch) -> dict[str, Tensor]:
     """Return the loss of each output."""
     weight, noisy = batch.weight, batch.any > 0
     any_ = binary_cross_entropy(logits.any, batch.any, weight, reduction="sum") / weight.sum()
@@ -147,7 +147,7 @@ def plan_batch(config: NoiseTrainingConfig, pool: Pool, parts: list[int], step: 
     return mics, plan(pool, parts, config.stage.model_copy(update={"episodes": episodes}), rng)
 
 
-def forward(network: NoiseNetwork, batch: NoisyBatch) -> Heard:
+def forward(network: NoiseNetwork, batch: NoisyBatch) -> NoisePrediction:
     """Return a network's logits for a batch."""
     takes, mics = batch.frames.shape[:2]
     device = batch.frames.device.type
@@ -183,7 +183,7 @@ class NoiseValidation:
         }
 
     @staticmethod
-    def _compared(logits: Heard, batch: NoisyBatch) -> tuple[Tensor, ...]:
+    def _compared(logits: NoisePrediction, batch: NoisyBatch) -> tuple[Tensor, ...]:
         """Return score and target of each labelled step, whether each kind is right, and the level's errors in dB."""
         labelled, noisy, present = batch.weight > 0, batch.any > 0, batch.present > 0
         right = logits.kinds.argmax(dim=1)[noisy] == batch.kind[noisy]

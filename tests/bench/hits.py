@@ -12,7 +12,7 @@ from torchaudio.transforms import MelSpectrogram
 
 from tests.listen.sounds import RATE_HZ, span_of, take, tone
 from triage.listen.digital import SampleCheck
-from triage.listen.hits import hear_mic, told
+from triage.listen.hits import analyse_mic, noise_events
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import load_detector
 from triage.listen.notes import find_notes
@@ -45,8 +45,8 @@ def listen(tracks: np.ndarray, notes: list) -> dict[str, float]:
     timed("samples", lambda: (check.holes(), check.clicks()))
     timed("hum", hum.hum)
     detector = load_detector()
-    heard = [timed("network", lambda own=own: hear_mic(own, notes, "mic", detector)) for own in frames]
-    timed("events", lambda: told(heard, notes, detector))
+    heard = [timed("network", lambda own=own: analyse_mic(own, notes, "mic", detector)) for own in frames]
+    timed("events", lambda: noise_events(heard, notes, detector))
     return spent
 
 

@@ -11,8 +11,8 @@ from training.synth import VOICES, render_note
 from triage.config import shipped
 from triage.domain.errors import AudioError, JudgeError
 from triage.listen.encoder import (
+    DIRECTIONS,
     EVIDENCE,
-    LEANINGS,
     SHIPPED,
     STEP_S,
     STRETCHES,
@@ -149,8 +149,8 @@ def test_the_gpu_hears_what_the_cpu_hears(small, tmp_path):
 def test_leanings_are_linear_in_the_difference_of_vectors(small):
     rng = np.random.default_rng(1)
     a, b = rng.standard_normal((2, 5, 8)).astype(np.float32)
-    assert small.leanings(a).shape == (5, len(LEANINGS))
-    assert np.allclose(small.leanings(a + b), small.leanings(a) + small.leanings(b), atol=1e-5)
+    assert small.directions(a).shape == (5, len(DIRECTIONS))
+    assert np.allclose(small.directions(a + b), small.directions(a) + small.directions(b), atol=1e-5)
 
 
 def test_frames_of_another_shape_are_refused(small):
@@ -270,7 +270,7 @@ def test_a_wobble_stands_out_of_its_cohort(encoder):
     vectors, _ = encoder.listen(frames, notes)
     away = np.linalg.norm(vectors - np.median(vectors, axis=0), axis=1)
     assert away.argmax() == 5 and away[5] > 2 * np.sort(away)[-2]
-    assert encoder.leanings(vectors)[:, LEANINGS.index("steadiness")].argmax() == 5
+    assert encoder.directions(vectors)[:, DIRECTIONS.index("steadiness")].argmax() == 5
 
 
 def test_a_knock_in_a_tail_is_evidence_when_it_sounds(encoder):

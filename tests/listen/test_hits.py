@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
-from triage.listen.hits import hear_mic, told
+from triage.listen.hits import analyse_mic, noise_events
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import load_detector
 from triage.listen.notes import find_notes
@@ -18,7 +18,7 @@ def listen(wave, rate_hz=RATE_HZ):
     transform = LogMel(rate_hz)
     frames = transform(wave[None])[0]
     notes, _ = find_notes(frames, span_of(wave, rate_hz), rate_hz)
-    return notes, told([hear_mic(frames, notes, "close", load_detector())], notes, load_detector())
+    return notes, noise_events([analyse_mic(frames, notes, "close", load_detector())], notes, load_detector())
 
 
 def noise(low_hz, high_hz, length_s, level_dbfs, seed=3, rate_hz=RATE_HZ):

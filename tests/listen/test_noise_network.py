@@ -13,7 +13,7 @@ from triage.config import shipped
 from triage.domain.errors import AudioError
 from triage.domain.kinds import NOISES
 from triage.listen import noise_network
-from triage.listen.hits import hear_mic, told
+from triage.listen.hits import analyse_mic, noise_events
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import (
     SHIPPED,
@@ -35,8 +35,8 @@ def heard_in(*waves):
     transform = LogMel(RATE_HZ)
     frames = [transform(wave[None])[0] for wave in waves]
     notes, _ = find_notes(frames[0], span_of(waves[0]), RATE_HZ)
-    mics = [hear_mic(own, notes, f"mic{k}", load_detector()) for k, own in enumerate(frames)]
-    return told(mics, notes, load_detector())
+    mics = [analyse_mic(own, notes, f"mic{k}", load_detector()) for k, own in enumerate(frames)]
+    return noise_events(mics, notes, load_detector())
 
 
 def ring(hz, decay_s, length_s=0.3):

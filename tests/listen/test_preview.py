@@ -1,4 +1,4 @@
-"""What is drawn of a track: outlines, pictures and pitch courses, against values worked out by hand."""
+"""What is drawn of a track: outlines, pictures and pitch contours, against values worked out by hand."""
 
 import io
 import json
@@ -15,11 +15,11 @@ from triage.listen.preview import (
     HIGHEST_DB,
     LOWEST_DB,
     MOST_COLUMNS,
-    Course,
+    Contour,
     Sketch,
-    course,
+    contour,
     grey_png,
-    pack_courses,
+    pack_contours,
     picture,
 )
 
@@ -112,13 +112,13 @@ def test_frames_that_cannot_be_drawn_are_refused(shape, bands):
 def test_a_pitch_course_is_in_cents_of_the_midi_scale_at_the_sessions_tuning():
     a4_hz = 442.0
     sharp = tone(a4_hz * 2 ** (0.2 / 12), 0.5)  # 20 cents above A4
-    cents = course(sharp, RATE_HZ, a4_hz)
+    cents = contour(sharp, RATE_HZ, a4_hz)
     assert np.nanmedian(cents) == pytest.approx(6920, abs=2)
-    assert course(sharp[:100], RATE_HZ, a4_hz).size == 0
+    assert contour(sharp[:100], RATE_HZ, a4_hz).size == 0
 
 
 def test_packed_courses_are_json_with_null_where_there_is_no_pitch():
-    packed = pack_courses([Course(3, 1.23456, np.array([6900.4, np.nan]))])
+    packed = pack_contours([Contour(3, 1.23456, np.array([6900.4, np.nan]))])
     assert json.loads(zlib.decompress(packed)) == {
         "hop_s": 0.02,
         "courses": [{"note": 3, "start_s": 1.2346, "cents": [6900, None]}],

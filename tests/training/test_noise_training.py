@@ -14,7 +14,7 @@ from training.pool import build_pool
 from training.synthetic_noises import MAKERS
 from triage.config import read_toml, shipped
 from triage.domain.kinds import NOISES
-from triage.listen.noise_network import STEP_S, Heard, NoiseNetwork, Shape, load_detector
+from triage.listen.noise_network import STEP_S, NoiseNetwork, NoisePrediction, Shape, load_detector
 
 
 @pytest.fixture(scope="module")
@@ -90,8 +90,8 @@ def test_another_mel_axis_keeps_the_targets(renderer, batch):
 def test_right_predictions_have_lower_losses(batch):
     sure = 8.0 * (2 * batch.any - 1)
     kinds = torch.nn.functional.one_hot(batch.kind, len(NOISES)).transpose(1, 2).float() * 5
-    right = Heard(sure, kinds, 8.0 * (2 * batch.present - 1), batch.audible.clamp(max=40.0) / 10)
-    wrong = Heard(-sure, -kinds, -right.there, right.audible + 2.0)
+    right = NoisePrediction(sure, kinds, 8.0 * (2 * batch.present - 1), batch.audible.clamp(max=40.0) / 10)
+    wrong = NoisePrediction(-sure, -kinds, -right.there, right.audible + 2.0)
     good, bad = losses_of(right, batch), losses_of(wrong, batch)
     assert all(good[name] < bad[name] for name in good)
 

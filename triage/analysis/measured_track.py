@@ -18,7 +18,7 @@ from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite, power_of
 from triage.listen.measure import measure, window
 from triage.listen.mics import Reference
 from triage.listen.notes import NoteSegment, find_notes
-from triage.listen.spurious_notes import without_strays
+from triage.listen.spurious_notes import without_spurious
 
 MATCHED_NOTES = 12  # first notes of a take, over whose attacks other tracks are matched with this one
 
@@ -79,7 +79,7 @@ def _segments(track: TrackFile, folder: Path, frames: np.ndarray, expected: int)
         samples = wav.read_span(folder / track.path, track.channel, start_s, end_s)
         return np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
 
-    return without_strays(frames, find_notes(frames, span, track.facts.sample_rate_hz)[0], expected)
+    return without_spurious(frames, find_notes(frames, span, track.facts.sample_rate_hz)[0], expected)
 
 
 def _measured_notes(

@@ -14,7 +14,7 @@ from triage.domain.take import NoiseFloor
 from triage.intake import wav
 from triage.intake.arrivals import TrackFile
 from triage.listen.digital import SampleCheck
-from triage.listen.hits import MicHeard, NoiseEvent, hear_mic, told
+from triage.listen.hits import MicAnalysis, NoiseEvent, analyse_mic, noise_events
 from triage.listen.masking import exposure
 from triage.listen.nearest_mic import closeness_db, later_s, nearest
 from triage.listen.noise_network import NoiseDetector, load_detector
@@ -31,7 +31,7 @@ class NoiseHits:
 
     def __init__(self, detector: NoiseDetector | None = None) -> None:
         self._detector = detector or load_detector()
-        self._heard: list[MicHeard] = []
+        self._heard: list[MicAnalysis] = []
         self._steady: list[tuple[str, Steady]] = []
         self._technical: list[Hit] = []
 
@@ -45,7 +45,7 @@ class NoiseHits:
     ) -> None:
         """Take in one file: its tracks, frames (channel, mel, frame), and what watched its samples go by."""
         for channel, track in enumerate(group):
-            self._heard.append(hear_mic(frames[channel], notes, track.mic, self._detector))
+            self._heard.append(analyse_mic(frames[channel], notes, track.mic, self._detector))
         self._steady += [(group[one.channel].mic, one) for one in hum.hum()]
         self._technical += technical(group, check)
 
@@ -58,7 +58,7 @@ class NoiseHits:
         take_s: float,
     ) -> tuple[Hit, ...]:
         """Return all hits of the take in order of time, each with the note that it is in or after."""
-        joined = [_one(hit, tracks, folder, floors) for hit in told(self._heard, notes, self._detector)]
+        joined = [_one(hit, tracks, folder, floors) for hit in noise_events(self._heard, notes, self._detector)]
         starts = np.array([note.start_s for note in notes])
         found = [
             Hit(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
@@ -141,7 +141,7 @@ def _note_dbfs(floor: NoiseFloor | None) -> float | None:
 
 
 def _lag_s(floor: NoiseFloor) -> float:
-    """Return how late a microphone hears the player; the judging one, against which it is told, has none."""
+    """Return how late a microphone hears the player; the judging one, against which it is noise_events, has none."""
     if floor.lag_s is None:
         return 0.0 if floor.polarity is None else float("nan")
     return floor.lag_s

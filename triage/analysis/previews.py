@@ -13,7 +13,7 @@ from triage.analysis.measured_track import MeasuredTrack
 from triage.domain.preview import Preview
 from triage.intake import wav
 from triage.intake.arrivals import TrackFile
-from triage.listen.preview import Course, Sketch, band_edges_hz, course, pack_courses, picture
+from triage.listen.preview import Contour, Sketch, band_edges_hz, contour, pack_contours, picture
 
 FINE, COARSE = (2, 1), (6, 2)  # frames and mel bands that share a pixel
 
@@ -58,5 +58,5 @@ def pitch_contours(measured: MeasuredTrack, a4_hz: float) -> bytes:
     found = []
     for number, note in enumerate(measured.segments, 1):
         samples = wav.read_span(measured.folder / track.path, track.channel, note.start_s, note.end_s)
-        found.append(Course(number, note.start_s, course(samples, rate_hz, a4_hz)))
-    return pack_courses(found)
+        found.append(Contour(number, note.start_s, contour(samples, rate_hz, a4_hz)))
+    return pack_contours(found)

@@ -129,7 +129,7 @@ def wave(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Respo
 
 @router.get("/takes/{take_id}/pitch")
 def pitch(request: Request, take: HereTake, me: Hears, db: Db) -> Response:
-    """Give the course of each note's pitch, in cents (MIDI number times 100, A4 = the session's), null unvoiced."""
+    """Give the contour of each note's pitch, in cents (MIDI number times 100, A4 = the session's), null unvoiced."""
     packed = pitch_contours(db, take.id)
     body = zlib.decompress(packed) if packed else b'{"hop_s": 0.02, "courses": []}'
     return _kept(request, take, body, "application/json", {})

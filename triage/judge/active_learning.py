@@ -56,7 +56,7 @@ def _schedule(length: int, mix: Mix) -> dict[int, str]:
     return taken
 
 
-def teaching_order(
+def learning_order(
     doubt: np.ndarray, vectors: np.ndarray, heard: np.ndarray, most: int = MOST_TEACHING
 ) -> np.ndarray:
     """Return the rows of the unheard takes that would teach most, in the order to hear them.

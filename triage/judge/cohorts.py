@@ -15,7 +15,7 @@ import numpy as np
 
 from triage.domain.errors import JudgeError
 from triage.judge.neighbours import (
-    Hood,
+    Neighbourhood,
     Notes,
     cohort_line,
     first_rows,
@@ -108,41 +108,41 @@ def _check(values: np.ndarray, labels: tuple[np.ndarray, ...], floor: float) -> 
 
 def _expect(notes: Notes, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return expected, scale and n of notes that all have a value."""
-    hood, line = neighbourhood(notes), cohort_line(notes)
+    near, line = neighbourhood(notes), cohort_line(notes)
     notes = replace(notes, y=notes.y - line)
-    trend, n_trend, u = _trend(notes, hood, floor)
+    trend, n_trend, u = _trend(notes, near, floor)
     fair, take_u = _without_takes(notes.y - trend, notes, floor)
     u = u * take_u
     shared = _shared_offset(fair, u * (n_trend > 0), notes)
     about, within = _variances(fair, shared, n_trend, u, notes)
-    trend, n_trend, keep = own_trend(notes, hood, u)
+    trend, n_trend, keep = own_trend(notes, near, u)
     centre = trend + shared
-    m, mates, total = _mates(notes, u, keep, centre)
+    m, peers, total = _peers(notes, u, keep, centre)
     # V: where the cell may lie about its centre; without any trend the cell alone decides
     v = np.maximum(about - within, 0.0) + about / np.maximum(n_trend, 1.0 / NO_TREND)
     v = np.where(n_trend > 0, v, NO_TREND * (within + floor**2))
     # a cell beyond 3 sigma of its neighbours is not believed, however well its notes agree: all of it is off
-    trust = np.where(n_trend > 0, np.minimum(1.0, 3.0 * m / np.maximum(mates, TINY)), 1.0)
-    gain = np.where(mates > 0, trust, 0.0) * v / np.maximum(m * v + within, np.where(mates > 0, TINY, 1.0))
+    trust = np.where(n_trend > 0, np.minimum(1.0, 3.0 * m / np.maximum(peers, TINY)), 1.0)
+    gain = np.where(peers > 0, trust, 0.0) * v / np.maximum(m * v + within, np.where(peers > 0, TINY, 1.0))
     expected, scale2 = centre + gain * total, within + v * (1.0 - gain * m)
     scale2 = scale2 + _take_variance(notes.y - expected, np.maximum(scale2, floor**2), keep, notes)
-    n = n_trend + mates
+    n = n_trend + peers
     known = np.where(n > 0, 1.0, np.nan)
     return known * (line + expected), known * np.sqrt(np.maximum(scale2, floor**2)), n
 
 
-def _trend(notes: Notes, hood: Hood, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _trend(notes: Notes, near: Neighbourhood, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the cohort's trend at every note without its own cell, its n, and every note's bisquare weight."""
-    middle = group_median(notes.y, notes.cell, len(hood.index))
-    places = np.column_stack([middle, middle[hood.index]])
-    start = weighted_median(places, np.column_stack([np.ones(len(middle)), hood.kernel]))
+    middle = group_median(notes.y, notes.cell, len(near.index))
+    places = np.column_stack([middle, middle[near.index]])
+    start = weighted_median(places, np.column_stack([np.ones(len(middle)), near.kernel]))
     height, n = start, np.zeros(len(middle))
     for _ in range(ROUNDS):
         off = notes.y - height[notes.cell]
         sigma = np.sqrt(np.maximum(_moderated(off, notes), floor**2))
         u = np.maximum(bisquare(off / sigma), LEAST_WEIGHT)
-        weight, weight2, total = (group_sum(x, notes.cell)[hood.index] for x in (u, u**2, u * notes.y))
-        share, n = local_line(weight, weight2, hood.away, hood.kernel, hood.ridge)
+        weight, weight2, total = (group_sum(x, notes.cell)[near.index] for x in (u, u**2, u * notes.y))
+        share, n = local_line(weight, weight2, near.away, near.kernel, near.ridge)
         height = np.where(n > 0, (share * total).sum(axis=1), start)
     return height[notes.cell], n[notes.cell], u
 
@@ -215,7 +215,7 @@ def _variances(
     return total, _moderated(inside, notes, paired, float(np.median(total))) if paired.any() else total
 
 
-def _mates(
+def _peers(
     notes: Notes, u: np.ndarray, keep: np.ndarray, centre: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return weight and number of the other notes of a note's cell, and their weighted sum about its centre."""
@@ -224,10 +224,10 @@ def _mates(
         cell, unit = group_sum(x, notes.cell)[notes.cell], group_sum(x, notes.unit)[notes.unit]
         return cell - unit + keep * (unit - x)
 
-    mates = others(np.ones_like(u))
-    some = mates > 1e-9
+    peers = others(np.ones_like(u))
+    some = peers > 1e-9
     m = np.where(some, np.maximum(others(u), 0.0), 0.0)
-    return m, np.where(some, mates, 0.0), np.where(some, others(u * notes.y) - m * centre, 0.0)
+    return m, np.where(some, peers, 0.0), np.where(some, others(u * notes.y) - m * centre, 0.0)
 
 
 def _take_variance(off: np.ndarray, scale2: np.ndarray, keep: np.ndarray, notes: Notes) -> np.ndarray:

@@ -31,7 +31,7 @@ class Notes:
 
 
 @dataclass(frozen=True)
-class Hood:
+class Neighbourhood:
     """The neighbouring cells of every cell: index, semitones away, kernel weight; shape (n_cells, 2 * REACH)."""
 
     index: np.ndarray
@@ -103,7 +103,7 @@ def first_rows(group: np.ndarray) -> np.ndarray:
     return np.unique(group, return_index=True)[1]
 
 
-def neighbourhood(notes: Notes) -> Hood:
+def neighbourhood(notes: Notes) -> Neighbourhood:
     """Return the cells up to REACH pitches away in the same cohort, with tricube weights.
 
     kernel = (1 - |semitones / h|^3)^3, h = 7 semitones or 7/3 of the distance to the third nearest pitch (to the
@@ -115,7 +115,7 @@ def neighbourhood(notes: Notes) -> Hood:
 
     Returns
     -------
-    Hood
+    Neighbourhood
         The cell itself is not among its neighbours.
 
     References
@@ -133,7 +133,7 @@ def neighbourhood(notes: Notes) -> Hood:
     third = np.where(np.isfinite(near[:, 2]), near[:, 2], np.where(np.isfinite(near[:, 0]), near[:, 0], 0.0))
     half = np.maximum(HALF_WIDTH, HALF_WIDTH / 3.0 * third)
     kernel = there * np.clip(1.0 - (np.abs(away) / half[:, None]) ** 3, 0.0, None) ** 3
-    return Hood(index, away, kernel, SLOPE_RIDGE * (half / HALF_WIDTH) ** 2)
+    return Neighbourhood(index, away, kernel, SLOPE_RIDGE * (half / HALF_WIDTH) ** 2)
 
 
 def cohort_line(notes: Notes) -> np.ndarray:
@@ -171,7 +171,7 @@ def cohort_line(notes: Notes) -> np.ndarray:
     return line + group_median(notes.y - line, notes.cohort, notes.cohort.max() + 1)[notes.cohort]
 
 
-def own_trend(notes: Notes, hood: Hood, u: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def own_trend(notes: Notes, near: Neighbourhood, u: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the trend for each note's own take, its n, and how far notes of the same take were kept (1: all).
 
     They are dropped where other takes cover three quarters of the neighbourhood, kept where less than a quarter.
@@ -179,7 +179,7 @@ def own_trend(notes: Notes, hood: Hood, u: np.ndarray) -> tuple[np.ndarray, np.n
     Parameters
     ----------
     notes : Notes
-    hood : Hood
+    near : Neighbourhood
     u : ndarray, shape (n,)
         Weight of every note, 0 to 1; a bad note covers nothing.
 
@@ -190,7 +190,7 @@ def own_trend(notes: Notes, hood: Hood, u: np.ndarray) -> tuple[np.ndarray, np.n
     """
     first, takes = first_rows(notes.unit), notes.take.max() + 1
     cell, take = notes.cell[first], notes.take[first]
-    index, kernel = hood.index[cell], hood.kernel[cell]
+    index, kernel = near.index[cell], near.kernel[cell]
     known, wanted = cell * takes + take, index * takes + take[:, None]
     place = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
     same = known[place] == wanted
@@ -205,6 +205,6 @@ def own_trend(notes: Notes, hood: Hood, u: np.ndarray) -> tuple[np.ndarray, np.n
     drop = 1.0 - keep[:, None]
     weight = np.maximum(all_u - drop * same_u, 0.0)
     weight2 = np.maximum(all_u2 - (1.0 - (1.0 - drop) ** 2) * same_u2, 0.0)
-    share, n = local_line(weight, weight2, hood.away[cell], kernel, hood.ridge[cell])
+    share, n = local_line(weight, weight2, near.away[cell], kernel, near.ridge[cell])
     height = (share * (all_y - drop * same_y)).sum(axis=1)
     return height[notes.unit], n[notes.unit], keep[notes.unit]

@@ -147,10 +147,10 @@ def _indexed(
 
 def _centred(x: np.ndarray, notes: Notes) -> np.ndarray:
     """Return embeddings less the local robust line over the other pitches of their cohort."""
-    hood, cells = neighbourhood(notes), notes.cell.max() + 1
+    near, cells = neighbourhood(notes), notes.cell.max() + 1
     middle = np.column_stack([group_median(column, notes.cell, cells) for column in x.T])
-    weight = np.column_stack([np.ones(cells), hood.kernel])
-    index = np.column_stack([np.arange(cells), hood.index])
+    weight = np.column_stack([np.ones(cells), near.kernel])
+    index = np.column_stack([np.arange(cells), near.index])
     height = start = np.column_stack([weighted_median(column[index], weight) for column in middle.T])
     for _ in range(ROUNDS):
         length = np.linalg.norm(x - height[notes.cell], axis=1)
@@ -158,8 +158,8 @@ def _centred(x: np.ndarray, notes: Notes) -> np.ndarray:
         u = np.maximum(bisquare(length / np.maximum(MAD_TO_SIGMA * usual, LEAST_DISTANCE)), 1e-9)
         sums, sums2 = np.bincount(notes.cell, u), np.bincount(notes.cell, u**2)
         total = np.add.reduceat(u[:, None] * x, first_rows(notes.cell), axis=0)
-        share, n = local_line(sums[hood.index], sums2[hood.index], hood.away, hood.kernel, hood.ridge)
-        height = sum(part[:, None] * total[place] for part, place in zip(share.T, hood.index.T, strict=True))
+        share, n = local_line(sums[near.index], sums2[near.index], near.away, near.kernel, near.ridge)
+        height = sum(part[:, None] * total[place] for part, place in zip(share.T, near.index.T, strict=True))
         height = np.where(n[:, None] > 0, height, start)
     return x - height[notes.cell]
 

@@ -31,7 +31,7 @@ LOUDEST = 8  # frames that the loudest moment lasts
 PLAYED = ("attack", "intonation", "steadiness", "level", "release")
 NOISES = ("knock", "creak", "breath", "voice", "mechanism", "paper", "other-noise")
 EVIDENCE = ("noise", *NOISES, *PLAYED)  # "noise": of any kind
-LEANINGS = ("attack", "steadiness", "release", "noise")  # faults that lie to one side of a cohort
+DIRECTIONS = ("attack", "steadiness", "release", "noise")  # faults that lie to one side of a cohort
 SHIPPED = "models/encoder.safetensors"
 NAME = "notes-1"
 
@@ -80,7 +80,7 @@ class Network(nn.Module):
         self.attend = nn.Linear(shape.width, STRETCHES)
         self.gather = nn.Linear(2 * STRETCHES * shape.width + 1, shape.hidden)
         self.vector = nn.Linear(shape.hidden, shape.dimension)
-        self.lean = nn.Linear(shape.dimension, len(LEANINGS))  # of a vector's difference from its cohort
+        self.lean = nn.Linear(shape.dimension, len(DIRECTIONS))  # of a vector's difference from its cohort
 
     def forward(self, frames: Tensor, lengths: Tensor, times: Tensor) -> tuple[Tensor, Tensor]:
         """Hear a batch of takes.
@@ -201,11 +201,11 @@ class TrainedEncoder:
         """
         return self.listen_many([(frames, notes)])[0]
 
-    def leanings(self, vectors: np.ndarray) -> np.ndarray:
-        """Return how far vectors [shape=(note, dimension)] lean to each of LEANINGS [shape=(note, leaning), float32].
+    def directions(self, vectors: np.ndarray) -> np.ndarray:
+        """Return vectors [shape=(note, dimension)] projected on DIRECTIONS [shape=(note, direction), float32].
 
         A linear reading: only differences between notes of one cohort mean anything, as log odds that the note that
-        is ahead has that fault. So a leaning is compared with its neighbours as any measurement is.
+        is ahead has that fault. So a projection is compared with its neighbours as any measurement is.
         """
         return vectors @ self.network.lean.weight.detach().float().cpu().numpy().T
 

@@ -14,7 +14,7 @@ from triage.domain.kinds import NOISES
 from triage.listen.logmel import BANDS_OVER_RMS_DB
 from triage.listen.masking import exposure
 from triage.listen.mel_groups import group_levels
-from triage.listen.noise_network import STEP_S, STRIDE, Heard, NoiseDetector
+from triage.listen.noise_network import STEP_S, STRIDE, NoiseDetector, NoisePrediction
 from triage.listen.notes import NoteSegment
 
 SURE = 0.5  # least probability of a noise at its surest step
@@ -27,18 +27,18 @@ RISE_DB = 1.0  # over what it stands in: where a part of the spectrum belongs to
 
 
 @dataclass(frozen=True)
-class MicHeard:
-    """What one microphone of a take brought."""
+class MicAnalysis:
+    """What was found on one microphone of a take."""
 
     mic: str
-    told: np.ndarray  # (step, told) float16, of the noise network
+    messages: np.ndarray  # (step, message) float16, of the noise network
     level: np.ndarray  # (part, step) float16, dB
     floor: np.ndarray  # (part,) dB
 
 
 @dataclass(frozen=True)
 class MicLevel:
-    """How a noise is heard on one microphone."""
+    """How a noise is mics on one microphone."""
 
     level_dbfs: float
     over_floor_db: float  # in the parts of the spectrum that it fills
@@ -61,8 +61,8 @@ class NoiseEvent:
         return max(mic.exposed for mic in self.mics.values())
 
 
-def hear_mic(frames: np.ndarray, notes: Sequence[NoteSegment], mic: str, detector: NoiseDetector) -> MicHeard:
-    """Hear one microphone.
+def analyse_mic(frames: np.ndarray, notes: Sequence[NoteSegment], mic: str, detector: NoiseDetector) -> MicAnalysis:
+    """Return what one microphone of a take holds.
 
     Parameters
     ----------
@@ -75,21 +75,23 @@ def hear_mic(frames: np.ndarray, notes: Sequence[NoteSegment], mic: str, detecto
 
     Returns
     -------
-    MicHeard
+    MicAnalysis
         About 6 kB for each second of the take.
     """
     level, floor = group_levels(frames)
     level = np.pad(level, ((0, 0), (0, -level.shape[1] % STRIDE)), mode="edge")
     level = level.reshape(len(level), -1, STRIDE).max(axis=2)
-    return MicHeard(mic, detector.own(frames, notes), level.astype(np.float16), floor)
+    return MicAnalysis(mic, detector.own(frames, notes), level.astype(np.float16), floor)
 
 
-def told(heard: Sequence[MicHeard], notes: Sequence[NoteSegment], detector: NoiseDetector) -> list[NoiseEvent]:
-    """Say which noises there are, from all microphones of a take together.
+def noise_events(
+    mics: Sequence[MicAnalysis], notes: Sequence[NoteSegment], detector: NoiseDetector
+) -> list[NoiseEvent]:
+    """Return the noise events of a take, from all of its microphones together.
 
     Parameters
     ----------
-    heard : sequence of MicHeard
+    mics : sequence of MicAnalysis
     notes : sequence of Note
     detector : NoiseDetector
 
@@ -98,10 +100,10 @@ def told(heard: Sequence[MicHeard], notes: Sequence[NoteSegment], detector: Nois
     list of Hit
         In order of time.
     """
-    if not heard or not max(len(one.told) for one in heard):
+    if not mics or not max(len(one.messages) for one in mics):
         return []
-    found = detector.joint([one.told for one in heard])
-    hits = (_hit(span, found, heard) for span in _spans(found.any.numpy(), notes))
+    found = detector.joint([one.messages for one in mics])
+    hits = (_hit(span, found, mics) for span in _spans(found.any.numpy(), notes))
     return [hit for hit in hits if hit and hit.exposed >= LEAST_EXPOSED]
 
 
@@ -118,12 +120,12 @@ def _spans(sure: np.ndarray, notes: Sequence[NoteSegment]) -> list[tuple[int, in
     return spans
 
 
-def _hit(span: tuple[int, int], found: Heard, heard: Sequence[MicHeard]) -> NoiseEvent | None:
+def _hit(span: tuple[int, int], found: NoisePrediction, mics: Sequence[MicAnalysis]) -> NoiseEvent | None:
     first, last = span
     there = found.there[:, first:last].amax(dim=1).numpy()
     audible = found.audible[:, first:last].amax(dim=1).numpy()
     levels = {}
-    for one, sure, over_db in zip(heard, there, audible, strict=True):
+    for one, sure, over_db in zip(mics, there, audible, strict=True):
         if sure > SURE or sure == there.max():
             levels[one.mic] = _level(one, span, float(over_db))
     ranked = sorted(levels, key=lambda mic: (-levels[mic].level_dbfs, mic))
@@ -133,7 +135,7 @@ def _hit(span: tuple[int, int], found: Heard, heard: Sequence[MicHeard]) -> Nois
     return NoiseEvent(kind, first * STEP_S, last * STEP_S, {mic: levels[mic] for mic in ranked}, sure)
 
 
-def _level(one: MicHeard, span: tuple[int, int], audible_db: float) -> MicLevel:
+def _level(one: MicAnalysis, span: tuple[int, int], audible_db: float) -> MicLevel:
     """Return a noise's level on one microphone: what rose over the line from before it to after it."""
     first, last = min(span[0], one.level.shape[1] - 1), min(span[1], one.level.shape[1])
     level = one.level[:, first : max(last, first + 1)].astype(np.float64)

@@ -45,11 +45,11 @@ class Shape:
     blocks: int = 8
     kernel: int = 7
     widening: int = 2
-    told: int = 24
+    told: int = 24  # size of a microphone's message to the joint part; the file knows it by this name
     joint: int = 64
 
 
-class Heard(NamedTuple):
+class NoisePrediction(NamedTuple):
     """What the network says at every step, as logits; of the take, and of each microphone."""
 
     any: Tensor  # (..., step)
@@ -92,7 +92,7 @@ class NoiseNetwork(nn.Module):
         self.take = nn.Linear(2 * shape.joint, 1 + len(NOISES))
 
     def own(self, frames: Tensor, marks: Tensor) -> Tensor:
-        """Return what is told of microphones [mic, step, told].
+        """Return the messages of microphones to the joint part [mic, step, message].
 
         Parameters
         ----------
@@ -108,15 +108,15 @@ class NoiseNetwork(nn.Module):
             steps = block(steps)
         return torch.tanh(self.told(self.norm(steps)))
 
-    def joint(self, told: Tensor) -> Heard:
-        """Return what is heard in takes [take, mic, step, told].
+    def joint(self, messages: Tensor) -> NoisePrediction:
+        """Return the predictions for takes, from messages [take, mic, step, message].
 
         One microphone after another: what is held at once does not grow with their number.
         """
-        every = (told.amax(dim=1), told.mean(dim=1))
+        every = (messages.amax(dim=1), messages.mean(dim=1))
         most: Tensor | None = None
         total, found = torch.zeros(()), []
-        for own in told.unbind(dim=1):
+        for own in messages.unbind(dim=1):
             x = self.meet(torch.cat((own, *every), dim=2))
             for block in self.together:
                 x = block(x)
@@ -124,9 +124,9 @@ class NoiseNetwork(nn.Module):
             most, total = x if most is None else torch.maximum(most, x), total + x
             found.append(self.mics(x))
         assert most is not None
-        whole = self.take(torch.cat((most, total / told.shape[1]), dim=2)).transpose(1, 2).float()
+        whole = self.take(torch.cat((most, total / messages.shape[1]), dim=2)).transpose(1, 2).float()
         there = torch.stack(found, dim=1).float()
-        return Heard(whole[:, 0], whole[:, 1:], there[..., 0], there[..., 1])
+        return NoisePrediction(whole[:, 0], whole[:, 1:], there[..., 0], there[..., 1])
 
 
 def seen(frames: Tensor) -> Tensor:
@@ -160,28 +160,28 @@ class NoiseDetector:
         self.network, self.name = network.eval(), name
 
     def own(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
-        """Return what is told of one microphone [shape=(step, told), float16] from frames [shape=(mel, frame)]."""
+        """Return one microphone's messages [shape=(step, message), float16] from its frames [shape=(mel, frame)]."""
         if frames.ndim != 2 or frames.shape[0] != N_MELS:
             raise AudioError(f"frames have shape {frames.shape}, expected ({N_MELS}, frame)")
         times = torch.tensor([(note.start_s, note.end_s) for note in notes], dtype=torch.float32).reshape(-1, 2)
         with torch.inference_mode():
             marks = marked(times[:, 0], times[:, 1], frames.shape[1])[None]
-            told = self.network.own(torch.from_numpy(np.ascontiguousarray(frames, np.float32))[None], marks)[0]
-        return told.numpy().astype(np.float16)
+            messages = self.network.own(torch.from_numpy(np.ascontiguousarray(frames, np.float32))[None], marks)[0]
+        return messages.numpy().astype(np.float16)
 
-    def joint(self, told: list[np.ndarray]) -> Heard:
-        """Return what is heard over all microphones of one take, as probabilities and dB.
+    def joint(self, messages: list[np.ndarray]) -> NoisePrediction:
+        """Return the predictions over all microphones of one take, as probabilities and dB.
 
-        ``told`` are of ``own``; a shorter track is silent after its end. Shapes: any (step,), kinds (kind, step),
+        ``messages`` are of ``own``; a shorter track is silent after its end. Shapes: any (step,), kinds (kind, step),
         there (mic, step), audible (mic, step) in dB.
         """
-        steps = max(map(len, told))
-        whole = np.zeros((1, len(told), steps, self.network.shape.told), np.float32)
-        for row, own in zip(whole[0], told, strict=True):
+        steps = max(map(len, messages))
+        whole = np.zeros((1, len(messages), steps, self.network.shape.told), np.float32)
+        for row, own in zip(whole[0], messages, strict=True):
             row[: len(own)] = own
         with torch.inference_mode():
             found = self.network.joint(torch.from_numpy(whole))
-        return Heard(
+        return NoisePrediction(
             torch.sigmoid(found.any[0]),
             torch.softmax(found.kinds[0], dim=0),
             torch.sigmoid(found.there[0]),

@@ -1,7 +1,7 @@
-"""Previews: what is drawn of a track, made small while it is heard: its outline, its spectrogram, its notes' pitch.
+"""Previews: what is drawn of a track, made small while it is read: its outline, its spectrogram, its notes' pitch.
 
 ``Sketch`` takes the blocks of one file, shape (channel, sample), and gives each channel's outline and a digest of its
-samples. ``picture`` turns log-mel frames, shape (mel, frame), into a grey PNG; ``pack_courses`` packs pitch courses.
+samples. ``picture`` turns log-mel frames, shape (mel, frame), into a grey PNG; ``pack_contours`` packs pitches.
 Sizes are bounded whatever the length: long takes get wider columns. 40 s of a close microphone take about 60 kB.
 """
 
@@ -43,7 +43,7 @@ class Picture(NamedTuple):
     hop_s: float
 
 
-class Course(NamedTuple):
+class Contour(NamedTuple):
     """Pitch of one note from ``start_s`` on, one value every COURSE_HOP_S, MIDI number times 100; NaN unvoiced."""
 
     note: int
@@ -145,8 +145,8 @@ def grey_png(grey: np.ndarray) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, data) for kind, data in chunks)
 
 
-def course(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
-    """Return a note's pitch course.
+def contour(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
+    """Return a note's pitch contour.
 
     cents = 100 (69 + 12 log2(f0 / a4))
 
@@ -168,15 +168,15 @@ def course(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
     return 100 * (BESIDE_A4 + 12 * np.log2(track(samples, rate_hz, hop_s=COURSE_HOP_S).f0_hz / a4_hz))
 
 
-def pack_courses(courses: Sequence[Course]) -> bytes:
-    """Return pitch courses as JSON packed with zlib: {"hop_s", "courses": [{"note", "start_s", "cents"}]}."""
+def pack_contours(contours: Sequence[Contour]) -> bytes:
+    """Return pitch contours as JSON packed with zlib: {"hop_s", "courses": [{"note", "start_s", "cents"}]}."""
     listed = [
         {
             "note": one.note,
             "start_s": round(one.start_s, 4),
             "cents": [None if np.isnan(cents) else round(float(cents)) for cents in one.cents],
         }
-        for one in courses
+        for one in contours
     ]
     body = json.dumps({"hop_s": COURSE_HOP_S, "courses": listed}, separators=(",", ":"))
     return zlib.compress(body.encode(), 6)

@@ -49,7 +49,7 @@ def likeness(frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
     return np.asarray(np.sort(same, axis=1)[:, -ALIKE:].mean(axis=1))
 
 
-def without_strays(frames: np.ndarray, notes: Sequence[NoteSegment], meant: int) -> list[NoteSegment]:
+def without_spurious(frames: np.ndarray, notes: Sequence[NoteSegment], meant: int) -> list[NoteSegment]:
     """Return the notes that are notes.
 
     Parameters

@@ -7,7 +7,7 @@ import numpy as np
 
 from triage.domain.judgement import TakeJudgement
 from triage.domain.spot import Spot
-from triage.judge.active_learning import teaching_order
+from triage.judge.active_learning import learning_order
 from triage.judge.doubt import any_of
 from triage.ranking.session_features import SessionFeatures
 
@@ -79,5 +79,5 @@ def _learning_ranks(
         if name in worst and features.relative.shape[1]:
             vectors[place] = features.relative[worst[name]]
     known = np.array([name in reviewed for name in order], bool)
-    chosen = teaching_order(np.array([doubt_of[name] for name in order], float), vectors, known)
+    chosen = learning_order(np.array([doubt_of[name] for name in order], float), vectors, known)
     return {order[int(place)]: rank for rank, place in enumerate(chosen, start=1)}

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.judge.active_learning import Mix, purpose, teaching_order
+from triage.judge.active_learning import Mix, learning_order, purpose
 
 
 def test_each_purpose_has_its_share_of_the_places():
@@ -25,9 +25,9 @@ def test_what_is_uncertain_and_unlike_what_was_heard_teaches_most():
     vectors = np.array([[0.0, 0], [0.1, 0], [3.0, 0], [5.0, 0]])
     heard = np.array([True, False, False, False])
     # as uncertain as 1 and further from what was heard
-    assert teaching_order(doubt, vectors, heard)[0] == 2
-    assert list(teaching_order(doubt, vectors, np.ones(4, bool))) == []
-    assert teaching_order(np.array([0.9, 0.5, 0.1]), np.full((3, 2), np.nan), np.zeros(3, bool))[0] == 1
+    assert learning_order(doubt, vectors, heard)[0] == 2
+    assert list(learning_order(doubt, vectors, np.ones(4, bool))) == []
+    assert learning_order(np.array([0.9, 0.5, 0.1]), np.full((3, 2), np.nan), np.zeros(3, bool))[0] == 1
 
 
 def test_a_take_like_one_just_chosen_teaches_little_more():
@@ -35,11 +35,11 @@ def test_a_take_like_one_just_chosen_teaches_little_more():
     near, other = rng.normal((4, 0, 0), 0.01, (10, 3)), rng.normal((0, 3, 0), 0.01, (2, 3))
     vectors = np.concatenate([np.zeros((1, 3)), near, other])
     doubt, heard = np.array([0.5, *[0.5] * 10, *[0.4] * 2]), np.arange(13) == 0
-    order = teaching_order(doubt, vectors, heard)
+    order = learning_order(doubt, vectors, heard)
     assert order[0] in range(1, 11) and order[1] in (11, 12)  # though each of the ten is more uncertain
 
 
 def test_the_order_is_short_and_quick_for_a_store_of_many_takes():
     rng = np.random.default_rng(3)
-    order = teaching_order(rng.random(20_000), rng.normal(size=(20_000, 16)), rng.random(20_000) < 0.1)
+    order = learning_order(rng.random(20_000), rng.normal(size=(20_000, 16)), rng.random(20_000) < 0.1)
     assert len(order) == len(set(order)) == 200

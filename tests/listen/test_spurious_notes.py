@@ -6,7 +6,7 @@ import pytest
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
 from triage.listen.logmel import LogMel
 from triage.listen.notes import find_notes
-from triage.listen.spurious_notes import likeness, without_strays
+from triage.listen.spurious_notes import likeness, without_spurious
 
 PITCHES_HZ = (196.0, 207.7, 220.0, 233.1, 246.9)
 
@@ -25,15 +25,15 @@ def test_notes_of_neighbouring_pitches_are_alike():
     frames, notes = cut(with_knock=False)
     assert len(notes) == 5
     assert likeness(frames, notes).min() > 0.7
-    assert without_strays(frames, notes, 5) == notes
-    assert without_strays(frames, notes, 0) == notes
-    assert without_strays(frames, notes, 3) == notes  # two too many, and both of them notes
+    assert without_spurious(frames, notes, 5) == notes
+    assert without_spurious(frames, notes, 0) == notes
+    assert without_spurious(frames, notes, 3) == notes  # two too many, and both of them notes
 
 
 def test_a_knock_as_loud_as_a_note_is_no_note_where_the_sheet_asks_for_fewer():
     frames, notes = cut(with_knock=True)
     assert len(notes) == 6
-    kept = without_strays(frames, notes, 5)
+    kept = without_spurious(frames, notes, 5)
     assert len(kept) == 5
     assert all(abs(note.start_s - 3.05) > 0.1 for note in kept)
 
@@ -41,4 +41,4 @@ def test_a_knock_as_loud_as_a_note_is_no_note_where_the_sheet_asks_for_fewer():
 def test_few_notes_tell_nothing():
     frames, notes = cut(with_knock=True)
     assert likeness(frames, notes[:3]) == pytest.approx([1.0, 1.0, 1.0])
-    assert without_strays(frames, [], 2) == []
+    assert without_spurious(frames, [], 2) == []
