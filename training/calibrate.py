@@ -28,17 +28,16 @@ from training.analysed_sessions import (
 from training.performance_faults import FAULTS
 from training.technical_faults import MISHAPS
 from triage.config import Strict, read_toml, shipped
-from triage.domain.spot import Spot
 from triage.judge.doubt import FINE, DoubtModel, save_model
 from triage.judge.features import NoteFeatures, kind_of_column, note_features
 from triage.judge.note_table import NoteTable
 from triage.ranking.note_table import nearby_noise, note_table
 from triage.ranking.placing import place
-from triage.ranking.scoring import judge
 from triage.ranking.session_features import session_features
 
 PLAYED = {fault.kind for fault in FAULTS.values()}
 CHANGES_COUNT = {"release", "dropout", "length"}  # faults that can join two notes, cut one in two or add one
+CERTAIN = (*MISHAPS, "missing", "extra")  # findings that need no classifier
 MATCH_S = 0.3  # a note is the one that was planted if it starts this near
 
 
@@ -184,7 +183,7 @@ def monotone_softmax(
     return classifier
 
 
-def certainties(sessions: list[AnalysedSession], model: DoubtModel, prior: float) -> dict[str, float]:
+def certainties(sessions: list[AnalysedSession], prior: float) -> dict[str, float]:
     """Return, for each kind of finding that needs no classifier, the probability that it is true.
 
     By Bayes: prior * hit rate / (prior * hit rate + false findings a take), where ``prior`` is the share of a real
@@ -197,11 +196,8 @@ def certainties(sessions: list[AnalysedSession], model: DoubtModel, prior: float
         takes, missing, _ = place(one.takes, one.a4_hz)
         faults = {name: truth["fault"]["kind"] for name, truth in one.truth.items() if truth["fault"]}
         planted.update(faults.values())
-        found = {
-            (spot.take, name)
-            for spot in judge(session_features(takes, missing, {}), model).spots
-            if (name := _finding(spot))
-        }
+        findings = session_features(takes, missing, {}).findings
+        found = {(one.spot.take, one.basis) for one in findings if one.basis in CERTAIN}
         for take, name in found:
             if faults.get(take) == name:
                 right[name] += 1
@@ -209,18 +205,11 @@ def certainties(sessions: list[AnalysedSession], model: DoubtModel, prior: float
                 false[name] += 1
     takes_all = sum(len(one.takes) for one in sessions)
     certain = {}
-    for name in (*MISHAPS, "missing", "extra"):
+    for name in CERTAIN:
         hit_rate = (right[name] + 0.5) / (planted[name] + 1) if planted[name] else 1.0  # the sheet's count is exact
         seen = prior * hit_rate
         certain[name] = round(seen / (seen + (false[name] + 0.5) / takes_all), 4)
     return certain
-
-
-def _finding(spot: Spot) -> str | None:
-    """Return the name of a finding that no classifier made, None for the others."""
-    if spot.kind == "wrong-note":
-        return "missing" if spot.unit == "notes" else "extra" if spot.found is None else None
-    return spot.kind if spot.kind in MISHAPS else None
 
 
 def session_specs(config: CalibrationConfig) -> list[SessionSpec]:
@@ -254,7 +243,7 @@ def sessions_of(
 def fitted(sessions: list[AnalysedSession], examples: list[LabelledNotes], config: CalibrationConfig) -> DoubtModel:
     """Return the whole model: the classifier of notes and how sure each other finding is."""
     model = fit(examples, config.fit, config.version)
-    return replace(model, certain=certainties(sessions, model, config.fit.technical_takes))
+    return replace(model, certain=certainties(sessions, config.fit.technical_takes))
 
 
 def card(config: CalibrationConfig, examples: list[LabelledNotes], model: DoubtModel) -> dict[str, Any]:
