@@ -27,7 +27,7 @@ USUAL = {"length_s": 0.4, "level_dbfs": -20.0, "centroid_hz": 900.0, "attack_s":
 
 @dataclass(frozen=True)
 class PlannedTake:
-    """One take as it was played: sounding pitches, and by note number what is told of it."""
+    """One take as it was played: sounding pitches, and by note number what is known of it."""
 
     name: str
     pitches: tuple[int, ...]

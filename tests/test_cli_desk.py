@@ -99,7 +99,7 @@ def test_the_desk_opens_says_where_and_ends_at_ctrl_c(store):
         until_s = time.monotonic() + 30
         while time.monotonic() < until_s:
             try:
-                answer = httpx.get(f"http://127.0.0.1:{port}/door")
+                answer = httpx.get(f"http://127.0.0.1:{port}/sign-in")
                 break
             except httpx.TransportError:
                 time.sleep(0.05)

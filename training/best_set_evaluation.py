@@ -2,7 +2,7 @@
 
 Beside it stands what is kept without listening further: the first accepted take of each cell. Sessions of invented
 players, in which every note's length, level and tuning were altered by a known amount, are taken in by the tool's
-own code. The unevenness is told by the tool's measurements, by the amounts planted, which the tool never sees, and
+own code. The unevenness is that of the tool's measurements, by the amounts planted, which the tool never sees, and
 as it would be if those were measured without error: what the choice alone can do. With a folder of recordings, real
 notes of development instruments are chosen from too.
 """

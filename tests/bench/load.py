@@ -189,7 +189,7 @@ def served(store: str) -> Iterator[tuple[str, "subprocess.Popen[bytes]"]]:
     try:
         for _ in range(600):
             with contextlib.suppress(httpx.HTTPError):
-                httpx.get(f"{address}/door")
+                httpx.get(f"{address}/sign-in")
                 break
             time.sleep(0.1)
         yield address, process

@@ -165,7 +165,7 @@ def test_two_people_who_differ_are_both_shown(context, desk, browser):
         settled(page)
         page.goto(f"{desk.address}/s/1/queue/list?show=disputed")
         row = page.get_by_role("row").filter(has_text=take)
-        assert row.locator(".said.accept").is_visible() and row.locator(".said.reject").is_visible()
+        assert row.locator(".verdict.accept").is_visible() and row.locator(".verdict.reject").is_visible()
         row.get_by_role("link", name=take).click()
         page.wait_for_selector(".split")
         assert "anna accept" in page.locator(".split").inner_text()

@@ -41,12 +41,15 @@ def test_a_cell_is_complete_with_as_many_clean_notes_as_the_sheet_asks_for():
         ({"noises": ("paper",)}, "with paper noise"),
         ({"failures": ("dropout",)}, "with a dropout"),
         ({"failures": ("truncated",)}, "in a file that breaks off"),
-        ({"word": "reject", "said": "cracked"}, "rejected: cracked"),
-        ({"word": "reject", "said": "wrong-note"}, "rejected: wrong note"),  # a key's reason, as a person reads it
-        ({"word": "reject"}, "rejected"),
-        ({"word": "unsure"}, "left unsure"),
-        ({"word": "disputed"}, "disputed"),
-        ({"word": "accept", "matches": False}, "at another pitch"),
+        ({"verdict": "reject", "reason": "cracked"}, "rejected: cracked"),
+        (
+            {"verdict": "reject", "reason": "wrong-note"},
+            "rejected: wrong note",
+        ),  # a key's reason, as a person reads it
+        ({"verdict": "reject"}, "rejected"),
+        ({"verdict": "unsure"}, "left unsure"),
+        ({"verdict": "disputed"}, "disputed"),
+        ({"verdict": "accept", "matches": False}, "at another pitch"),
     ],
 )
 def test_one_thing_against_a_note_and_it_is_not_clean(more, why):
@@ -56,7 +59,7 @@ def test_one_thing_against_a_note_and_it_is_not_clean(more, why):
 
 @pytest.mark.parametrize("more", [{"doubt": 0.99}, {"noises": ("creak",)}, {"failures": ("dropout",)}])
 def test_a_persons_accept_beats_the_doubt_and_what_was_found(more):
-    assert fault_of(note(word="accept", **more)) is None
+    assert fault_of(note(verdict="accept", **more)) is None
 
 
 def test_the_bound_itself_is_not_clean():
@@ -66,7 +69,7 @@ def test_the_bound_itself_is_not_clean():
 
 
 def test_a_retake_asks_for_no_more_repetitions_and_its_notes_count():
-    found = only([row(take="T1"), row(take="T2", order=1)], [note(1), note(2, word="reject"), note(1, take="T2")])
+    found = only([row(take="T1"), row(take="T2", order=1)], [note(1), note(2, verdict="reject"), note(1, take="T2")])
     assert (found.wanted, found.clean, found.missing, found.takes) == (3, 2, 1, ("T1", "T2"))
     assert only([row()], [], repetitions=5).wanted == 5
 
@@ -81,7 +84,7 @@ def test_notes_too_many_and_cells_that_nobody_planned_are_left_out():
 
 def test_cells_never_played_few_and_doubtful_are_told_apart():
     assert only([row()], []).tier == "none"
-    assert only([row()], [note(1, word="reject")]).tier == "none"
+    assert only([row()], [note(1, verdict="reject")]).tier == "none"
     assert only([row()], [note(1)]).tier == "few"
     assert only([row()], [note(1), note(2, doubt=0.5), note(3, doubt=0.5)]).tier == "doubtful"
 

@@ -140,8 +140,8 @@ def test_a_factor_that_two_others_together_account_for_cannot_be_told():
     found = {s.factor: s for s in spread(values, pitch, dynamic, nested).shares}
     assert not found["set-up"].why_not and not found["day"].why_not
     assert found["session"].why_not == "changes whenever the day does"
-    crossed = {"day": day, "set-up": setup}  # once the days are told, nothing of the set-up is left
-    assert spread(values, pitch, dynamic, crossed).shares[-2].why_not == "cannot be told from day"
+    crossed = {"day": day, "set-up": setup}  # once the days are known, nothing of the set-up is left
+    assert spread(values, pitch, dynamic, crossed).shares[-2].why_not == "cannot be told apart from day"
 
 
 def test_a_few_wild_notes_do_not_pass_for_spread():

@@ -1,4 +1,4 @@
-"""A note's measurements on made tones: known answers, what must change nothing, what cannot be told."""
+"""A note's measurements on made tones: known answers, what must change nothing, what is unknown."""
 
 import numpy as np
 import pyloudnorm

@@ -71,7 +71,7 @@ def counted(engine, session_id):
     with reading(engine) as db:
         assert verdict_states(db) == []
         take, other = (find_take(db, session_id, name) for name in ("T1", "T3"))
-        shown = take_shown(db, take, 0.5, "anna")["words"]
+        shown = take_shown(db, take, 0.5, "anna")["verdicts"]
         rows, by_person = take_page(db, session_id, "all", 0, 9)
         return {
             "queue": next(entry.verdict for entry in queue(db, session_id) if entry.take == "T1"),
@@ -84,7 +84,7 @@ def counted(engine, session_id):
             "heard by": (has_reviewed(db, take.id, "anna"), "T1" in reviewed_takes(db, session_id)),
             "neighbour": "T1" in {one.take for one in neighbour_notes(db, other.id, 1)},
             "consistency": {note.rejected for note in notes_of_sessions(db, [session_id]) if note.take == "T1"},
-            "pick-ups": {note.word for note in plan_of(db, session_id).notes if note.take == "T1"},
+            "pick-ups": {note.verdict for note in plan_of(db, session_id).notes if note.take == "T1"},
             "best set": "T1" in {note.take for note in keep_set(db, session_id).kept},
             "retraining": [(label.rejected, label.kind) for label in labels],
             "agreement": [row["people"] for row in agreement_of(data.verdicts)],
@@ -197,7 +197,7 @@ def test_a_verdict_on_one_note_is_on_that_note_alone(engine, session):
         assert next(entry.verdict for entry in queue(db, session) if entry.take == "T3") is None
         rejected = {(note.take, note.number) for note in notes_of_sessions(db, [session]) if note.rejected}
         assert rejected == {("T1", 1), ("T1", 2), ("T3", 2)}
-        planned = {(note.take, note.number): note.word for note in plan_of(db, session).notes}
+        planned = {(note.take, note.number): note.verdict for note in plan_of(db, session).notes}
         assert (planned["T3", 1], planned["T3", 2]) == (None, "reject")
         own = find_take(db, session, "T2").id
         assert [(one.take, one.note) for one in neighbour_notes(db, own, 2)] == [("T2", 1), ("T3", 1)]

@@ -1,4 +1,4 @@
-"""Measurements and embeddings come back as they went in, what cannot be told as None."""
+"""Measurements and embeddings come back as they went in, what is unknown as None."""
 
 import numpy as np
 import pytest

@@ -2,7 +2,7 @@
 
 ``spread`` hands jobs out a few ahead of the workers and yields what becomes of each as it is done. Work that runs on
 a worker that is lost (killed, out of memory, its machine gone) is done again elsewhere; if that fails as well the job
-is told as lost and the others go on. Nothing is kept here: whoever calls stores each result, and so can resume.
+is reported as lost and the others go on. Nothing is kept here: whoever calls stores each result, and so can resume.
 
 Plain tasks, no data sets of Ray's own: a job is one take, minutes of audio that a worker reads where it lies; what
 comes back is small, must be stored the moment it is there, and fails alone. There is nothing to shuffle or to batch.
@@ -97,7 +97,7 @@ def _result(ray: Any, reference: Any) -> Any:
 
 
 def _ray() -> Any:
-    os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")  # nothing of a session is told to anybody
+    os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")  # nothing about a session is sent anywhere
     os.environ.setdefault("RAY_ACCEL_ENV_VAR_OVERRIDE_ON_ZERO", "0")
     try:
         import ray

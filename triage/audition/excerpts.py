@@ -129,7 +129,7 @@ def _peak_dbfs(segment: Cut, mtime_ns: int) -> float:
 
 
 def matching_gain_db(segment: Cut, like: Cut) -> float:
-    """Return by how much a segment must be louder to be as loud as another, in dB; 0 where it cannot be told.
+    """Return by how much a segment must be louder to be as loud as another, in dB; 0 where it is unknown.
 
     Loudness after BS.1770: of a segment of 3 s or more the gated loudness, of shorter ones the loudest 0.4 s, so that
     a long and a short note of the same strength are not set apart.

@@ -49,19 +49,19 @@ def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: 
 
     One that comes again unannounced is shown as if nobody had heard it.
     """
-    words = () if why == "repeat" else history(db, take.id)
+    given = () if why == "repeat" else history(db, take.id)
     unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "repeat" else {}
     return {
         **_keys(take, TAKE),
         **unheard,
         "take": take.name,
         "shown": why,
-        "back": _back(words, by),
+        "back": _back(given, by),
         "mics": _mics(db, take),
         "spots": [_spot(spot, take, around_s) for spot in take_spots(db, take.id)],
         "notes": [_note(note) for note in notes(db, take.session_id, take.name)],
         "hits": [_keys(hit, HIT) for hit in hits(db, take.session_id, take.name)],
-        "words": words_shown(words),
+        "verdicts": verdicts_shown(given),
     }
 
 
@@ -70,11 +70,11 @@ def row_shown(take: StoredTake, verdicts: dict[str, str]) -> dict[str, Any]:
     return {**_keys(take, TAKE), "take": take.name, "verdicts": verdicts}
 
 
-def words_shown(words: tuple[GivenVerdict, ...]) -> dict[str, Any]:
-    """Return everything said of a take, and what it amounts to."""
-    standing = summarise(one for one in words if one.stands)
+def verdicts_shown(given: tuple[GivenVerdict, ...]) -> dict[str, Any]:
+    """Return every verdict given on a take, and what they amount to."""
+    standing = summarise(one for one in given if one.stands)
     return {
-        "said": [vars(word) | {"at": word.at.isoformat(), "stale": word.stale} for word in words],
+        "history": [vars(one) | {"at": one.at.isoformat(), "stale": one.stale} for one in given],
         "people": {by: {"take": one.take, "notes": one.notes} for by, one in standing.people.items()},
         "disagreements": [vars(one) for one in standing.disagreements],
         "settled": standing.settled,

@@ -17,7 +17,7 @@ EVERYWHERE = ("0.0.0.0", "::", "")
 
 @dataclass(frozen=True)
 class DeskSettings:
-    """Everything that `triage desk` can be told."""
+    """All settings of `triage desk`."""
 
     store: str
     host: str = "127.0.0.1"

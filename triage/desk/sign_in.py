@@ -1,7 +1,7 @@
 """Signing in and out: a person says who they are, with a password where one is asked for.
 
 On the loopback address a name and a role are enough; a person with a password is asked for it everywhere, and beyond
-the loopback address only people with a password come in, and nobody is told who there is.
+the loopback address only people with a password come in, and nobody learns who there is.
 """
 
 import math

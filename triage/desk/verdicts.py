@@ -7,7 +7,7 @@ from fastapi import APIRouter, Body, Depends, HTTPException
 from pydantic import BaseModel, ConfigDict, Field
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change
-from triage.desk.json_views import words_shown
+from triage.desk.json_views import verdicts_shown
 from triage.desk.pages import Id, found_session
 from triage.desk.takes import left_of
 from triage.domain.verdict import Verdict
@@ -46,25 +46,28 @@ class Undo(BaseModel):
 
 
 @router.post("/takes/{take_id}/verdict")
-def post_verdict(me: Judges, db: WriteDb, take_id: Id, said: PostedVerdict) -> dict[str, Any]:
+def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) -> dict[str, Any]:
     """Add a verdict; the same key again is the same verdict. Answers with everybody's words and what is left."""
     take = take_of(db, take_id)
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
     record = Verdict(
         take.name,
-        said.verdict,
+        posted.verdict,
         me.name,
         datetime.now(UTC),
-        said.note,
-        said.reason or None,
-        said.comment or None,
-        blind=said.shown == "repeat" and has_reviewed(db, take.id, me.name),
-        shown=said.shown,
+        posted.note,
+        posted.reason or None,
+        posted.comment or None,
+        blind=posted.shown == "repeat" and has_reviewed(db, take.id, me.name),
+        shown=posted.shown,
     )
-    made = record_verdict(db, take.session_id, record, f"{me.person.id}:{said.key}", said.audio_digest)
-    words = history(db, take.id)
-    return {"verdict": made, "words": words_shown(words), "left": left_of(db, take.session_id, me)}
+    made = record_verdict(db, take.session_id, record, f"{me.person.id}:{posted.key}", posted.audio_digest)
+    return {
+        "verdict": made,
+        "verdicts": verdicts_shown(history(db, take.id)),
+        "left": left_of(db, take.session_id, me),
+    }
 
 
 @router.post("/s/{session_id}/undo")

@@ -22,7 +22,7 @@ def align(found: np.ndarray, meant: tuple[int, ...]) -> tuple[list[int | None], 
     Parameters
     ----------
     found : ndarray, shape (n_notes,)
-        MIDI pitch of each note, NaN where none could be told.
+        MIDI pitch of each note, NaN where unknown.
     meant : tuple of int
         MIDI pitches in the order played, repetitions written out.
 

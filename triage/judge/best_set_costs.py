@@ -21,7 +21,7 @@ EVEN = ("length_s", "level_dbfs", "centroid_hz", "attack_s", "cents")
 NEAR_SEMITONES = 2  # whose candidates tell what is usual at a pitch
 REJECT_WEIGHT = 2.5
 UNTIDY = 10.0  # a note that is not clean is kept only where there is no other
-UNKNOWN = 0.5  # for each measurement that could not be told
+UNKNOWN = 0.5  # for each measurement that is unknown
 REPEAT_WEIGHT = 0.5  # a difference between two repetitions against one between two keys
 TWIN = 20.0  # the same performance twice: worse than any unevenness
 TWIN_SHARE = 0.25  # nearer than this share of the usual distance two repetitions begin to be twins
@@ -50,7 +50,7 @@ def axes_of(values: dict[str, np.ndarray]) -> np.ndarray:
     Parameters
     ----------
     values : dict of str to ndarray, shape (n,)
-        With their units; NaN where they could not be told. Seconds and hertz become logarithms.
+        With their units; NaN where unknown. Seconds and hertz become logarithms.
 
     Returns
     -------

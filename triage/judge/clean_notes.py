@@ -29,7 +29,7 @@ class Played:
     """One note and what is known of it.
 
     ``pitch`` is the sheet's pitch that it stands for, None for one too many; ``matches`` None where no pitch could
-    be heard; ``word`` what people said of it (accept, reject, unsure, disputed); ``noises`` kinds of the exposed
+    be heard; ``verdict`` what stands on it (accept, reject, unsure, disputed); ``noises`` kinds of the exposed
     noise hits at it, ``failures`` those of technical trouble; ``kind`` of its most doubtful spot.
     """
 
@@ -42,8 +42,8 @@ class Played:
     matches: bool | None = True
     doubt: float | None = None
     kind: str = ""
-    word: str | None = None
-    said: str = ""
+    verdict: str | None = None
+    reason: str = ""
     noises: tuple[str, ...] = ()
     failures: tuple[str, ...] = ()
     setup: str = ""
@@ -70,24 +70,24 @@ def fault_of(note: Played, doubt_bound: float = DOUBT_BOUND) -> str | None:
     """
     if note.matches is False:
         return "at another pitch"
-    if note.word == "accept":
+    if note.verdict == "accept":
         return None
-    if note.word == "reject":
-        return f"rejected: {label(note.said)}" if note.said else "rejected"
+    if note.verdict == "reject":
+        return f"rejected: {label(note.reason)}" if note.reason else "rejected"
     if note.failures:
         return flaw(note.failures[0])
     if note.noises:
         return flaw(note.noises[0])
     if note.matches is None:
         return "without a clear pitch"
-    if note.word in UNDECIDED:
-        return UNDECIDED[note.word]
+    if note.verdict in UNDECIDED:
+        return UNDECIDED[note.verdict]
     return _doubtful(note, doubt_bound)
 
 
 def is_merely_doubtful(note: Played) -> bool:
     """Tell whether a note that is not clean may still pass: nothing but a doubt speaks against it."""
-    return note.matches is True and note.word in (None, *UNDECIDED) and not note.failures and not note.noises
+    return note.matches is True and note.verdict in (None, *UNDECIDED) and not note.failures and not note.noises
 
 
 def _doubtful(note: Played, doubt_bound: float) -> str | None:

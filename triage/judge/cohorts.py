@@ -37,7 +37,7 @@ TINY = 1e-300  # keeps 0 / 0 at 0
 
 @dataclass(frozen=True)
 class Expectation:
-    """What every note should have measured; arrays of shape (n_notes,), NaN where it cannot be told."""
+    """What every note should have measured; arrays of shape (n_notes,), NaN where it is unknown."""
 
     expected: np.ndarray  # unit of the values
     scale: np.ndarray  # unit of the values: the sigma of value - expected for a good note
@@ -60,7 +60,7 @@ def expect(
     Parameters
     ----------
     values : ndarray, shape (n,)
-        One measurement; NaN where it could not be told: such a note stays NaN and has no say.
+        One measurement; NaN where it is unknown: such a note stays NaN and does not count.
     pitch : ndarray, shape (n,)
         MIDI; notes with NaN are judged among themselves.
     cohort, wider, take : ndarray, shape (n,)
@@ -235,9 +235,9 @@ def _take_variance(off: np.ndarray, scale2: np.ndarray, keep: np.ndarray, notes:
     count = notes.part.max() + 1
     size = np.bincount(notes.part, minlength=count)
     apart = np.bincount(notes.part, keep, count) < 0.5 * size
-    told = np.flatnonzero(apart & (size >= TAKE_NOTES))
-    offset = group_median(off / np.sqrt(scale2), notes.part, count)[told]
-    seen = len(told) - len(np.unique(notes.cohort[first_rows(notes.part)][told]))
-    square = group_scale2(offset, np.zeros(len(told), dtype=int), 1)[0][0]
+    usable = np.flatnonzero(apart & (size >= TAKE_NOTES))
+    offset = group_median(off / np.sqrt(scale2), notes.part, count)[usable]
+    seen = len(usable) - len(np.unique(notes.cohort[first_rows(notes.part)][usable]))
+    square = group_scale2(offset, np.zeros(len(usable), dtype=int), 1)[0][0]
     takes, ratio = TAKE_PRIOR
     return (1.0 - keep) * scale2 * (takes * ratio + seen * square) / (takes + seen)

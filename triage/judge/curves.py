@@ -65,7 +65,7 @@ class Curve:
 
 
 def measured(table: NoteTable, quantity: str) -> np.ndarray:
-    """Return a quantity on its compared axis, NaN where it cannot be told or is another note's.
+    """Return a quantity on its compared axis, NaN where it is unknown or is another note's.
 
     Parameters
     ----------

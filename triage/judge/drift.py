@@ -32,7 +32,7 @@ class Day:
 
 @dataclass(frozen=True)
 class Drift:
-    """A trend over takes; ``trend`` is per hour (or per take where no clock is known) and None where not told."""
+    """A trend over takes; ``trend`` is per hour (or per take where no clock is known) and None where unknown."""
 
     trend: Trend | None
     change: float  # over the whole stretch, unit of the values

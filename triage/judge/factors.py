@@ -28,7 +28,7 @@ class Block:
 
 @dataclass(frozen=True)
 class Untold:
-    """A factor whose part cannot be told."""
+    """A factor whose share cannot be determined."""
 
     factor: str
     levels: int
@@ -40,8 +40,8 @@ def blocks(
 ) -> tuple[list[Block], list[Untold]]:
     """Return the factors that can be told apart in these notes, and the others with the reason.
 
-    A factor is told where it has more than one level, does not change with an earlier one throughout, and adds to
-    the rank of the columns before it. The register comes first, single pitches (in their dynamic) last.
+    A factor is determined where it has more than one level, does not change with an earlier one throughout, and adds
+    to the rank of the columns before it. The register comes first, single pitches (in their dynamic) last.
 
     Parameters
     ----------
@@ -53,25 +53,25 @@ def blocks(
 
     Returns
     -------
-    told : list of Block
-    untold : list of Untold
+    determined : list of Block
+    undetermined : list of Untold
     """
-    told, untold = [], []
+    determined, undetermined = [], []
     tones = np.unique(pitch)
     if len(tones) >= LEAST_PITCHES:
-        told.append(Block(REGISTER, _register(pitch, dynamic), pitch.astype(str)))
+        determined.append(Block(REGISTER, _register(pitch, dynamic), pitch.astype(str)))
     else:
-        untold.append(Untold(REGISTER, len(tones), f"only {len(tones)} pitch{'' if len(tones) == 1 else 'es'}"))
+        undetermined.append(Untold(REGISTER, len(tones), f"only {len(tones)} pitch{'' if len(tones) == 1 else 'es'}"))
     x, before = indicators(dynamic), dict[str, np.ndarray]()
     cell = np.array([f"{tone:g} {word}" for tone, word in zip(pitch, dynamic, strict=True)])
     for name, labels in {**factors, PITCH: cell}.items():
         columns = indicators(labels)
         if why := _why_not(name, columns, labels, before, x):
-            untold.append(Untold(name, columns.shape[1], why))
+            undetermined.append(Untold(name, columns.shape[1], why))
         else:
-            told.append(Block(name, columns, labels))
+            determined.append(Block(name, columns, labels))
             before[name] = labels
-    return told, untold
+    return determined, undetermined
 
 
 def indicators(labels: np.ndarray) -> np.ndarray:
@@ -89,7 +89,7 @@ def indicators(labels: np.ndarray) -> np.ndarray:
 
 
 def _why_not(name: str, columns: np.ndarray, labels: np.ndarray, before: dict[str, np.ndarray], x: np.ndarray) -> str:
-    """Return why a factor's share cannot be told, or nothing."""
+    """Return why a factor's share cannot be determined, or nothing."""
     n, levels = columns.shape
     if levels == 1:
         return f"only one {name}"
@@ -100,7 +100,7 @@ def _why_not(name: str, columns: np.ndarray, labels: np.ndarray, before: dict[st
             return f"changes whenever the {other} does"
     taken = np.column_stack([x, *(indicators(of) for of in before.values())])
     if not _adds(columns, taken):
-        return f"cannot be told from {' and '.join(before) or 'the dynamic'}"
+        return f"cannot be told apart from {' and '.join(before) or 'the dynamic'}"
     return ""
 
 

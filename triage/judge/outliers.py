@@ -122,14 +122,14 @@ def joint_deviation(z: np.ndarray) -> np.ndarray:
     z = np.asarray(z, dtype=float)
     known = np.isfinite(z)
     filled, df = np.where(known, z, 0.0), known.sum(axis=1)
-    told = df > 0
+    scored = df > 0
     score = np.full(len(z), np.nan)
-    if told.any():
+    if scored.any():
         # zeros stand in for what is not known; without this they would pass for a small variance
-        clipped = np.clip(filled[told], -WINSOR, WINSOR) / np.sqrt(np.maximum(known[told].mean(axis=0), TINY))
+        clipped = np.clip(filled[scored], -WINSOR, WINSOR) / np.sqrt(np.maximum(known[scored].mean(axis=0), TINY))
         precision = LedoitWolf(assume_centered=True).fit(clipped).precision_
-        square, cut = np.einsum("ni,ij,nj->n", filled[told], precision, filled[told]), 2.0 / (9.0 * df[told])
-        score[told] = (np.cbrt(square / df[told]) - (1.0 - cut)) / np.sqrt(cut)
+        square, cut = np.einsum("ni,ij,nj->n", filled[scored], precision, filled[scored]), 2.0 / (9.0 * df[scored])
+        score[scored] = (np.cbrt(square / df[scored]) - (1.0 - cut)) / np.sqrt(cut)
     return score
 
 
@@ -195,15 +195,15 @@ def _density_ratio(x: np.ndarray, pitch: np.ndarray, take: np.ndarray, k: int) -
 def _comparable(ratio: np.ndarray, cohort: np.ndarray) -> np.ndarray:
     """Return log ratio as a robust z in its cohort, moderated by the session."""
     z = np.full(len(ratio), np.nan)
-    told = np.flatnonzero(np.isfinite(ratio))
-    if not told.size:
+    scored = np.flatnonzero(np.isfinite(ratio))
+    if not scored.size:
         return z
-    log, group, count = np.log(np.maximum(ratio[told], LEAST_DISTANCE)), cohort[told], cohort.max() + 1
+    log, group, count = np.log(np.maximum(ratio[scored], LEAST_DISTANCE)), cohort[scored], cohort.max() + 1
     size = np.bincount(group, minlength=count)
     own = size / (size + PRIOR_NOTES)
     middle = own * np.nan_to_num(group_median(log, group, count)) + (1.0 - own) * np.median(log)
     off = log - middle[group]
     session = group_scale2(off, np.zeros_like(group), 1)[0][0]
     scale2 = own * group_scale2(off, group, count)[0] + (1.0 - own) * session
-    z[told] = off / np.sqrt(np.where(scale2 > 0, scale2, 1.0))[group]
+    z[scored] = off / np.sqrt(np.where(scale2 > 0, scale2, 1.0))[group]
     return z

@@ -151,15 +151,15 @@ def _wanted(rows: Iterable[Meant], repetitions: int | None) -> dict[Cell, tuple[
 
 def _count(cell: Cell, wanted: int, rows: list[Meant], notes: list[Played], doubt_bound: float) -> CellCount:
     notes = sorted(notes, key=lambda note: (note.take, note.number))
-    said = [(note, fault_of(note, doubt_bound)) for note in notes]
-    clean = [note for note, fault in said if fault is None]
-    doubtful = [note for note, fault in said if fault is not None and is_merely_doubtful(note)]
-    open_ = [note.doubt if note.doubt is not None and note.word not in UNDECIDED else 0.5 for note in doubtful]
+    judged = [(note, fault_of(note, doubt_bound)) for note in notes]
+    clean = [note for note, fault in judged if fault is None]
+    doubtful = [note for note, fault in judged if fault is not None and is_merely_doubtful(note)]
+    open_ = [note.doubt if note.doubt is not None and note.verdict not in UNDECIDED else 0.5 for note in doubtful]
     return CellCount(
         cell,
         wanted,
         len(clean),
-        tuple(fault for _, fault in said if fault is not None),
+        tuple(fault for _, fault in judged if fault is not None),
         sum(1.0 - doubt for doubt in open_),
         any(row.recorded for row in rows),
         _setup(rows, clean),

@@ -30,7 +30,7 @@ class TakeOnClock:
 
 @dataclass(frozen=True)
 class Loud:
-    """Loud playing of one instrument in one session; ``by_clock`` where rests could be told from the clock."""
+    """Loud playing of one instrument in one session; ``by_clock`` where rests are known from the clock."""
 
     session: str
     instrument: str

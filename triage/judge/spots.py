@@ -39,8 +39,10 @@ def note_spots(table: NoteTable, features: NoteFeatures, kinds: list[str], doubt
     """
     spots = []
     played = np.array([kind != "noise" for kind in kinds], bool)
-    told = (doubts[:, played] >= LEAST_DOUBT).any(axis=1) | (doubts[:, played].sum(axis=1) >= 2 * LEAST_DOUBT - 1e-9)
-    for row in map(int, np.flatnonzero(told)):
+    doubtful = (doubts[:, played] >= LEAST_DOUBT).any(axis=1) | (
+        doubts[:, played].sum(axis=1) >= 2 * LEAST_DOUBT - 1e-9
+    )
+    for row in map(int, np.flatnonzero(doubtful)):
         own = [
             _spot(table, features, row, kind, float(doubt))
             for kind, doubt in zip(kinds, doubts[row], strict=True)

@@ -24,7 +24,7 @@ NEAR_DB = 3.0
 
 @dataclass(frozen=True)
 class TrackFacts:
-    """One track of one take, as heard; None where it could not be told."""
+    """One track of one take, as heard; None where it is unknown."""
 
     take: str
     player: str  # instrument: where it sits

@@ -25,7 +25,7 @@ INTERVAL = (0.05, 0.95)
 
 @dataclass(frozen=True)
 class Share:
-    """One factor's part in the spread; share and interval are NaN where ``why_not`` says that it cannot be told."""
+    """One factor's part in the spread; share and interval are NaN where ``why_not`` says why they are unknown."""
 
     factor: str
     levels: int
@@ -39,7 +39,7 @@ class Share:
 
 @dataclass(frozen=True)
 class Spread:
-    """All shares, the rest last; those that can be told add up to 1."""
+    """All shares, the rest last; those that can be determined add up to 1."""
 
     shares: tuple[Share, ...]
     sigma: float  # of all kept notes within their dynamic, unit of the values
@@ -99,19 +99,19 @@ def spread(
         return Spread((), 0.0, int(use.sum()), strays, (), "all notes are equal")
     for last in (*[False] * ROUNDS, True):  # the worst notes first: they pull others away with them
         kept = use & ~strays
-        told, cannot = blocks(pitch[kept], dynamic[kept], {name: of[kept] for name, of in factors.items()})
-        design = prepare(values[kept], indicators(dynamic[kept]), [block.columns for block in told])
+        determined, cannot = blocks(pitch[kept], dynamic[kept], {name: of[kept] for name, of in factors.items()})
+        design = prepare(values[kept], indicators(dynamic[kept]), [block.columns for block in determined])
         found = fit(design, before)
         before = found.variances
-        rest = _rest(values[kept], dynamic[kept], told, found)
+        rest = _rest(values[kept], dynamic[kept], determined, found)
         size = np.abs(rest)
         bad = size > max(STRAY_SIGMAS * mad(rest, 0.0), size.max() / 2, 1e-12)
         if last or not bad.any() or kept.sum() - bad.sum() < LEAST_NOTES:
             break
         strays[np.flatnonzero(kept)[bad]] = True
-    shares = _shares(design, found, told, seed)
+    shares = _shares(design, found, determined, seed)
     sigma = float(np.sqrt(design.yy / design.free))
-    curve = _curve(told, found, design, pitch[kept])
+    curve = _curve(determined, found, design, pitch[kept])
     return Spread((*shares[:-1], *map(_cannot, cannot), shares[-1]), sigma, int(kept.sum()), strays, curve)
 
 
@@ -119,15 +119,15 @@ def _cannot(factor: Untold) -> Share:
     return Share(factor.factor, factor.levels, np.nan, np.nan, np.nan, np.nan, (), factor.why)
 
 
-def _rest(values: np.ndarray, dynamic: np.ndarray, told: list[Block], found: Fit) -> np.ndarray:
-    left = values - np.column_stack([b.columns for b in told]) @ found.effects if told else values
+def _rest(values: np.ndarray, dynamic: np.ndarray, determined: list[Block], found: Fit) -> np.ndarray:
+    left = values - np.column_stack([b.columns for b in determined]) @ found.effects if determined else values
     for word in np.unique(dynamic):
         left = np.where(dynamic == word, left - np.median(left[dynamic == word]), left)
     return left
 
 
-def _shares(design: Design, found: Fit, told: list[Block], seed: int) -> list[Share]:
-    """Return the shares of all factors that can be told, and of the rest."""
+def _shares(design: Design, found: Fit, determined: list[Block], seed: int) -> list[Share]:
+    """Return the shares of all factors that can be determined, and of the rest."""
     part = _expected(design, found)
     drawn = _drawn(design, found, np.random.default_rng(seed))
     total = max(part.sum(), 1e-300)
@@ -135,7 +135,7 @@ def _shares(design: Design, found: Fit, told: list[Block], seed: int) -> list[Sh
     low, high = np.quantile(drawn / np.maximum(drawn.sum(axis=1, keepdims=True), 1e-300), INTERVAL, axis=0)
     low, high = np.minimum(low, shares), np.maximum(high, shares)
     result = []
-    for f, block in enumerate(told):
+    for f, block in enumerate(determined):
         levels, effects = _effects(block, found.effects[design.block == f])
         result.append(
             Share(
@@ -192,10 +192,10 @@ def _effects(block: Block, u: np.ndarray) -> tuple[int, tuple[tuple[str, float],
     return len(levels), tuple((str(level), float(value)) for level, value in zip(levels, mean, strict=True))
 
 
-def _curve(told: list[Block], found: Fit, design: Design, pitch: np.ndarray) -> tuple[tuple[float, float], ...]:
-    if not told or told[0].factor != REGISTER:
+def _curve(determined: list[Block], found: Fit, design: Design, pitch: np.ndarray) -> tuple[tuple[float, float], ...]:
+    if not determined or determined[0].factor != REGISTER:
         return ()
-    each = told[0].columns @ found.effects[design.block == 0]
+    each = determined[0].columns @ found.effects[design.block == 0]
     tones, place = np.unique(pitch, return_inverse=True)
     mean = np.bincount(place, each) / np.bincount(place) - each.mean()
     return tuple((float(tone), float(value)) for tone, value in zip(tones, mean, strict=True))

@@ -2,7 +2,7 @@
 
 A waveform is one channel, a 1-D float array, full scale 1. An envelope is a 1-D array of RMS levels in dBFS (a
 full-scale sine reads -3.01), one value every ``hop_s`` seconds, the first at 0 s. Times come back in seconds from
-the envelope's first value and lie between its values where a crossing does. What cannot be told is NaN.
+the envelope's first value and lie between its values where a crossing does. What is unknown is NaN.
 """
 
 from typing import Any

@@ -40,7 +40,7 @@ def later_s(stretches: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
     Returns
     -------
     ndarray, shape (mic, mic)
-        [i, j] > 0 where i hears it later than j; NaN where that cannot be told, 0 on the diagonal.
+        [i, j] > 0 where i hears it later than j; NaN where that is unknown, 0 on the diagonal.
 
     Raises
     ------

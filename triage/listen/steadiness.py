@@ -15,7 +15,7 @@ from triage.domain.errors import AudioError
 from triage.listen.envelope import Array, one_channel, theil_sen
 
 BAND_HZ = (2.0, 12.0)  # wobble is slower than roughness and faster than a swell
-SHORTEST_S = 0.5  # two turns at 4 Hz: less cannot be told from a trend
+SHORTEST_S = 0.5  # two turns at 4 Hz: less cannot be told apart from a trend
 TREND_HZ = 1.0  # what turns slower than this is trend
 CLEAR = 0.4  # share of the band's power near one rate from which there is a rate at all
 VOICED_SHARE = 0.7

@@ -113,7 +113,7 @@ def keep_set(
 
 def _usable(note: Played) -> bool:
     """Tell whether a note may be kept where there is no better: at its pitch, not rejected, no file trouble."""
-    return note.matches is not False and note.word != "reject" and (note.word == "accept" or not note.failures)
+    return note.matches is not False and note.verdict != "reject" and (note.verdict == "accept" or not note.failures)
 
 
 def _group(
@@ -130,7 +130,7 @@ def _group(
     keys, played = [key for key, _ in notes], [note for _, note in notes]
     pitch = np.array([note.pitch for note in played], dtype=int)
     clean = np.array([fault_of(note, doubt_bound) is None for note in played], dtype=bool)
-    reject = np.array([0.0 if note.word == "accept" else _number(note.doubt) for note in played])
+    reject = np.array([0.0 if note.verdict == "accept" else _number(note.doubt) for note in played])
     costs = costs_of(pitch, axes_of(_values(keys, planned)), reject, clean, _matrix(keys, vectors))
     fixed = frozenset(row for row, key in enumerate(keys) if key in chosen)
     found = best_set(costs, wanted, fixed)

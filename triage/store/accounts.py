@@ -73,7 +73,7 @@ def renew_hash(db: Connection, person_id: int, hashed: str) -> None:
 
 
 def remove_person(db: Connection, name: str) -> None:
-    """Forget a person and their log-ins; what they said stays under their name."""
+    """Forget a person and their log-ins; their verdicts stay under their name."""
     found = find_person(db, name)
     if found is None:
         known = ", ".join(one.name for one in people(db)) or "nobody yet"

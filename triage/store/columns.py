@@ -40,7 +40,7 @@ class Whole(TypeDecorator[int]):
 
 
 class Real(TypeDecorator[float]):
-    """Number with a fraction, or NULL where it cannot be told."""
+    """Number with a fraction, or NULL where it is unknown."""
 
     impl = Float
     cache_ok = True

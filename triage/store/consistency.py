@@ -33,7 +33,7 @@ _OF_TAKE = (
 
 @dataclass(frozen=True)
 class NoteInSession:
-    """A note with its take, its session and the day; ``rejected`` is the last word that people said of it."""
+    """A note with its take, its session and the day; ``rejected`` is whether a reject stands on it."""
 
     session: str
     day: date

@@ -117,9 +117,9 @@ def _said_plainly(engine: Engine) -> Iterator[None]:
         # The other kinds of DatabaseError (a broken constraint, wrong SQL) are bugs and keep their traceback.
         if type(error) not in (OperationalError, DatabaseError):
             raise
-        said = " ".join(str(error.orig).split())
+        message = " ".join(str(error.orig).split())
         advice = "check that it can be reached, is not full or locked, and is a database of this tool"
-        raise StoreError(f"{shown(engine)}: {said}; {advice}") from error
+        raise StoreError(f"{shown(engine)}: {message}; {advice}") from error
 
 
 def _settle_schema(engine: Engine, create: bool) -> None:
@@ -183,7 +183,7 @@ def _engine(url: URL) -> Engine:
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
     # Python's driver would begin a transaction only at the first change; we begin each one ourselves, below.
     connection.isolation_level = None
-    # FULL: what was said is on the disk before it counts as kept; NORMAL would lose the last of it with the power.
+    # FULL: a verdict is on the disk before it counts as kept; NORMAL would lose the last of it with the power.
     for pragma in (f"busy_timeout = {BUSY_MS}", "synchronous = FULL"):
         connection.execute(f"PRAGMA {pragma}").close()
     _log_ahead(connection)

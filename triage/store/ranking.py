@@ -66,16 +66,16 @@ def _last_verdict() -> Label[Any]:
 
 
 def _check(judgement: Judgement, ids: dict[str, int]) -> None:
-    named = {said.take for said in judgement.takes} | {said.take for said in judgement.notes}
+    named = {one.take for one in judgement.takes} | {one.take for one in judgement.notes}
     named |= {spot.take for spot in judgement.spots}
     if unknown := sorted(named - set(ids)):
         raise StoreError(f"judged take {unknown[0]!r} is not in the session; store it with save_take first")
 
 
 def _save_takes(db: Connection, judgement: Judgement, ids: dict[str, int]) -> None:
-    said = {name: TakeJudgement(name, None, None, None) for name in ids}
-    said.update((judged.take, judged) for judged in judgement.takes)
-    if not said:
+    by_name = {name: TakeJudgement(name, None, None, None) for name in ids}
+    by_name.update((judged.take, judged) for judged in judgement.takes)
+    if not by_name:
         return
 
     def place(judged: TakeJudgement) -> tuple[float, str]:
@@ -90,7 +90,7 @@ def _save_takes(db: Connection, judgement: Judgement, ids: dict[str, int]) -> No
             "model": judgement.model,
             "learning_rank": judged.learning_rank,
         }
-        for rank, judged in enumerate(sorted(said.values(), key=place), start=1)
+        for rank, judged in enumerate(sorted(by_name.values(), key=place), start=1)
     ]
     names = ("doubt", "listen_s", "rank", "model", "learning_rank")
     change: dict[str, Any] = {name: bindparam(name) for name in names}
@@ -105,8 +105,8 @@ def _save_notes(db: Connection, session_id: int, judgement: Judgement, ids: dict
         _save_notes_at_once(db, judgement, ids)
         return
     rows = [
-        {"of": ids[said.take], "at": said.number} | {name: getattr(said, name) for name in names}
-        for said in judgement.notes
+        {"of": ids[one.take], "at": one.number} | {name: getattr(one, name) for name in names}
+        for one in judgement.notes
     ]
     if rows:
         change: dict[str, Any] = {name: bindparam(name) for name in names}
@@ -127,11 +127,11 @@ def _save_notes_at_once(db: Connection, judgement: Judgement, ids: dict[str, int
         db.execute(
             change,
             {
-                "a": [ids[said.take] for said in part],
-                "b": [said.number for said in part],
-                "c": [_finite(said.doubt) for said in part],
-                "d": [_finite(said.reject_probability) for said in part],
-                "e": [_finite(said.outlier) for said in part],
+                "a": [ids[one.take] for one in part],
+                "b": [one.number for one in part],
+                "c": [_finite(one.doubt) for one in part],
+                "d": [_finite(one.reject_probability) for one in part],
+                "e": [_finite(one.outlier) for one in part],
             },
         )
 

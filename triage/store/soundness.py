@@ -1,7 +1,7 @@
 """Soundness: whether what the store says of sessions, takes and people fits together.
 
 In: ``db``, one moment of the store. Out: lines, none where all is well; each names the place. A take is stored whole
-or not at all, ranks run from 1 without gaps, what people said is only ever added to; where a line appears, something
+or not at all, ranks run from 1 without gaps, verdicts are only ever added to; where a line appears, something
 else than this tool wrote into the store, or a promise of this tool was broken.
 """
 

@@ -1,7 +1,7 @@
-"""Standing verdicts: what counts now of all that people said of takes and notes. Every reader asks here.
+"""Standing verdicts: what counts now of all verdicts given on takes and notes. Every reader asks here.
 
-A verdict counts until it is taken back, until the same person says something else of the same take or note, or until
-the take's sound or its row of the take sheet is no longer what it was then. What was said when a take came back
+A verdict counts until it is taken back, until the same person gives another on the same take or note, or until
+the take's sound or its row of the take sheet is no longer what it was then. A verdict given when a take came back
 unannounced tells how steady its judge is, and never counts. People are equal: a disagreement is shown, not resolved.
 
 ``settle`` works this out whenever a verdict is given or taken back and whenever a take is stored, and keeps it as
@@ -81,7 +81,7 @@ class TakeVerdicts:
 
     @property
     def heard(self) -> bool:
-        """Whether anybody said anything of the take as a whole."""
+        """Whether anybody gave a verdict on the take as a whole."""
         return any(person.take for person in self.people.values())
 
     @property

@@ -1,6 +1,6 @@
 """What comes out of the store, as plain frozen values (what goes in is in ``triage.domain``).
 
-Times are in seconds from the start of the take, notes count from 1; None stands for what cannot be told.
+Times are in seconds from the start of the take, notes count from 1; None stands for what is unknown.
 """
 
 from dataclasses import dataclass
@@ -48,7 +48,7 @@ class StoredTake:
     model: str | None = None  # name and version of what judged it
     audio_digest: str | None = None
     sheet_row_digest: str | None = None
-    heard: bool = False  # somebody has said something of it as it sounds now
+    heard: bool = False  # somebody has given a verdict on it as it is now
     settled: bool = False  # whoever decided agrees
     disputed: bool = False
     rejected: bool = False  # settled as a reject

@@ -10,7 +10,7 @@ session ─┬─ take ─┬─ track
 mark   (only ever added to; speaks of groups of hits in every session)
 
 Notes count from 1 within their take; a hit, a spot and a verdict name the note by that number, because notes
-are measured anew when a file changes while what people said stays.
+are measured anew when a file changes while verdicts stay.
 """
 
 from sqlalchemy import (
@@ -322,7 +322,7 @@ choice = Table(
     "choice",
     metadata,
     Column("id", Integer, primary_key=True),
-    _of("take", ondelete="RESTRICT"),  # like a verdict: what a person said outlives a new intake
+    _of("take", ondelete="RESTRICT"),  # like a verdict: a choice outlives a new intake
     Column("note", Whole, nullable=False),
     Column("repetition", Whole),  # of the cell, from 1; NULL where any will do
     Column("kept", Boolean, nullable=False),

@@ -51,21 +51,22 @@ def test_what_comes_again_looks_unheard_and_is_kept_as_blind(either_desk, monkey
     monkeypatch.setattr("triage.store.review_sampling.FORGOTTEN", 0)
     take = anna.get("/api/s/1/next?n=1").json()["takes"][0]
     assert (take["take"], take["shown"]) == ("T001", "repeat")
-    assert (take["heard"], take["settled"], take["words"]["said"], take["back"]) == (False, False, [], None)
+    assert (take["heard"], take["settled"], take["verdicts"]["history"], take["back"]) == (False, False, [], None)
     judge(anna, take, "click-0002")
     engine = open_store(either_desk.settings.store)
     with reading(engine) as db:
         said = [(one.verdict, one.blind) for one in given_verdicts(db, find_session(db, "mill").id)]
     engine.dispose()
     assert said == [("reject", False), ("accept", True)]
-    assert anna.get(f"/api/takes/{take['id']}").json()["words"]["people"] == {"anna": {"take": "reject", "notes": {}}}
+    shown = anna.get(f"/api/takes/{take['id']}").json()["verdicts"]
+    assert shown["people"] == {"anna": {"take": "reject", "notes": {}}}
     assert anna.get("/api/s/1/next?n=1").json()["takes"][0]["take"] == "T002"  # no third time
 
 
 def test_nobody_makes_a_first_word_blind_by_saying_so(either_desk):
     anna = either_desk.person()
     take = anna.get("/api/s/1/next?n=1").json()["takes"][0] | {"shown": "repeat"}
-    assert judge(anna, take, "click-0001")["words"]["settled"]
+    assert judge(anna, take, "click-0001")["verdicts"]["settled"]
 
 
 @pytest.mark.parametrize("kappa, shown", [(0.62, "0.62"), (None, "too alike or too few")])

@@ -54,8 +54,8 @@ def test_a_second_person_is_heard_and_the_disagreement_shown(either_desk):
         f"/api/takes/{take_id}/verdict",
         {"verdict": "reject", "key": "click-0001", "reason": "attack", "comment": "splits"},
     ).json()
-    assert answer["words"]["disagreements"] == [{"note": None, "accept": ["anna"], "reject": ["ben"]}]
-    assert [(one["by"], one["reason"], one["comment"]) for one in answer["words"]["said"]] == [
+    assert answer["verdicts"]["disagreements"] == [{"note": None, "accept": ["anna"], "reject": ["ben"]}]
+    assert [(one["by"], one["reason"], one["comment"]) for one in answer["verdicts"]["history"]] == [
         ("anna", None, None),
         ("ben", "attack", "splits"),
     ]
@@ -75,7 +75,7 @@ def test_undo_brings_the_take_back_to_its_place(either_desk):
     assert undone["left"]["takes"] == 3
     assert anna.post("/api/s/1/undo", {"key": "undo-0001", "steps": 2}).json()["taken_back"] == undone["taken_back"]
     assert anna.get("/api/s/1/next").json()["takes"][0]["take"] == "T002"
-    said = anna.get(f"/api/takes/{undone['taken_back'][1]['take_id']}").json()["words"]["said"]
+    said = anna.get(f"/api/takes/{undone['taken_back'][1]['take_id']}").json()["verdicts"]["history"]
     assert [one["taken_back"] for one in said] == [True]
 
 

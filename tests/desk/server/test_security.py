@@ -66,7 +66,7 @@ def test_every_change_needs_the_form_token(desk):
     assert anna.post("/api/takes/1/verdict", VERDICT, **{"X-Form-Token": "0" * 64}).status_code == 403
     other = desk.person("ben")
     assert anna.post("/api/takes/1/verdict", VERDICT, **{"X-Form-Token": other.token}).status_code == 403
-    assert anna.get("/api/takes/1").json()["words"]["said"] == []
+    assert anna.get("/api/takes/1").json()["verdicts"]["history"] == []
 
 
 @pytest.mark.parametrize(

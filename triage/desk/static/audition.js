@@ -1,7 +1,7 @@
 // The audition page: one take after another, the most doubtful first; ears, two hands and no mouse.
 
 import { UpcomingTakes } from "./upcoming.js";
-import { showCard, showWords, statement } from "./take_card.js";
+import { showCard, showVerdicts, statement } from "./take_card.js";
 import { drawDeck, fillSheet, tellDeck } from "./key_panel.js";
 import { follow, get, make, post, renewToken, say, send } from "./desk.js";
 import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
@@ -168,7 +168,7 @@ async function answered(entry, answer) {
   if (answer.left) showLeft((ahead.left = answer.left));
   if (entry.kind === "verdict") {
     ahead.heard(entry.takeId);
-    if (entry.takeId === state.take?.id) showWords(Object.assign(state.take, { words: answer.words }));
+    if (entry.takeId === state.take?.id) showVerdicts(Object.assign(state.take, { verdicts: answer.verdicts }));
     return;
   }
   const back = answer.taken_back?.[0];

@@ -18,7 +18,7 @@ export class Player {
     element.addEventListener("ended", () => this.now?.streams && this.#finish());
   }
 
-  /** Fetch a clip before it is asked for; a failure is told only when it is to be played. */
+  /** Fetch a clip before it is asked for; a failure is reported only when it is to be played. */
   prefetch(url) {
     if (!this.clips.has(url)) {
       const clip = fetch(url).then((answer) => {

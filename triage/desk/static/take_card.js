@@ -25,7 +25,7 @@ export function showCard(take, spot, scope) {
   showMeasure(spot);
   showSpots(take, spot);
   showNumbers(take, spot);
-  showWords(take);
+  showVerdicts(take);
   document.body.dataset.scope = scope;
 }
 
@@ -93,10 +93,10 @@ function showSpots(take, spot) {
   by("spots").querySelector("[aria-current]")?.scrollIntoView({ block: "nearest" });
 }
 
-/** Show every person's last word, where they disagree, and their comments. */
-export function showWords(take) {
-  const { said: all = [], people = {}, disagreements = [] } = take.words || {};
-  const box = by("said");
+/** Show every person's standing verdict, where they disagree, and their comments. */
+export function showVerdicts(take) {
+  const { history: all = [], people = {}, disagreements = [] } = take.verdicts || {};
+  const box = by("verdicts");
   box.replaceChildren();
   for (const split of disagreements)
     box.append(make("p", { class: "split", text: `You differ on ${split.note ? `note ${split.note}` : "the take"}: ${names(split.accept)} accept, ${names(split.reject)} reject.` }));
@@ -110,4 +110,4 @@ export function showWords(take) {
 }
 
 const names = (list) => list.join(", ");
-const line = (name, what, word) => make("p", {}, make("span", { class: `said ${word}`, text: word }), make("span", { class: "soft", text: ` ${what}, ${name}` }));
+const line = (name, what, word) => make("p", {}, make("span", { class: `verdict ${word}`, text: word }), make("span", { class: "soft", text: ` ${what}, ${name}` }));

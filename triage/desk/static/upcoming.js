@@ -4,6 +4,7 @@
 import { get } from "./desk.js";
 
 const AHEAD = 3, MOST = 10; // takes kept ready; takes asked for at once
+const AGAIN_MS = 100;
 
 export class UpcomingTakes {
   /** `waiting()` gives the entries still in the outbox; `ready(take)` hears of each new take, to fetch its sound. */
@@ -24,6 +25,11 @@ export class UpcomingTakes {
     const answer = await get(`/api/s/${this.sessionId}/next?n=${many}`);
     this.left = answer.left;
     const open = answer.takes.filter((take) => !this.#settledSince(take.id, asked));
+    if (answer.takes.length && !open.length && !this.takes.length) {
+      // All of them were decided here while the desk was asked: what is left it knows once it has these verdicts.
+      await new Promise((done) => setTimeout(done, AGAIN_MS));
+      return this.fill();
+    }
     if (open.length && open.every((take) => this.off.has(take.id))) this.off.clear();
     const now = open.filter((take) => !this.off.has(take.id));
     const shown = this.takes[0]; // as it is now: another may have come up while the desk was asked
