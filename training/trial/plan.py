@@ -219,8 +219,16 @@ def _misplay(
         for each in take.notes:
             each.sheet_midi += 12 * up
     else:
-        note.midi += up * (12 if kind == "octave off" else 1)
-        note.recording = _nearest(note.recording, note.midi, recordings)
+        interval = 12 if kind == "octave off" else 1
+        note.midi, note.recording = min(
+            ((midi, _nearest(note.recording, midi, recordings)) for midi in _either(note.midi, up * interval)),
+            # Beyond the end of the range a note would have to be resampled by too much.
+            key=lambda choice: max(abs(choice[0] - (choice[1].midi or 0)), FARTHEST_NEIGHBOUR),
+        )
+
+
+def _either(midi: int, interval: int) -> tuple[int, int]:
+    return midi + interval, midi - interval
 
 
 def _nearest(recording: Recording, midi: int, recordings: Sequence[Recording]) -> Recording:
