@@ -18,7 +18,7 @@ from triage.store.takes import find_take, random_order_of, save_session
 from triage.store.verdicts import record_verdict, take_back
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
-LOTS = Mix(learning=0.1, random=0.2, repeat=0.02)  # more by lot than usual: a session here is short
+OFTEN_RANDOM = Mix(learning=0.1, random=0.2, repeat=0.02)  # more at random than usual: a session here is short
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -54,7 +54,7 @@ def ranked(engine, name, doubts, teach=()):
     return session_id
 
 
-def hear(engine, session_id, many, says, mix=LOTS, by="anna"):
+def hear(engine, session_id, many, says, mix=OFTEN_RANDOM, by="anna"):
     """Hear takes as they come, in tens; ``says(number)`` is the verdict. Return names and reasons in order."""
     heard = []
     while len(heard) < many:
@@ -84,8 +84,8 @@ def test_each_reason_has_its_share_and_nothing_comes_twice_but_unannounced(engin
             assert fresh.index(name) < at - FORGOTTEN + 5
     taught = [int(name[1:]) for name, why in heard if why == "learning"]
     assert taught == sorted(taught) and taught[:5] == [150, 151, 152, 153, 154]
-    lots = [random_order_of(session_id, name) for name, why in heard if why == "random"]
-    assert lots == sorted(lots)
+    orders = [random_order_of(session_id, name) for name, why in heard if why == "random"]
+    assert orders == sorted(orders)
 
 
 def test_with_the_switch_off_all_come_by_doubt(engine):
@@ -99,7 +99,7 @@ def test_with_the_switch_off_all_come_by_doubt(engine):
 def test_what_comes_next_stays_the_same_until_something_is_heard(engine):
     session_id = ranked(engine, "day", np.linspace(0.9, 0.1, 60), teach=(50, 40))
     with reading(engine) as db:
-        ahead = [take.name for take, _ in coming(db, session_id, "anna", 10, LOTS)]
+        ahead = [take.name for take, _ in coming(db, session_id, "anna", 10, OFTEN_RANDOM)]
     heard = []
     for _ in range(10):  # one at a time, as a slow desk would ask
         heard += [name for name, _ in hear(engine, session_id, 1, lambda i: "accept")]
@@ -117,7 +117,7 @@ def test_a_blind_repeat_settles_nothing_and_can_be_taken_back(engine):
         assert find_take(db, session_id, "T0000").rejected
 
 
-def test_a_take_that_came_by_lot_is_known_as_such_until_its_verdict_is_taken_back(engine):
+def test_a_take_that_came_at_random_is_known_as_such_until_its_verdict_is_taken_back(engine):
     session_id = ranked(engine, "day", [0.5, 0.4, 0.3])
     with writing(engine) as db:
         record_verdict(db, session_id, Verdict("T0001", "accept", "anna", NOON, shown="random"))

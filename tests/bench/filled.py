@@ -65,7 +65,7 @@ def fill(engine: Engine, folder: Path, n_sessions: int, n_takes: int) -> None:
 def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range) -> None:
     takes, rows = [], {name: [] for name in ("track", "note", "spot", "hit", "floor", "verdict")}
     doubts = np.sort(rng.beta(0.6, 3.0, len(ids)))[::-1].tolist()
-    lots, teach = rng.random(len(ids)).tolist(), (rng.permutation(len(ids)) + 1).tolist()
+    orders, ranks = rng.random(len(ids)).tolist(), (rng.permutation(len(ids)) + 1).tolist()
     for rank, (take_id, doubt) in enumerate(zip(ids, doubts, strict=True), 1):
         instrument, articulation, dynamic = CELLS[take_id % len(CELLS)]
         heard = rank % 5 == 0  # a fifth has been heard
@@ -92,8 +92,8 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
                 "heard": heard,
                 "settled": heard,
                 "disputed": False,
-                "random_order": lots[rank - 1],
-                "learning_rank": teach[rank - 1],
+                "random_order": orders[rank - 1],
+                "learning_rank": ranks[rank - 1],
             }
         )
         rows["track"] += [

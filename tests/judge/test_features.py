@@ -107,7 +107,7 @@ def test_what_the_encoder_heard_counts_only_beyond_what_it_heard_of_the_neighbou
     table = note_table()
     shown = np.random.default_rng(2).normal(3.0, 0.3, len(table))  # all notes of this instrument look a little so
     shown[9] += 6.0
-    heard = replace(table, heard_mean={"attack": shown})
+    heard = replace(table, activation_mean={"attack": shown})
     features = note_features(heard, no_noise(heard))
     own = column(features, "heard_attack")
     assert own.argmax() == 9 and own[9] > 4 and np.median(own) < 0.5

@@ -17,7 +17,7 @@ def with_peak(kind, row, at_s, strength=8.0):
     shown[row] += strength
     when_s = table.start_s + 0.1
     when_s[row] = at_s
-    table = replace(table, end_s=table.start_s + 1.5, heard_mean={kind: shown}, heard_s={kind: when_s})
+    table = replace(table, end_s=table.start_s + 1.5, activation_mean={kind: shown}, activation_peak_s={kind: when_s})
     return table, note_features(table, no_noise(table))
 
 

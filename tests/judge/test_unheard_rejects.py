@@ -9,8 +9,8 @@ from triage.judge.unheard_rejects import rejects_unheard, tail_of
 
 
 def heard_to_the_middle(rng, bias, taught):
-    """A day of 400 takes: doubts off by a factor ``bias``; the head was heard in order, some of the tail by lot and
-    some because it would teach (the most uncertain ones that the lot had not drawn)."""
+    """400 takes: doubts off by a factor ``bias``; the head was heard in order, some of the tail at random and
+    some because it would teach (the most uncertain ones that the random sample lacked)."""
     doubt = np.sort(rng.beta(0.4, 3.0, 400))[::-1]
     truth = (rng.random(400) < np.clip(doubt * bias, 0, 1)).astype(float)
     tail = np.arange(150, 400)

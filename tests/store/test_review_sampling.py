@@ -24,8 +24,8 @@ def test_a_take_keeps_its_lot_when_it_is_taken_in_again(engine, session_id):
 
 
 def test_lots_are_spread_evenly_and_not_the_same_in_another_session():
-    lots = sorted(random_order_of(1, f"T{i:04}") for i in range(2000))
-    counts = [sum(k / 10 <= lot < (k + 1) / 10 for lot in lots) for k in range(10)]
+    orders = sorted(random_order_of(1, f"T{i:04}") for i in range(2000))
+    counts = [sum(k / 10 <= order < (k + 1) / 10 for order in orders) for k in range(10)]
     assert sum((count - 200) ** 2 / 200 for count in counts) < 27.9  # chi-square, 9 degrees of freedom, p = 0.001
     assert random_order_of(1, "T0001") != random_order_of(2, "T0001")
 

@@ -59,15 +59,17 @@ def test_notes_hold_the_simple_vector_and_the_encoders_and_one_of_them_counts(se
     assert {name for note in notes for name in note.embeddings} >= {FixedEmbedding.name, "notes-test"}
     table = note_table(session.only().takes)
     assert table.embedding.shape == (len(notes), 8) and np.isfinite(table.embedding).all()
-    assert set(table.heard) and all(np.isfinite(values).all() for values in table.heard.values())
-    inside = (table.heard_s["attack"] >= table.start_s - 0.15) & (table.heard_s["attack"] <= table.end_s + 0.15)
+    assert set(table.activation_peak) and all(np.isfinite(values).all() for values in table.activation_peak.values())
+    inside = (table.activation_peak_s["attack"] >= table.start_s - 0.15) & (
+        table.activation_peak_s["attack"] <= table.end_s + 0.15
+    )
     assert inside.all()
 
 
 def test_one_encoder_alone_can_be_looked_at(session):
     simple = session.only(FixedEmbedding.name)
     table = note_table(simple.takes)
-    assert table.embedding.shape[1] == FixedEmbedding.dimension and not table.heard
+    assert table.embedding.shape[1] == FixedEmbedding.dimension and not table.activation_peak
     assert not np.isfinite(note_table(session.only("").takes).embedding).any()
 
 

@@ -82,7 +82,7 @@ def verdicts_shown(given: tuple[GivenVerdict, ...]) -> dict[str, Any]:
 
 
 def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[str, Any]:
-    """Return what is left to hear, and whether one may stop: by the doubts, and by what was heard by lot.
+    """Return what is left to hear, and whether one may stop: by the doubts, and by the random sample.
 
     The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.
     """

@@ -168,7 +168,7 @@ def activation_columns(table: NoteTable) -> dict[str, np.ndarray]:
     cohort, wider = table.cohort(*COHORT), table.cohort(*WIDER)
     columns = {}
     for kind in ACTIVATIONS:
-        values = table.heard_mean.get(kind, np.full(len(table), np.nan))
+        values = table.activation_mean.get(kind, np.full(len(table), np.nan))
         usual = expect(values, table.pitch, cohort, wider, table.take, ACTIVATION_FLOOR)
         columns[f"heard_{kind}"] = capped(at_usual_spread(usual.z, wider))
     return columns

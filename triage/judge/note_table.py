@@ -23,15 +23,15 @@ class NoteTable:
     ring_end_s: np.ndarray
     values: dict[str, np.ndarray]
     embedding: np.ndarray  # (note, dimension)
-    # What the encoder heard, by kind: its evidence over time at the peak and over the note (log-odds), and where that
-    # peak lies (s from the take's start).
-    heard: dict[str, np.ndarray] = field(default_factory=dict)
-    heard_mean: dict[str, np.ndarray] = field(default_factory=dict)
-    heard_s: dict[str, np.ndarray] = field(default_factory=dict)
+    # The encoder's activations by kind: log-odds at their peak and over the note, and where that peak lies (s from the
+    # take's start).
+    activation_peak: dict[str, np.ndarray] = field(default_factory=dict)
+    activation_mean: dict[str, np.ndarray] = field(default_factory=dict)
+    activation_peak_s: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         columns = {name: value for name, value in vars(self).items() if not isinstance(value, dict)}
-        for group in (self.values, self.heard, self.heard_mean, self.heard_s):
+        for group in (self.values, self.activation_peak, self.activation_mean, self.activation_peak_s):
             columns |= group
         for name, column in columns.items():
             if len(column) != len(self.take):

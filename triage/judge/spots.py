@@ -16,7 +16,7 @@ from triage.judge.note_table import NoteTable
 LEAST_DOUBT = 0.03  # of a spot on its own, six times that of a usual note: few good takes show one
 UNLIKE = "unlike"
 HEAD_S = 0.35  # of a note that shows its attack
-HEARD_SIGMAS = 2.0  # from an activation this far beyond its neighbours on, its peak is the place of a spot
+ACTIVATION_SIGMAS = 2.0  # from an activation this far beyond its neighbours on, its peak is the place of a spot
 AROUND_PEAK_S = (0.25, 0.35)  # a wobble or a sag needs this much to be heard as one
 
 
@@ -101,15 +101,15 @@ def activation_sigmas(features: NoteFeatures, row: int, kind: str) -> float:
 
 def _at_peak(table: NoteTable, features: NoteFeatures, row: int, kind: str) -> tuple[float, float] | None:
     """Return the stretch around the peak of a kind's activation, inside the note; None where it says little."""
-    if kind not in table.heard_s or activation_sigmas(features, row, kind) < HEARD_SIGMAS:
+    if kind not in table.activation_peak_s or activation_sigmas(features, row, kind) < ACTIVATION_SIGMAS:
         return None
-    at_s, before_s, after_s = float(table.heard_s[kind][row]), *AROUND_PEAK_S
+    at_s, before_s, after_s = float(table.activation_peak_s[kind][row]), *AROUND_PEAK_S
     start_s, end_s = max(float(table.start_s[row]), at_s - before_s), min(float(table.end_s[row]), at_s + after_s)
     return (start_s, end_s) if end_s > start_s else None
 
 
 def _into(table: NoteTable, row: int, kind: str) -> str:
-    return f"{max(0.0, float(table.heard_s[kind][row] - table.start_s[row])):.2f} s into the note"
+    return f"{max(0.0, float(table.activation_peak_s[kind][row] - table.start_s[row])):.2f} s into the note"
 
 
 def _loudest(features: NoteFeatures, row: int, kind: str) -> str | None:

@@ -1,7 +1,7 @@
 """Unheard: how many rejects are still among the takes that nobody has heard, from a random sample of the tail.
 
 The ranked queue is heard from its head, so what was heard says little of its tail: the takes from the first unheard
-one on. A small random sample of the tail does: which takes are in it was drawn by lot, whatever they sound like.
+one on. A small random sample of the tail does: which takes are in it was drawn at random, whatever they sound like.
 """
 
 from bisect import bisect_left
@@ -32,7 +32,7 @@ class Unheard(NamedTuple):
     low: int
     high: int
     unheard: int  # takes that nobody has heard
-    sampled: int  # takes of the tail that were drawn by lot and heard
+    sampled: int  # takes of the tail that were in the random sample and heard
 
 
 def tail_of(doubt: np.ndarray, reject: np.ndarray, sampled: np.ndarray) -> Tail:
@@ -45,7 +45,7 @@ def tail_of(doubt: np.ndarray, reject: np.ndarray, sampled: np.ndarray) -> Tail:
     reject : ndarray, shape (take,)
         1 rejected, 0 accepted, NaN not heard.
     sampled : ndarray of bool, shape (take,)
-        Drawn by lot and heard.
+        In the random sample and heard.
 
     Raises
     ------

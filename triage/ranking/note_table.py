@@ -35,9 +35,9 @@ def note_table(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
         ring_end_s=_numbers(note.ring_end_s for _, note in rows),
         values={measured: _numbers(note.measurements.get(measured) for _, note in rows) for measured in COMPARED},
         embedding=_vectors([note.embeddings.get(name) for _, note in rows]),
-        heard={kind: activations[:, i, 0] for i, kind in kinds},
-        heard_mean={kind: activations[:, i, 1] for i, kind in kinds},
-        heard_s={kind: activations[:, i, 2] + starts_s for i, kind in kinds},
+        activation_peak={kind: activations[:, i, 0] for i, kind in kinds},
+        activation_mean={kind: activations[:, i, 1] for i, kind in kinds},
+        activation_peak_s={kind: activations[:, i, 2] + starts_s for i, kind in kinds},
     )
 
 

@@ -1,7 +1,8 @@
 """Coming: what a person at the desk hears next, and what is left of a session. Wiring between judge and store.
 
-Most places of the queue go by doubt; some takes come to teach the model, some by lot, and now and then one that the
-person has judged before comes again, unannounced. The takes heard by lot tell how many rejects nobody has heard yet.
+Most places of the queue go by doubt; some takes come for active learning, some as a random sample, and now and then
+one that the person has judged before comes again, unannounced. The random sample estimates how many rejects nobody has
+heard yet.
 """
 
 from collections.abc import Sequence
@@ -41,7 +42,7 @@ def coming(db: Connection, session_id: int, by: str, limit: int = 1, mix: Mix = 
 
 
 def unheard_rejects(db: Connection, session_id: int) -> Unheard | None:
-    """Return how many rejects nobody has heard, by what was heard by lot; None before the first such take."""
+    """Return how many rejects nobody has heard, by the random sample; None before the first such take."""
     found = sample_of(db, session_id)
     return None if found is None or not found.sampled else rejects_unheard(Tail(**vars(found)))
 

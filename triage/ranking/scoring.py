@@ -73,9 +73,12 @@ def _unlocated_noise_spots(features: SessionFeatures, noise: np.ndarray) -> Iter
     table = features.table
     explained = {one.row for one in features.findings if one.basis == NOISE}
     for row in map(int, np.flatnonzero(noise >= 2 * LEAST_DOUBT)):
-        if "noise" not in table.heard_s or row in explained:
+        if "noise" not in table.activation_peak_s or row in explained:
             continue
-        at_s, log_odds = float(table.heard_s["noise"][row]), {kind: float(table.heard[kind][row]) for kind in NOISES}
+        at_s, log_odds = (
+            float(table.activation_peak_s["noise"][row]),
+            {kind: float(table.activation_peak[kind][row]) for kind in NOISES},
+        )
         likeliest = max(log_odds, key=lambda name: log_odds[name])
         kind = likeliest if log_odds[likeliest] > 0 else "other-noise"  # none more likely than not
         yield Spot(

@@ -18,7 +18,7 @@ def judge(person, take, key, verdict="accept"):
     return answer.json()
 
 
-def test_what_comes_by_lot_says_so_and_speaks_against_stopping_where_it_is_bad(either_desk, monkeypatch):
+def test_what_comes_at_random_says_so_and_speaks_against_stopping_where_it_is_bad(either_desk, monkeypatch):
     monkeypatch.setattr("triage.desk.takes.MIX", Mix(0, 1.0, 0))
     anna, left = either_desk.person(), {}
     order = sorted(range(1, 5), key=lambda i: random_order_of(1, f"T00{i}"))

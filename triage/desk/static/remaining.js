@@ -32,17 +32,17 @@ export function showLeft(left) {
   if (document.activeElement !== by("bound")) by("bound").value = left.bound;
 }
 
-/** Say what the takes heard by lot tell, and how that is reckoned. */
+/** Show what the random sample gives, and how it is estimated. */
 function byLot({ expected, low, high, sampled }) {
-  const title = `${sampled} of the takes from here on were heard because their lot came up, whatever their doubt. What was rejected among them, more or less than their doubts said, is scaled up to all; from ${low} to ${high} with 95 % certainty by their count alone.`;
-  return make("span", { class: "by-lot", title, text: ` · by lot ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
+  const title = `${sampled} of the takes from here on were heard as a random sample, whatever their doubt. What was rejected among them, more or less than their doubts said, is scaled up to all; from ${low} to ${high} with 95 % certainty by their count alone.`;
+  return make("span", { class: "by-lot", title, text: ` · by random sample ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
 }
 
 /** Say what the desk does not have yet, and what it refused. */
 export function showPending({ waiting, refused, away, signedOut }) {
   const parts = [];
   const many = (list) => `${list.length} ${list.length === 1 ? "entry" : "entries"}`;
-  if (away && signedOut) parts.push(`Nobody is logged in any more. ${many(waiting)} kept on this machine: say at the signedOut who you are, they are sent then.`);
+  if (away && signedOut) parts.push(`Nobody is signed in any more. ${many(waiting)} kept on this machine: sign in again, and they are sent.`);
   else if (away) parts.push(`The desk cannot be reached. ${many(waiting)} kept on this machine, sent as soon as it is back; go on.`);
   else if (waiting.length > 1) parts.push(`sending ${many(waiting)} …`);
   for (const entry of refused) parts.push(`Not taken by the desk: ${entry.body.verdict ?? "undo"} (${entry.refusal}).`);

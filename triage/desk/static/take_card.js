@@ -5,8 +5,8 @@ import { amount, family, percent, pitchName, place, said, span } from "./format.
 
 // A take that comes again unannounced says nothing: whoever hears it should judge it afresh.
 const REASONS = {
-  learning: "Out of turn, to teach the model: it is unsure of this take, and nothing like it was heard yet",
-  random: "Out of turn, drawn by lot: a few quiet takes heard tell how many rejects the others still hold",
+  learning: "Out of turn, for the model to learn from: it is unsure of this take, and nothing like it was heard yet",
+  random: "Out of turn, as part of a random sample: it shows how many rejects the unheard takes still hold",
 };
 
 const by = (id) => document.getElementById(id);
