@@ -223,7 +223,18 @@ REGISTRY = (
     ),
     Measurement("noise_floor_dbfs", "dBFS", of_samples=False),
 )
-MEASUREMENTS = tuple(one.name for one in REGISTRY)
+# Listings keep the order that programs which read them know; models keep that of the registry.
+LISTED_BEFORE = {"length_s": "body_s", "level_slope_db_s": "loudness_lufs"}
+
+
+def _listed(names: list[str]) -> tuple[str, ...]:
+    for first, second in LISTED_BEFORE.items():
+        names.remove(first)
+        names.insert(names.index(second), first)
+    return tuple(names)
+
+
+MEASUREMENTS = _listed([one.name for one in REGISTRY])
 MEASURED = tuple(one.name for one in REGISTRY if one.of_samples)
 # What is compared, kind by kind.
 COMPARED = {one.name: one for kind in PERFORMANCE_ORDER for one in REGISTRY if one.kind == kind}

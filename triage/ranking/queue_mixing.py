@@ -1,8 +1,8 @@
 """Coming: what a person at the desk hears next, and what is left of a session. Wiring between judge and store.
 
 Most places of the queue go by doubt; some takes come for active learning, some as a random sample, and now and then
-one that the person has judged before comes again, unannounced. The random sample estimates how many rejects nobody has
-heard yet.
+one that the person has judged before comes again, unannounced. The random sample estimates how many rejects nobody
+has heard yet.
 """
 
 from collections.abc import Sequence
