@@ -23,8 +23,8 @@ class NoteTable:
     ring_end_s: np.ndarray
     values: dict[str, np.ndarray]
     embedding: np.ndarray  # (note, dimension)
-    # The encoder's activations by kind: log-odds at their peak and over the note, and where that peak lies (s from the
-    # take's start).
+    # The encoder's activations by kind: log-odds at their peak and over the note, and where that peak lies
+    # (s from the take's start).
     activation_peak: dict[str, np.ndarray] = field(default_factory=dict)
     activation_mean: dict[str, np.ndarray] = field(default_factory=dict)
     activation_peak_s: dict[str, np.ndarray] = field(default_factory=dict)
