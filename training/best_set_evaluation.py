@@ -2,7 +2,7 @@
 
 Beside it stands what is kept without listening further: the first accepted take of each cell. Sessions of invented
 players, in which every note's length, level and tuning were altered by a known amount, are taken in by the tool's
-own code. The unevenness is that of the tool's measurements, by the amounts planted, which the tool never sees, and
+own code. The roughness is that of the tool's measurements, by the amounts planted, which the tool never sees, and
 as it would be if those were measured without error: what the choice alone can do. With a folder of recordings, real
 notes of development instruments are chosen from too.
 """
@@ -29,7 +29,7 @@ from training.sessions import build, write_session
 from training.synth import SynthPlayer
 from triage.config import read_toml, shipped
 from triage.judge.best_set import best_set
-from triage.judge.best_set_costs import EVEN, costs_of, unevenness
+from triage.judge.best_set_costs import BETWEEN_KEYS, costs_of, roughness
 from triage.judge.repetition_numbering import number_repetitions
 from triage.sheets.best_set import KeepGroup, keep_set
 from triage.store.engine import open_store, reading
@@ -118,7 +118,7 @@ def planted_unevenness(group: KeepGroup, planted: Planted, wanted: int) -> tuple
     for take, pitch, count in sorted(planted, key=lambda key: (key[1], key[0], key[2])):
         if len(first[pitch]) < wanted:
             first[pitch][len(first[pitch]) + 1] = rows[take, pitch, count]
-    best, plain = (unevenness(axes, [own for _, own in sorted(by.items())]) for by in (kept, first))
+    best, plain = (roughness(axes, [own for _, own in sorted(by.items())]) for by in (kept, first))
     return best, plain
 
 
@@ -126,13 +126,13 @@ def exact_unevenness(planted: Planted, wanted: int) -> float:
     """Return how unevenly the best set would run if the planted amounts were measured without any error."""
     keys = sorted(planted, key=lambda key: (key[1], key[0], key[2]))
     pitch, off = np.array([key[1] for key in keys]), np.stack([planted[key] for key in keys])
-    axes = np.zeros((len(keys), len(EVEN)))
-    axes[:, [EVEN.index(name) for name in ("length_s", "level_dbfs", "cents")]] = off * list(SPREAD.values())
+    axes = np.zeros((len(keys), len(BETWEEN_KEYS)))
+    axes[:, [BETWEEN_KEYS.index(name) for name in ("length_s", "level_dbfs", "cents")]] = off * list(SPREAD.values())
     costs = costs_of(pitch, axes, np.zeros(len(keys)), np.ones(len(keys), dtype=bool))
     rows = best_set(costs, wanted).rows()
     sets = [[row for row in rows if pitch[row] == own] for own in np.unique(pitch)]
     numbers = number_repetitions(costs.apart, sets)
-    return unevenness(off, [{numbers[row]: row for row in own} for own in sets])
+    return roughness(off, [{numbers[row]: row for row in own} for own in sets])
 
 
 def _repetition(number: int) -> int:
@@ -195,7 +195,7 @@ def main(
     recordings: Annotated[Path | None, typer.Option(help="Folder with notes.csv; else only invented players")] = None,
     seeds: Annotated[int, typer.Option(min=1, help="Sessions of each invented part")] = 1,
 ) -> None:
-    """Print how much lower the best set's unevenness is than that of the first accepted take of each cell."""
+    """Print how much lower the best set's roughness is than that of the first accepted take of each cell."""
     for wanted, rows in on_planted(seeds).items():
         print(printed(f"invented players, {wanted} of {TAKES * REPETITIONS} kept", rows))
     if recordings is not None:

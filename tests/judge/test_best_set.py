@@ -9,7 +9,7 @@ from scipy.optimize import linear_sum_assignment
 from triage.domain.errors import JudgeError
 from triage.domain.measurements import COMPARED
 from triage.judge.best_set import PATH, PROGRAMME, best_set
-from triage.judge.best_set_costs import EVEN, Costs, axes_of, costs_of, unevenness
+from triage.judge.best_set_costs import BETWEEN_KEYS, Costs, axes_of, costs_of, roughness
 from triage.judge.repetition_numbering import number_repetitions
 
 
@@ -18,8 +18,8 @@ def keyboard(pitches, counts, seed, spread=1.0):
     rng = np.random.default_rng(seed)
     pitch = np.repeat(pitches, counts)
     n = len(pitch)
-    sigma = {name: spread * (0.1 if COMPARED[name].log else 3.0) for name in EVEN}
-    values = {name: rng.normal(0.0, sigma[name], n) for name in EVEN}
+    sigma = {name: spread * (0.1 if COMPARED[name].log else 3.0) for name in BETWEEN_KEYS}
+    values = {name: rng.normal(0.0, sigma[name], n) for name in BETWEEN_KEYS}
     values = {name: np.exp(x) if COMPARED[name].log else x for name, x in values.items()}
     return costs_of(pitch, axes_of(values), rng.uniform(0, 0.6, n), rng.random(n) < 0.8, rng.normal(size=(n, 8)))
 
@@ -103,7 +103,7 @@ def test_one_note_a_pitch_and_costs_of_their_own_alone_are_the_cheapest_each():
 
 def test_the_same_performance_twice_is_not_kept_twice():
     # Rows 0 and 1 are one note copied; row 2 differs a little. Two are wanted.
-    axes = np.zeros((3, len(EVEN)))
+    axes = np.zeros((3, len(BETWEEN_KEYS)))
     axes[2] = [0.05, 0.6, 0.05, 0.12, 3.0]
     vectors = np.array([[0.0, 0.0], [0.0, 0.0], [1.0, 0.0]])
     costs = costs_of(np.full(3, 60), axes, np.full(3, 0.02), np.ones(3, bool), vectors)
@@ -112,7 +112,7 @@ def test_the_same_performance_twice_is_not_kept_twice():
 
 
 def test_a_repetition_far_from_the_others_costs_more():
-    axes = np.zeros((3, len(EVEN)))
+    axes = np.zeros((3, len(BETWEEN_KEYS)))
     axes[:, 0] = [0.0, 0.1, 0.5]
     costs = costs_of(np.full(3, 60), axes, np.full(3, 0.02), np.ones(3, bool))
     assert best_set(costs, 2).rows() == [0, 1]
@@ -121,12 +121,12 @@ def test_a_repetition_far_from_the_others_costs_more():
 def test_a_note_that_is_not_clean_is_kept_only_where_there_is_no_other():
     costs = keyboard([50, 51], [2, 1], 3, spread=0.01)
     reject, clean = np.zeros(3), np.array([False, True, False])
-    found = best_set(costs_of(costs.pitch, np.zeros((3, len(EVEN))), reject, clean), 1)
+    found = best_set(costs_of(costs.pitch, np.zeros((3, len(BETWEEN_KEYS))), reject, clean), 1)
     assert found.rows() == [1, 2]
 
 
 def test_an_unknown_measurement_takes_the_usual_value_and_a_small_cost():
-    axes = np.zeros((4, len(EVEN)))
+    axes = np.zeros((4, len(BETWEEN_KEYS)))
     axes[1, 0] = np.nan
     costs = costs_of(np.array([60, 60, 61, 61]), axes, np.zeros(4), np.ones(4, bool))
     assert np.isfinite(costs.apart).all()
@@ -137,9 +137,9 @@ def test_gain_and_key_do_not_matter():
     # Metamorphic: everything 6 dB louder, or a fifth higher, and the same notes are kept.
     rng = np.random.default_rng(4)
     pitch = np.repeat(np.arange(50, 58), 4)
-    axes = rng.normal(0, 0.2, (32, len(EVEN)))
+    axes = rng.normal(0, 0.2, (32, len(BETWEEN_KEYS)))
     louder = axes.copy()
-    louder[:, EVEN.index("level_dbfs")] += 6.0206
+    louder[:, BETWEEN_KEYS.index("level_dbfs")] += 6.0206
     args = (np.full(32, 0.05), np.ones(32, bool))
     here = best_set(costs_of(pitch, axes, *args), 2).rows()
     assert best_set(costs_of(pitch, louder, *args), 2).rows() == here
@@ -155,7 +155,7 @@ def test_what_cannot_be_meant_is_refused(wanted, fixed, says):
 
 
 def test_no_candidates_make_an_empty_set():
-    empty = costs_of(np.zeros(0, int), np.zeros((0, len(EVEN))), np.zeros(0), np.zeros(0, bool))
+    empty = costs_of(np.zeros(0, int), np.zeros((0, len(BETWEEN_KEYS))), np.zeros(0), np.zeros(0, bool))
     assert best_set(empty, 2).kept == ()
 
 
@@ -208,14 +208,14 @@ def test_planted_unevenness_falls_by_three_tenths(candidates, wanted, at_most):
         rows = best_set(costs, wanted).rows()
         sets = [[row for row in rows if costs.pitch[row] == pitch] for pitch in range(40, 70)]
         numbers = number_repetitions(costs.apart, sets)
-        best = unevenness(costs.axes, [{numbers[row]: row for row in own} for own in sets])
+        best = roughness(costs.axes, [{numbers[row]: row for row in own} for own in sets])
         firsts = [{n + 1: candidates * step + n for n in range(wanted)} for step in range(30)]
-        ratios.append(best / unevenness(costs.axes, firsts))
+        ratios.append(best / roughness(costs.axes, firsts))
     assert max(ratios) < at_most
 
 
 def test_unevenness_is_the_mean_step():
     # Steps of 1 and 3 on one measurement out of two, 0 on the other: (0.5 + 1.5) / 2.
     axes = np.array([[0.0, 0.0], [1.0, 0.0], [4.0, 0.0]])
-    assert unevenness(axes, [{1: 0}, {1: 1}, {}, {1: 2}]) == pytest.approx(1.0)
-    assert np.isnan(unevenness(axes, [{1: 0}, {2: 1}]))
+    assert roughness(axes, [{1: 0}, {1: 1}, {}, {1: 2}]) == pytest.approx(1.0)
+    assert np.isnan(roughness(axes, [{1: 0}, {2: 1}]))

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import Any
 
 from triage.cli.output import Form, cell_text, csv_text, json_text, number, table_text
-from triage.judge.best_set_costs import EVEN
+from triage.judge.best_set_costs import BETWEEN_KEYS
 from triage.judge.rest_reminder import WORDS
 from triage.sheets.best_set import KeepGroup, KeepSet, KeptNote
 from triage.sheets.pickups import Call, PickupList, minutes, pickups_page
@@ -45,8 +45,11 @@ def keep_text(form: Form, found: KeepSet) -> str:
         groups = [_group(group) for group in found.groups]
         return json_text({"sessions": found.sessions, "groups": groups, "warnings": found.warnings})
     if form is Form.csv:
-        rows = ([getattr(note, name) for name in KEPT] + [note.measurements[m] for m in EVEN] for note in found.kept)
-        return csv_text((*KEPT, *EVEN), rows)
+        rows = (
+            [getattr(note, name) for name in KEPT] + [note.measurements[m] for m in BETWEEN_KEYS]
+            for note in found.kept
+        )
+        return csv_text((*KEPT, *BETWEEN_KEYS), rows)
     title = f"{', '.join(found.sessions)}: {len(found.kept)} notes to keep"
     columns = ("what", "pitch", ">rep", "take", ">note", ">cost", ">own", ">repeats", ">below", ">above", "next best")
     text = table_text(title, columns, (_kept_cells(note) for note in found.kept))

@@ -1,4 +1,4 @@
-"""The page of how even the keyboard is: sentences, stray notes and plots, each dot to be played.
+"""The page of how consistent the keyboard is: sentences, stray notes and plots, each dot to be played.
 
 The report takes seconds, so it is kept; the page comes at once and asks for it, then for one plot at a time.
 """
@@ -19,7 +19,7 @@ in_navigation(6, "consistency", "Consistency")
 
 @router.get("/s/{session_id}/consistency")
 def consistency_page(request: Request, me: Me, session: Here, every: Every = False) -> HTMLResponse:
-    """Show how even the notes are; a click on a dot, or Enter on it, plays that note."""
+    """Show how consistent the notes are; a click on a dot, or Enter on it, plays that note."""
     return show(request, "consistency.html", me, session=session, every=every)
 
 

@@ -1,9 +1,9 @@
-"""The best set: which notes to keep at every pitch so that the keyboard runs evenly, found exactly.
+"""The best set: which notes to keep at every pitch so that the keyboard is most consistent, found exactly.
 
-In: the costs between candidates (``evenness.py``), how many notes each pitch is to keep, which are fixed. Out: the
-set of least total cost, and for each note what it costs and what the next best would cost more. It is a shortest
-path over the pitches, a state being the notes kept at one pitch (Viterbi 1967; Bellman 1957). Where a pitch has
-too many combinations the same problem is solved as an integer linear programme by HiGHS, exactly too.
+In: the costs between candidates (``best_set_costs.py``), how many notes each pitch is to keep, which are fixed. Out:
+the set of least total cost, and for each note what it costs and what the next best would cost more. It is a shortest
+path over the pitches, a state being the notes kept at one pitch (Viterbi 1967; Bellman 1957). Where a pitch has too
+many combinations the same problem is solved as an integer linear programme by HiGHS, exactly too.
 """
 
 from collections.abc import Mapping, Sequence

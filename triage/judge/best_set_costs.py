@@ -1,4 +1,4 @@
-"""What makes a set of notes even: costs of keeping a note, of two notes of one pitch, of two at neighbouring pitches.
+"""The costs of a set of notes: costs of keeping a note, of two notes of one pitch, of two at neighbouring pitches.
 
 In: candidates of one instrument, articulation and dynamic: pitch (MIDI), measurements on their compared axes,
 chance of a reject, embedding. Out: ``Costs``, arrays over candidates. A cost of 1 is one robust sigma of difference
@@ -17,13 +17,13 @@ from triage.domain.measurements import COMPARED
 from triage.judge.robust import mad
 
 # Length, level, tone, attack, tuning: one measurement each, so that none speaks twice.
-EVEN = ("length_s", "level_dbfs", "centroid_hz", "attack_s", "cents")
+BETWEEN_KEYS = ("length_s", "level_dbfs", "centroid_hz", "attack_s", "cents")
 NEAR_SEMITONES = 2  # whose candidates tell what is usual at a pitch
 REJECT_WEIGHT = 2.5
 UNTIDY = 10.0  # a note that is not clean is kept only where there is no other
 UNKNOWN = 0.5  # for each measurement that is unknown
 REPEAT_WEIGHT = 0.5  # a difference between two repetitions against one between two keys
-TWIN = 20.0  # the same performance twice: worse than any unevenness
+TWIN = 20.0  # the same performance twice: worse than any step
 TWIN_SHARE = 0.25  # nearer than this share of the usual distance two repetitions begin to be twins
 FAR = 2.0  # times the usual embedding distance, and two repetitions begin to sound like two instruments
 MOST_REJECT = 0.99
@@ -45,7 +45,7 @@ class Costs:
 
 
 def axes_of(values: dict[str, np.ndarray]) -> np.ndarray:
-    """Return the measurements of EVEN on the axes that they are compared on.
+    """Return the measurements of BETWEEN_KEYS on the axes that they are compared on.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def axes_of(values: dict[str, np.ndarray]) -> np.ndarray:
         NaN where unknown, or where a logarithm has none.
     """
     columns = []
-    for name in EVEN:
+    for name in BETWEEN_KEYS:
         value = np.asarray(values[name], dtype=float)
         columns.append(np.log(np.where(value > 0, value, np.nan)) if COMPARED[name].log else value)
     return np.stack(columns, axis=1) if columns else np.zeros((0, 0))
@@ -80,13 +80,13 @@ def robust_units(axes: np.ndarray, pitch: np.ndarray) -> tuple[np.ndarray, np.nd
     Returns
     -------
     units : ndarray, shape (n, measurement)
-        Finite. A natural slope over the keyboard stays in it: it is the steps that are to be even.
+        Finite. A natural slope over the keyboard stays in it: it is the steps that are to be small.
     unknown : ndarray, shape (n,)
     """
     near = np.abs(pitch[:, None] - pitch[None, :]) <= NEAR_SEMITONES
     unknown = ~np.isfinite(axes)
     units = np.zeros_like(axes)
-    for column, name in enumerate(EVEN):
+    for column, name in enumerate(BETWEEN_KEYS):
         known = np.flatnonzero(~unknown[:, column])
         if not known.size:
             continue
@@ -142,7 +142,7 @@ def costs_of(
     return Costs(pitch, own, square, together, units)
 
 
-def unevenness(axes: np.ndarray, numbered: Sequence[Mapping[int, int]]) -> float:
+def roughness(axes: np.ndarray, numbered: Sequence[Mapping[int, int]]) -> float:
     """Return how far each repetition steps from one pitch to the next, in robust units.
 
     mean over neighbouring pitches of mean over their common repetitions and all measurements of |u_a - u_b|

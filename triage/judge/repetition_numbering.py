@@ -1,4 +1,4 @@
-"""Numbering: which kept note of a pitch becomes which repetition, so that each repetition runs evenly too.
+"""Numbering: which kept note of a pitch becomes which repetition, so that each repetition is consistent too.
 
 In: the notes kept at each pitch and the costs between them. Out: a number from 1 for each note. Exact: with up to
 5 notes a pitch as a shortest path over all orders; with more, pitch by pitch as an assignment (which is exact too

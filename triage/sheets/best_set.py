@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from triage.domain.pitch import pitch_name
 from triage.judge.best_set import Kept, best_set
-from triage.judge.best_set_costs import EVEN, axes_of, costs_of, unevenness
+from triage.judge.best_set_costs import BETWEEN_KEYS, axes_of, costs_of, roughness
 from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND, Played, fault_of
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.repetition_numbering import number_repetitions
@@ -148,8 +148,8 @@ def _group(
         found.cost,
         found.method,
         found.states,
-        unevenness(costs.axes, [{numbers[row]: row for row in own} for own in sets]),
-        unevenness(costs.axes, first),
+        roughness(costs.axes, [{numbers[row]: row for row in own} for own in sets]),
+        roughness(costs.axes, first),
     )
 
 
@@ -178,7 +178,7 @@ def _note(
         other[1] if other else None,
         other[2] if other else None,
         one.next_costs,
-        {name: stored.measurements[name] for name in EVEN},
+        {name: stored.measurements[name] for name in BETWEEN_KEYS},
     )
 
 
@@ -188,7 +188,7 @@ def _values(keys: Sequence[Key], planned: Planned) -> dict[str, np.ndarray]:
     def one(key: Key, name: str) -> float:
         return np.nan if key[:2] in planned.other_mic else _number(planned.stored[key].measurements[name])
 
-    return {name: np.array([one(key, name) for key in keys]) for name in EVEN}
+    return {name: np.array([one(key, name) for key in keys]) for name in BETWEEN_KEYS}
 
 
 def _matrix(keys: Sequence[Key], vectors: dict[Key, np.ndarray]) -> np.ndarray | None:

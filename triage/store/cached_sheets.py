@@ -1,6 +1,6 @@
 """Cached sheets: what takes long to make of a whole session, kept as one row, so that no page reads a whole table.
 
-A sheet (noise, pickups, evenness) is JSON in one or more parts, with the numbers of change that it was made of: as
+A sheet (noise, pickups, consistency) is JSON in one or more parts, with the numbers of change that it was made of: as
 long as the session's numbers are the same it holds, whoever made it. Session 0 stands for all sessions.
 """
 

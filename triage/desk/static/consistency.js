@@ -1,4 +1,4 @@
-// The page of how even the keyboard is: shows the report and one plot at a time, in the scheme's colours; a dot plays
+// The page of how consistent the keyboard is: shows the report and one plot at a time, in the scheme's colours; a dot plays
 // its note, by the mouse or by the arrow keys and Enter.
 
 import { isDark, onScheme } from "./colours.js";
