@@ -89,8 +89,8 @@ def test_a_desk_says_that_the_database_is_away_and_goes_on_when_it_is_back(
         assert answer.status_code == 503 and "\n" not in answer.json()["error"]
     server.begin()
     assert anna.post("/api/takes/2/verdict", verdict | {"key": "click-0002"}).status_code == 200
-    words = [anna.get(f"/api/takes/{n}").json()["words"]["said"] for n in (1, 2)]
-    assert [len(said) for said in words] == [1, 1] and unsound(address) == []
+    histories = [anna.get(f"/api/takes/{n}").json()["verdicts"]["history"] for n in (1, 2)]
+    assert [len(history) for history in histories] == [1, 1] and unsound(address) == []
 
 
 def test_two_intakes_of_one_session_at_once_come_to_what_one_comes_to(warm: Warm, folder, unchanged, address):
