@@ -1,15 +1,17 @@
 """Excerpts: segments of recordings as WAV files, cut to the sample, and how loud a neighbour should be played.
 
-In: a stored track, the session's folder, times in seconds. Out: a ``Cut``, which is read a block at a time: a whole
-take is never held. Without gain the samples are those of the file (16 bit stays 16, all else becomes 24); with gain
-they are rounded once and never pass full scale.
+In: a stored track, the session's folder, times in seconds. Out: a ``Cut``, which is read a block at a time (a whole
+take is never held), written to the cache or streamed. Without gain the samples are those of the file (16 bit stays
+16, all else becomes 24); with gain they are rounded once and never pass full scale.
 """
 
 import shutil
+import wave
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from io import BytesIO
 from pathlib import Path
 from tempfile import mkdtemp
 from threading import Lock, get_ident
@@ -44,13 +46,26 @@ class Cut:
     width: int  # bytes a sample, 2 or 3
     gain_db: float = 0.0
 
-    def blocks(self) -> Iterator[np.ndarray]:
-        """Yield the samples as whole numbers of ``8 * width`` bits [shape=(sample,)], a block at a time."""
+    @property
+    def duration_s(self) -> float:
+        """Return how long the segment is, in seconds."""
+        return (self.last - self.first) / self.rate_hz
+
+    @property
+    def n_bytes(self) -> int:
+        """Return the size of the whole WAV, header included."""
+        return HEADER_BYTES + (self.last - self.first) * self.width
+
+    def blocks(self, skipped: int = 0) -> Iterator[np.ndarray]:
+        """Yield the samples as whole numbers of ``8 * width`` bits [shape=(sample,)], a block at a time.
+
+        The first ``skipped`` samples are left out.
+        """
         gain = 10 ** (self.gain_db / 20)
         try:
             with wav.opened(self.path) as file:
-                file.seek(self.first)
-                for start in range(self.first, self.last, BLOCK_SAMPLES):
+                file.seek(self.first + skipped)
+                for start in range(self.first + skipped, self.last, BLOCK_SAMPLES):
                     n_samples = min(BLOCK_SAMPLES, self.last - start)
                     yield _samples(file, self.channel, n_samples, gain) >> (32 - 8 * self.width)
         except (soundfile.SoundFileError, OSError) as error:
@@ -62,6 +77,26 @@ class Cut:
         with soundfile.SoundFile(path, "w", self.rate_hz, 1, subtype, format="WAV") as file:
             for block in self.blocks():
                 file.write((block << (32 - 8 * self.width)).astype(np.int32))
+
+    def stream(self, start: int, end: int) -> Iterator[bytes]:
+        """Yield the WAV's bytes from ``start`` to ``end`` (not included), a block at a time."""
+        if start < HEADER_BYTES:
+            yield self._header()[start:end]
+        left = end - max(start, HEADER_BYTES)
+        sample, skip = divmod(max(start - HEADER_BYTES, 0), self.width)
+        for block in self.blocks(sample) if left > 0 else ():
+            piece = block.astype("<i4").view(np.uint8).reshape(-1, 4)[:, : self.width].tobytes()[skip : skip + left]
+            yield piece
+            skip, left = 0, left - len(piece)
+            if left <= 0:
+                return
+
+    def _header(self) -> bytes:
+        header = BytesIO()
+        with wave.open(header, "wb") as file:
+            file.setparams((1, self.width, self.rate_hz, self.last - self.first, "NONE", ""))
+            file.writeframesraw(b"")
+            return header.getvalue()  # on closing, the length would be set to what was written
 
 
 class ExcerptCache:
@@ -82,8 +117,11 @@ class ExcerptCache:
                 self._sizes.move_to_end(path)
                 return path
         fresh = path.with_suffix(f".{get_ident()}")
-        excerpt.write(fresh)
-        fresh.replace(path)
+        try:
+            excerpt.write(fresh)
+            fresh.replace(path)
+        finally:
+            fresh.unlink(missing_ok=True)
         with self._lock:
             self._sizes[path] = path.stat().st_size
             while sum(self._sizes.values()) > self._most_bytes and len(self._sizes) > KEPT_FILES:

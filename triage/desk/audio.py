@@ -1,11 +1,18 @@
-"""Sound: segments of takes by id, never by path, as files with byte ranges (RFC 9110, section 14)."""
+"""Sound: segments of takes by id, never by path, with byte ranges (RFC 9110, section 14).
+
+A segment is written to the cache of excerpts and served as a file. A long one is streamed instead: writing 10 minutes
+takes more than a second, and a whole take is to start at once.
+"""
 
 import hashlib
+import re
+from collections.abc import Iterator
+from itertools import chain
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy import Connection
-from starlette.responses import FileResponse, Response
+from starlette.responses import FileResponse, Response, StreamingResponse
 
 from triage.audition.excerpts import Cut, cut, matching_gain_db, session_folder
 from triage.desk.access import AtDesk, Db, desk_of, may
@@ -21,6 +28,8 @@ Seconds = Annotated[float, Query(ge=0, le=LONGEST_S, allow_inf_nan=False)]
 Gain = Annotated[float, Query(ge=-30, le=12, allow_inf_nan=False)]
 BEFORE_S = 0.05  # of a note: its attack is not to be cut
 KEPT_S = 3600
+STREAMED_S = 15.0  # segments from this length on
+RANGE = re.compile(r"bytes=(\d{1,10})-(\d{0,10})")  # players ask for no other; the rest is answered in full
 
 
 @router.head("/takes/{take_id}/{mic}", include_in_schema=False)
@@ -70,7 +79,29 @@ def wav_answer(request: Request, found: Cut) -> Response:
     }
     if f'"{name}"' in [one.strip() for one in request.headers.get("if-none-match", "").split(",")]:
         return Response(status_code=304, headers=headers)
+    if found.duration_s >= STREAMED_S:
+        return _streamed(request, found, headers)
     return FileResponse(desk_of(request).excerpts.file(found, name), headers=headers, media_type="audio/wav")
+
+
+def _streamed(request: Request, found: Cut, headers: dict[str, str]) -> Response:
+    start, end, status = 0, found.n_bytes, 200
+    asked = RANGE.fullmatch(request.headers.get("range", ""))
+    if asked and request.headers.get("if-range", headers["ETag"]) == headers["ETag"]:
+        start, status = int(asked[1]), 206
+        end = min(end, int(asked[2]) + 1) if asked[2] else end
+        if start >= end:
+            return Response(status_code=416, headers={"Content-Range": f"bytes */{found.n_bytes}"})
+        headers["Content-Range"] = f"bytes {start}-{end - 1}/{found.n_bytes}"
+    headers |= {"Accept-Ranges": "bytes", "Content-Length": str(end - start)}
+    if request.method == "HEAD":
+        return Response(status_code=status, headers=headers, media_type="audio/wav")
+    return StreamingResponse(_begun(found.stream(start, end)), status, headers, "audio/wav")
+
+
+def _begun(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """Fetch the first two pieces, header and sound, now: what cannot be read is an error, not a broken-off answer."""
+    return chain([next(pieces, b""), next(pieces, b"")], pieces)
 
 
 def _cut(

@@ -43,6 +43,12 @@ def sign_in_page(request: Request, then: str = "/") -> HTMLResponse:
     return _sign_in_page(request, then=then)
 
 
+@router.get("/door")
+def old_address() -> Response:
+    """Send an old bookmark of this page to where it is now."""
+    return RedirectResponse("/sign-in", 308)
+
+
 @router.post("/sign-in")
 def come_in(
     request: Request, form_token: Text, name: Text = "", role: Text = "", password: Text = "", then: Text = "/"

@@ -9,6 +9,9 @@ import pytest
 import soundfile
 
 from tests.desk.server.evening import LEVELS_DB, RATE_HZ, whole_numbers
+from triage.audition import excerpts
+from triage.audition.excerpts import ExcerptCache
+from triage.desk import audio
 from triage.domain.note import Note
 from triage.domain.take import Take, Track
 from triage.store.engine import open_store, writing
@@ -32,7 +35,7 @@ def store_track(store: str, folder, path: str, name: str = "T009", channel: int 
     return made
 
 
-def test_a_stretch_is_cut_to_the_sample_and_bit_for_bit_that_of_the_file(desk):
+def test_a_segment_is_cut_to_the_sample_and_bit_for_bit_that_of_the_file(desk):
     answer = desk.person().get("/audio/takes/1/close?start_s=0.5&end_s=1.25")
     assert answer.headers["content-type"] == "audio/wav"
     assert (samples(answer.content) == whole_numbers("T001", "close")[24_000:60_000]).all()
@@ -87,7 +90,7 @@ def test_a_range_beyond_the_end_or_without_sense_is_answered_as_the_rfc_says(des
     assert anna.get(url, headers={"Range": "bytes=0-1", "If-Range": '"other"'}).status_code == 200
 
 
-def test_what_a_browser_has_is_not_sent_again_and_only_its_size_is_told(desk):
+def test_what_a_browser_has_is_not_sent_again_and_only_its_size_is_sent(desk):
     anna = desk.person()
     url = "/audio/takes/1/close?start_s=0&end_s=0.01"
     first = anna.get(url)
@@ -95,6 +98,68 @@ def test_what_a_browser_has_is_not_sent_again_and_only_its_size_is_told(desk):
     head = anna.client.head(url)
     assert head.content == b"" and head.headers["content-length"] == str(len(first.content))
     assert first.headers["cache-control"] == "private, max-age=3600"
+
+
+@pytest.fixture
+def long_take(store, tmp_path):
+    """A take that is streamed: its address and its samples, of 24 bit."""
+    whole = np.random.default_rng(7).integers(-(2**23), 2**23, round(20.5 * RATE_HZ), dtype=np.int32)
+    soundfile.write(tmp_path / "mill" / "audio" / "long.wav", whole << 8, RATE_HZ, subtype="PCM_24")
+    return f"/audio/takes/{store_track(store, tmp_path, 'audio/long.wav')}/close", whole
+
+
+def test_a_long_take_is_streamed_and_never_written_to_the_cache(desk, long_take, monkeypatch):
+    monkeypatch.setattr(ExcerptCache, "file", None)  # calling it is an error
+    url, whole = long_take
+    found = desk.person().get(url)
+    assert (samples(found.content) == whole).all()
+    assert int(found.headers["content-length"]) == len(found.content) == 44 + 3 * len(whole)
+
+
+@pytest.mark.parametrize("width, gain", [(2, 0), (2, -6), (3, 0), (3, -6)])
+def test_streamed_bytes_are_those_of_the_cached_file(desk, store, tmp_path, monkeypatch, width, gain):
+    whole = np.random.default_rng(8).integers(-(2**15), 2**15, (20 * RATE_HZ, 2), dtype=np.int32) << 16
+    soundfile.write(tmp_path / "mill" / "audio" / "x.wav", whole, RATE_HZ, subtype=f"PCM_{8 * width}")
+    url = f"/audio/takes/{store_track(store, tmp_path, 'audio/x.wav', channel=1)}/close?gain_db={gain}"
+    anna = desk.person()
+    streamed = anna.get(url).content
+    monkeypatch.setattr(audio, "STREAMED_S", 99.0)
+    assert anna.get(url).content == streamed
+
+
+def test_ranges_of_a_long_take_are_just_those_bytes(desk, long_take):
+    anna, (url, _) = desk.person(), long_take
+    whole = anna.get(url).content
+    size = len(whole)
+    for first, last in (
+        (0, 1),
+        (0, 43),
+        (0, 44),
+        (43, 1000),
+        (44, 44),
+        (1001, 1003),
+        (500_000, 800_001),
+        (size - 1, size - 1),
+    ):
+        part = anna.get(url, headers={"Range": f"bytes={first}-{last}"})
+        assert part.status_code == 206 and part.content == whole[first : last + 1]
+        assert part.headers["content-range"] == f"bytes {first}-{last}/{size}"
+    assert anna.get(url, headers={"Range": f"bytes={size - 7}-"}).content == whole[-7:]
+    beyond = anna.get(url, headers={"Range": f"bytes={size}-"})
+    assert beyond.status_code == 416 and beyond.headers["content-range"] == f"bytes */{size}"
+    for other in ({"Range": "bytes=0-1,4-5"}, {"Range": "bytes=0-1", "If-Range": '"other"'}):
+        assert anna.get(url, headers=other).status_code == 200
+    head = anna.client.head(url, headers={"Range": "bytes=0-9"})
+    assert head.status_code == 206 and head.content == b"" and head.headers["content-length"] == "10"
+
+
+def test_a_long_take_that_cannot_be_read_is_one_line(desk, long_take, tmp_path, monkeypatch):
+    def broken(*_):
+        raise soundfile.LibsndfileError(1)
+
+    monkeypatch.setattr(excerpts, "_samples", broken)
+    answer = desk.person().get(long_take[0])
+    assert answer.status_code == 404 and "cannot be read" in answer.json()["error"]
 
 
 def test_times_outside_the_take_give_what_there_is(desk):
@@ -109,7 +174,7 @@ def test_a_query_that_cannot_be_is_one_line(desk, query):
     assert answer.status_code == 422 and list(answer.json()) == ["error"]
 
 
-def test_a_raised_stretch_never_peaks_above_the_ceiling(desk):
+def test_a_raised_segment_never_peaks_above_the_ceiling(desk):
     anna = desk.person()
     answer = anna.get("/audio/takes/1/close?start_s=0&end_s=1&gain_db=12")
     raised, plain = samples(answer.content), whole_numbers("T001", "close")[:RATE_HZ]

@@ -41,7 +41,12 @@ def test_nobody_gets_anything_before_the_sign_in_page(desk):
         assert stranger.get(path).status_code == 401
 
 
-def test_every_route_but_the_door_asks_who_is_there(desk):
+def test_the_old_address_of_the_sign_in_page_leads_there(desk):
+    answer = desk.stranger().get("/door")
+    assert (answer.status_code, answer.headers["location"]) == (308, "/sign-in")
+
+
+def test_every_route_but_signing_in_asks_who_is_there(desk):
     stranger = desk.stranger()
     for method, path in routes(desk):
         if path in ("/sign-in", "/sign-out") or path.startswith("/static"):
