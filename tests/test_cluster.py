@@ -23,7 +23,7 @@ from triage.analysis import workers
 from triage.analysis.cluster import Lost, spread
 from triage.analysis.remote_folder import at_hand, fetched, is_remote
 from triage.domain.errors import ConfigError
-from triage.listen.encoder import Network, Shape, TrainedEncoder
+from triage.listen.encoder import EncoderShape, Network, TrainedEncoder
 from triage.pipeline import take_in
 from triage.reembed import reembed
 from triage.store.arrivals import arrivals
@@ -182,7 +182,7 @@ def test_a_library_seen_by_an_older_encoder_is_looked_at_again(folder, cluster, 
     old, new = stored
     monkeypatch.setattr(workers, "cores", lambda: 1)
     torch.manual_seed(1)
-    older = TrainedEncoder(Network(Shape()), "older")
+    older = TrainedEncoder(Network(EncoderShape()), "older")
     with monkeypatch.context() as patch:
         patch.setattr("triage.analysis.take.encoder_in_use", lambda: older)
         take_in(folder, old)

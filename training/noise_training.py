@@ -50,7 +50,14 @@ from training.pool import Pool
 from training.synthetic_noises import MAKERS
 from triage.config import Strict, read_toml, shipped
 from triage.domain.kinds import NOISES
-from triage.listen.noise_network import AUDIBLE_DB, SHIPPED, NoiseNetwork, NoisePrediction, Shape, save_detector
+from triage.listen.noise_network import (
+    AUDIBLE_DB,
+    SHIPPED,
+    NoiseNetwork,
+    NoiseNetworkShape,
+    NoisePrediction,
+    save_detector,
+)
 
 MOST_DB = 40.0  # over the music; louder noises are all alike
 AHEAD = 3  # batches planned ahead
@@ -58,8 +65,8 @@ LOG_EVERY = 50
 binary_cross_entropy = functional.binary_cross_entropy_with_logits
 
 
-class NoiseNetworkShape(Strict):
-    """Sizes of the network, as of triage.listen.noise_network.Shape."""
+class NoiseNetworkShapeConfig(Strict):
+    """Sizes of the network, as of triage.listen.noise_network.NoiseNetworkShape."""
 
     width: int
     blocks: int
@@ -83,7 +90,7 @@ class NoiseTrainingConfig(DataConfig):
     """All of configs/noise_training.toml."""
 
     stage: NoisyRecipe
-    network: NoiseNetworkShape
+    network: NoiseNetworkShapeConfig
     train: NoiseOptimiser
 
 
@@ -198,7 +205,7 @@ def train_once(
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(config.seed)
     split = split_parts(pool, without)
-    network = NoiseNetwork(Shape(**config.network.model_dump())).to(device)
+    network = NoiseNetwork(NoiseNetworkShape(**config.network.model_dump())).to(device)
     samples = torch.from_numpy(pool.samples).to(device)
     held_out = [quarter for quarter in TRAINING_QUARTERS if quarter not in config.noise.quarters]
     other = noise_clips(config, recordings, held_out, config.seed + 1, NOISES, MAKERS)

@@ -49,13 +49,13 @@ from training.network_training import (
 from training.pool import Pool
 from triage.config import Strict, read_toml, shipped
 from triage.domain.errors import ConfigError
-from triage.listen.encoder import NOISES, SHIPPED, Network, Shape, save_encoder
+from triage.listen.encoder import NOISES, SHIPPED, EncoderShape, Network, save_encoder
 
 LOG_EVERY = 50
 
 
-class EncoderShape(Strict):
-    """Sizes of the network, as of triage.listen.encoder.Shape."""
+class EncoderShapeConfig(Strict):
+    """Sizes of the network, as of triage.listen.encoder.EncoderShape."""
 
     width: int
     blocks: int
@@ -85,7 +85,7 @@ class PretrainConfig(DataConfig):
     """All of configs/pretrain.toml."""
 
     stage: StageRecipe
-    network: EncoderShape
+    network: EncoderShapeConfig
     aims: AimsConfig
     train: PretrainOptimiser
 
@@ -157,7 +157,7 @@ def train_once(
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(config.seed)
     split = split_parts(pool, without)
-    network = Network(Shape(**config.network.model_dump())).to(device)
+    network = Network(EncoderShape(**config.network.model_dump())).to(device)
     samples, plain = torch.from_numpy(pool.samples).to(device), config.stage.model_copy(update={"warp": 0.0})
     held_out = [quarter for quarter in TRAINING_QUARTERS if quarter not in config.noise.quarters]
     clips = noise_clips(config, recordings, held_out, config.seed + 1, NOISES)

@@ -16,7 +16,7 @@ import torch
 
 from tests.bench.ceilings import Ceilings, count, measured, median_s
 from training.gpu_rendering import DeviceLogMel
-from triage.listen.encoder import SHIPPED, Network, Shape, TrainedEncoder, load_encoder
+from triage.listen.encoder import SHIPPED, EncoderShape, Network, TrainedEncoder, load_encoder
 from triage.listen.logmel import LogMel
 from triage.listen.notes import NoteSegment
 
@@ -43,7 +43,7 @@ def shipped_encoder() -> TrainedEncoder:
         return load_encoder()
     except Exception as error:
         print(f"{error}: timing an untrained one")
-        return TrainedEncoder(Network(Shape()), "untrained")
+        return TrainedEncoder(Network(EncoderShape()), "untrained")
 
 
 def one_core(encoder: TrainedEncoder) -> None:

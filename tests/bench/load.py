@@ -1,7 +1,7 @@
 """The desk under load: ``python -m tests.bench.load --minutes 10``.
 
 Six editors work down one queue at a steady pace, 30 requests a second in all, as their pages would ask: the next
-takes, a picture, a wave, a stretch of sound by range, a neighbour, a verdict, an undo now and then; and once in a
+takes, a picture, a wave, a segment of sound by range, a neighbour, a verdict, an undo now and then; and once in a
 while a list, the noise sheet, the pick-ups. The desk runs as `triage desk` does, in a process of its own, on SQLite
 and on PostgreSQL. Printed: waiting times (from when a request was due, so that a desk that falls behind shows it),
 errors, the desk's memory minute by minute, and whether every verdict that was answered stands in the store, once.

@@ -1,4 +1,4 @@
-"""Spots: the stretch to hear is where the encoder's features peaks, inside the note."""
+"""Spots: the segment to hear is where the encoder's features peaks, inside the note."""
 
 from dataclasses import replace
 

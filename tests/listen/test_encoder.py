@@ -13,24 +13,24 @@ from triage.domain.errors import AudioError, JudgeError
 from triage.listen.encoder import (
     DIRECTIONS,
     EVIDENCE,
+    SEGMENTS,
     SHIPPED,
     STEP_S,
-    STRETCHES,
+    EncoderShape,
     Network,
-    Shape,
     TrainedEncoder,
     load_encoder,
     relative,
     save_encoder,
+    segments,
     step_times,
-    stretches,
     take_vector,
 )
 from triage.listen.logmel import HOP_S, LogMel
 from triage.listen.notes import NoteSegment
 
 RATE_HZ = 48_000
-SMALL = Shape(width=16, blocks=2, hidden=16, dimension=8)
+SMALL = EncoderShape(width=16, blocks=2, hidden=16, dimension=8)
 NOTES = [NoteSegment(0.5, 1.0, 1.4, -20.0), NoteSegment(1.9, 2.6, 3.0, -22.0)]
 
 
@@ -53,7 +53,7 @@ def take(seconds: float, seed: int = 0) -> np.ndarray:
 
 
 def test_the_shipped_size_has_one_to_three_million_parameters():
-    assert 1e6 < sum(p.numel() for p in Network(Shape()).parameters()) < 3e6
+    assert 1e6 < sum(p.numel() for p in Network(EncoderShape()).parameters()) < 3e6
 
 
 def test_a_note_a_vector_and_a_step_every_40_ms(small):
@@ -114,8 +114,8 @@ def test_a_step_hears_about_a_second_to_either_side(small):
 
 
 def test_stretches_share_steps_out_by_overlap():
-    share = stretches(torch.tensor([[[1.0, 2.0, 2.5]]]), torch.tensor([400]), 100)[0, 0]
-    assert share.shape == (STRETCHES, 100)
+    share = segments(torch.tensor([[[1.0, 2.0, 2.5]]]), torch.tensor([400]), 100)[0, 0]
+    assert share.shape == (SEGMENTS, 100)
     # lengths from the docstring: -0.05 to 0.08; 0.04 to 0.3; 0.1 to the end; 0.15 before to 0.08 after; 0.5 of ring
     assert share.sum(dim=1).numpy() == pytest.approx([0.13, 0.26, 0.9, 0.23, 0.5], abs=1e-3)
     begin, end = 25 * STEP_S - 0.005, 26 * STEP_S - 0.005  # of step 25, around its centre 1.015 s
@@ -125,7 +125,7 @@ def test_stretches_share_steps_out_by_overlap():
 
 @pytest.mark.parametrize("times", [(0.0, 0.02, 0.02), (3.98, 4.0, 4.0), (3.9, 9.0, 20.0), (1.0, 1.0, 1.0)])
 def test_a_note_at_the_edge_or_without_length_still_has_every_stretch(times, small):
-    share = stretches(torch.tensor([[times]]), torch.tensor([400]), 100)
+    share = segments(torch.tensor([[times]]), torch.tensor([400]), 100)
     assert (share.sum(dim=3) > 0).all()
     assert np.isfinite(small.listen(take(4.0), [NoteSegment(*times, -20.0)])[0]).all()
 

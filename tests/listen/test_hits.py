@@ -22,7 +22,7 @@ def listen(wave, rate_hz=RATE_HZ):
 
 
 def noise(low_hz, high_hz, length_s, level_dbfs, seed=3, rate_hz=RATE_HZ):
-    """A stretch of noise between two frequencies, faded for 2 ms; RMS of its loudest 43 ms at level_dbfs."""
+    """A segment of noise between two frequencies, faded for 2 ms; RMS of its loudest 43 ms at level_dbfs."""
     white = floor(length_s + 0.5, rate_hz, 0.0, seed)
     sos = signal.butter(4, (low_hz, high_hz), "bandpass", fs=rate_hz, output="sos")
     wave = signal.sosfilt(sos, white)[-round(length_s * rate_hz) :]

@@ -20,15 +20,15 @@ def burst(length_s=0.08, low_hz=200, high_hz=8000, rate_hz=RATE_HZ, seed=1):
 
 
 def heard_at(distances_m, rate_hz=RATE_HZ, celsius=20.0, floor_db=-80.0):
-    """A burst 0.1 s into the stretch as microphones at some distances pick it up, without walls."""
-    stretches = []
+    """A burst 0.1 s into the segment as microphones at some distances pick it up, without walls."""
+    segments = []
     for k, away_m in enumerate(distances_m):
         track = floor(0.3, rate_hz, floor_db, seed=10 + k)
         first = round((0.1 + away_m / speed_m_s(celsius)) * rate_hz)
         sound = burst(rate_hz=rate_hz) / away_m
         track[first : first + len(sound)] += sound
-        stretches.append(track)
-    return stretches
+        segments.append(track)
+    return segments
 
 
 def test_the_speed_of_sound_is_that_of_the_standard():
@@ -52,7 +52,7 @@ def test_noises_of_their_own_have_seldom_a_delay():
 
 
 def test_stretches_of_unlike_length_are_refused():
-    with pytest.raises(AudioError, match="same stretch"):
+    with pytest.raises(AudioError, match="same segment"):
         later_s([np.zeros(5000), np.zeros(5001)], RATE_HZ)
 
 

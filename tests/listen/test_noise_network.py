@@ -19,7 +19,7 @@ from triage.listen.noise_network import (
     SHIPPED,
     NoiseDetector,
     NoiseNetwork,
-    Shape,
+    NoiseNetworkShape,
     load_detector,
     marked,
     save_detector,
@@ -28,7 +28,7 @@ from triage.listen.noise_network import (
 from triage.listen.notes import find_notes
 
 NOTES = [(start_s, tone(220.0, 0.8)) for start_s in (0.6, 2.5, 4.4)]
-SMALL = Shape(width=16, blocks=2, told=8, joint=16)
+SMALL = NoiseNetworkShape(width=16, blocks=2, told=8, joint=16)
 
 
 def heard_in(*waves):
@@ -123,5 +123,5 @@ def test_the_shipped_card_is_of_the_shipped_weights():
     card = json.loads(shipped(SHIPPED).with_suffix(".json").read_text(encoding="utf-8"))
     assert card["name"] == load_detector().name and card["kinds"] == list(NOISES)
     assert card["bytes"] < 4_000_000
-    assert replace(Shape(), **card["network"]) == Shape(**card["network"])
+    assert replace(NoiseNetworkShape(), **card["network"]) == NoiseNetworkShape(**card["network"])
     assert floor(0.1).size and noise_network.NAME in card["name"]

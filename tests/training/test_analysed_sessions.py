@@ -20,7 +20,7 @@ from training.rooms import MicRecipe
 from triage.analysis.encoding import BESIDE
 from triage.config import shipped
 from triage.listen.embed import FixedEmbedding
-from triage.listen.encoder import Network, Shape, TrainedEncoder
+from triage.listen.encoder import EncoderShape, Network, TrainedEncoder
 from triage.ranking.note_table import note_table
 
 SPEC = SessionSpec(3, ("horn",), 0.5, "all", 2, 0.4, {"level": 1.0})
@@ -36,7 +36,7 @@ ELSEWHERE = Elsewhere(
 
 @pytest.fixture(scope="module")
 def encoder() -> TrainedEncoder:
-    return TrainedEncoder(Network(Shape(width=16, blocks=1, hidden=16, dimension=8)), "notes-test")
+    return TrainedEncoder(Network(EncoderShape(width=16, blocks=1, hidden=16, dimension=8)), "notes-test")
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from training.pool import build_pool
 from training.synthetic_noises import MAKERS
 from triage.config import read_toml, shipped
 from triage.domain.kinds import NOISES
-from triage.listen.noise_network import STEP_S, NoiseNetwork, NoisePrediction, Shape, load_detector
+from triage.listen.noise_network import STEP_S, NoiseNetwork, NoiseNetworkShape, NoisePrediction, load_detector
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,9 @@ def config():
                     "under_note": 0.0,
                 }
             ),
-            "network": noise_training.NoiseNetworkShape(width=16, blocks=2, kernel=7, widening=2, told=8, joint=16),
+            "network": noise_training.NoiseNetworkShapeConfig(
+                width=16, blocks=2, kernel=7, widening=2, told=8, joint=16
+            ),
             "train": whole.train.model_copy(
                 update={
                     "rows": 4,
@@ -105,4 +107,4 @@ def test_a_run_of_a_few_steps_leaves_weights_and_a_card(config, renderer, stand_
     assert card["steps"] == 2 and 0 <= card["scores"]["val/auroc"] <= 1
     assert any("train/any" in values for values in lines)
     assert np.isfinite([v for values in lines for k, v in values.items() if k.startswith("train/")]).all()
-    assert isinstance(network, NoiseNetwork) and network.shape == Shape(**config.network.model_dump())
+    assert isinstance(network, NoiseNetwork) and network.shape == NoiseNetworkShape(**config.network.model_dump())

@@ -15,7 +15,7 @@ from training.pool import KINDS, build_pool
 from training.pretrain import PretrainConfig, fit, main, without_aims
 from triage.config import read_toml, shipped
 from triage.domain.errors import ConfigError
-from triage.listen.encoder import NOISES, Network, Shape, load_encoder
+from triage.listen.encoder import NOISES, EncoderShape, Network, load_encoder
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def renderer(config, pool, stand_ins):
 
 def trained(renderer, config, parts, log=lambda values, step: None):
     torch.manual_seed(1)
-    return fit(Network(Shape(**config.network.model_dump())), renderer, parts, config, log)
+    return fit(Network(EncoderShape(**config.network.model_dump())), renderer, parts, config, log)
 
 
 def test_fit_logs_every_aim_and_moves_the_weights(renderer, config, pool):
@@ -47,7 +47,7 @@ def test_fit_logs_every_aim_and_moves_the_weights(renderer, config, pool):
     assert logged[0][1].keys() >= {f"train/{aim}" for aim in ("contrastive", "evidence", "cohort", "measurements")}
     assert all(np.isfinite(list(values.values())).all() for _, values in logged)
     torch.manual_seed(1)
-    first = Network(Shape(**config.network.model_dump()))
+    first = Network(EncoderShape(**config.network.model_dump()))
     assert all(
         not torch.equal(a, b)
         for (n, a), b in zip(first.named_parameters(), average.parameters(), strict=True)
@@ -64,7 +64,7 @@ def test_the_same_seed_gives_the_same_weights(renderer, config, pool):
 def test_training_lowers_the_loss_of_a_repeated_batch(renderer, config, pool):
     # one batch, over and over: what cannot be learnt here is broken
     torch.manual_seed(2)
-    network, losses = Network(Shape(width=32, blocks=1, hidden=32, dimension=16)), Losses(16)
+    network, losses = Network(EncoderShape(width=32, blocks=1, hidden=32, dimension=16)), Losses(16)
     takes = plan(pool, split_parts(pool, ())[0], renderer.recipe, np.random.default_rng(3))
     batch = renderer.render(takes, 4)
     optimizer = torch.optim.AdamW([*network.parameters(), *losses.parameters()], 3e-3)
@@ -87,7 +87,7 @@ def test_an_aim_of_weight_0_has_no_effect(renderer, config, pool):
     )
     average, _ = trained(renderer, alone, parts)
     torch.manual_seed(1)
-    first = Network(Shape(**config.network.model_dump()))
+    first = Network(EncoderShape(**config.network.model_dump()))
     with_decay = (1 - config.train.learning_rate * config.train.weight_decay) ** config.train.steps
     # the vectors' last layer has no gradient: nothing but weight decay touches it
     assert torch.allclose(average.vector.weight, first.vector.weight, rtol=2 * (1 - with_decay), atol=1e-7)

@@ -92,7 +92,7 @@ def _result(ray: Any, reference: Any) -> Any:
     try:
         return ray.get(reference)
     except ray.exceptions.RayError as error:
-        lines = str(error).strip().splitlines() or ["no reason told"]
+        lines = str(error).strip().splitlines() or ["no reason given"]
         return Lost(f"{type(error).__name__}: {lines[0]}")  # the other lines are stacks of other machines
 
 

@@ -22,7 +22,7 @@ from triage.listen.notes import NoteSegment
 from triage.listen.stationary_noise import HumWatch, Steady, broad
 
 COMPARED = 4  # microphones that an arrival is asked of: those that hear it loudest
-BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the stretch that shows where a noise comes from
+BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the segment that shows where a noise comes from
 TECHNICAL_S = 0.005
 
 
@@ -127,13 +127,13 @@ def _nearest(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors:
     # What is not even a hit there is far; but with few microphones all may be asked.
     known.sort(key=lambda t: hit.mics[t.mic].level_dbfs if t.mic in hit.mics else -np.inf, reverse=True)
     known = known[:COMPARED]
-    stretches = _stretches(known, folder, hit)
-    if stretches.shape[1] < LEAST_S * rate_hz:
+    segments = _segments(known, folder, hit)
+    if segments.shape[1] < LEAST_S * rate_hz:
         return heard
-    levels = [_rise_dbfs(stretch, rate_hz) for stretch in stretches]
+    levels = [_rise_dbfs(segment, rate_hz) for segment in segments]
     own = [floors[track.mic] for track in known]
     close = closeness_db(levels, [f.note_dbfs or 0.0 for f in own], [_lag_s(f) for f in own])
-    return known[nearest(later_s(list(stretches), rate_hz), close)].mic
+    return known[nearest(later_s(list(segments), rate_hz), close)].mic
 
 
 def _note_dbfs(floor: NoiseFloor | None) -> float | None:
@@ -147,7 +147,7 @@ def _lag_s(floor: NoiseFloor) -> float:
     return floor.lag_s
 
 
-def _stretches(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> np.ndarray:
+def _segments(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> np.ndarray:
     """Return the same moment of every track, from before an event is heard anywhere [shape=(track, sample)]."""
     length_s = min(max(hit.end_s - hit.start_s, LEAST_S), MOST_S)
     start_s = max(0.0, hit.start_s - BEFORE_S)
@@ -156,8 +156,8 @@ def _stretches(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> np
     return np.stack([np.nan_to_num(s[:shortest], nan=0.0, posinf=0.0, neginf=0.0) for s in read])
 
 
-def _rise_dbfs(stretch: np.ndarray, rate_hz: int) -> float:
-    """Return the loudest 10 ms of a stretch less what was there in its first 50 ms, in dBFS."""
+def _rise_dbfs(segment: np.ndarray, rate_hz: int) -> float:
+    """Return the loudest 10 ms of a segment less what was there in its first 50 ms, in dBFS."""
     size = round(0.01 * rate_hz)
-    power = (stretch[: len(stretch) // size * size].reshape(-1, size).astype(np.float64) ** 2).mean(axis=1)
+    power = (segment[: len(segment) // size * size].reshape(-1, size).astype(np.float64) ** 2).mean(axis=1)
     return float(10 * np.log10(max(power.max() - power[:5].mean(), 1e-15)))

@@ -22,7 +22,7 @@ AROUND_S, LONGEST_S = 0.8, 4.0  # heard and seen before a hit and after its star
 
 @dataclass(frozen=True)
 class Excerpt:
-    """Where to hear and see a hit: addresses of its sound and picture, and the stretch that they show."""
+    """Where to hear and see a hit: addresses of its sound and picture, and the segment that they show."""
 
     sound: str
     picture: str

@@ -129,10 +129,10 @@ def consistency_parts(db: Connection, session_id: int) -> Parts:
     strays = [_stray(report.dots[one.dot], one.why) for one in report.strays[:STRAYS]]
     # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
     rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]
-    told, more = report.sentences[:SENTENCES], [*report.sentences[SENTENCES:], *rest][:MORE]
+    leading, more = report.sentences[:SENTENCES], [*report.sentences[SENTENCES:], *rest][:MORE]
     shown = {
         "empty": "",
-        "sentences": [SHARP.sub("\\1♯\\2", one) for one in told],
+        "sentences": [SHARP.sub("\\1♯\\2", one) for one in leading],
         "more": [SHARP.sub("\\1♯\\2", one) for one in more],
         "strays": strays,
         "all_strays": len(report.strays),

@@ -35,7 +35,7 @@ class Drift:
     """A trend over takes; ``trend`` is per hour (or per take where no clock is known) and None where unknown."""
 
     trend: Trend | None
-    change: float  # over the whole stretch, unit of the values
+    change: float  # over the whole time, unit of the values
     first_h: float
     last_h: float
     takes: np.ndarray  # (take,) labels in order of time
@@ -52,7 +52,7 @@ def drift(values: np.ndarray, day: Day, absolute: bool = False) -> Drift:
     the cohort's mean and a cubic in pitch (Frisch and Waugh); the medians of both residuals over each take go into
     the Mann-Kendall test. Where less than a tenth of the hour's variance within the set-ups is left, the order of
     what was played hides any drift; then an ``absolute`` value, which should be the same whatever is played, is
-    tested with only the set-ups taken out, and ``adjusted`` says so. change = slope times the whole stretch.
+    tested with only the set-ups taken out, and ``adjusted`` says so. change = slope times the whole time.
 
     Parameters
     ----------

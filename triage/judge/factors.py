@@ -18,7 +18,7 @@ ALIASED = 1e-6  # of a column's size: what is left of it beside others is roundi
 
 
 @dataclass(frozen=True)
-class Block:
+class FactorColumns:
     """The columns of one factor and each note's level of it."""
 
     factor: str
@@ -27,7 +27,7 @@ class Block:
 
 
 @dataclass(frozen=True)
-class Untold:
+class UndeterminedFactor:
     """A factor whose share cannot be determined."""
 
     factor: str
@@ -37,7 +37,7 @@ class Untold:
 
 def blocks(
     pitch: np.ndarray, dynamic: np.ndarray, factors: Mapping[str, np.ndarray]
-) -> tuple[list[Block], list[Untold]]:
+) -> tuple[list[FactorColumns], list[UndeterminedFactor]]:
     """Return the factors that can be told apart in these notes, and the others with the reason.
 
     A factor is determined where it has more than one level, does not change with an earlier one throughout, and adds
@@ -53,23 +53,25 @@ def blocks(
 
     Returns
     -------
-    determined : list of Block
-    undetermined : list of Untold
+    determined : list of FactorColumns
+    undetermined : list of UndeterminedFactor
     """
     determined, undetermined = [], []
     tones = np.unique(pitch)
     if len(tones) >= LEAST_PITCHES:
-        determined.append(Block(REGISTER, _register(pitch, dynamic), pitch.astype(str)))
+        determined.append(FactorColumns(REGISTER, _register(pitch, dynamic), pitch.astype(str)))
     else:
-        undetermined.append(Untold(REGISTER, len(tones), f"only {len(tones)} pitch{'' if len(tones) == 1 else 'es'}"))
+        undetermined.append(
+            UndeterminedFactor(REGISTER, len(tones), f"only {len(tones)} pitch{'' if len(tones) == 1 else 'es'}")
+        )
     x, before = indicators(dynamic), dict[str, np.ndarray]()
     cell = np.array([f"{tone:g} {word}" for tone, word in zip(pitch, dynamic, strict=True)])
     for name, labels in {**factors, PITCH: cell}.items():
         columns = indicators(labels)
         if why := _why_not(name, columns, labels, before, x):
-            undetermined.append(Untold(name, columns.shape[1], why))
+            undetermined.append(UndeterminedFactor(name, columns.shape[1], why))
         else:
-            determined.append(Block(name, columns, labels))
+            determined.append(FactorColumns(name, columns, labels))
             before[name] = labels
     return determined, undetermined
 

@@ -1,4 +1,4 @@
-"""Spots: which stretch of a take to hear, and why, in the words a person uses.
+"""Spots: which segment of a take to hear, and why, in the words a person uses.
 
 Notes with their features and the probability of each kind go in; spots come out, the most doubtful first. A spot
 says what was found, what the neighbours let expect, and the difference.
@@ -56,7 +56,7 @@ def note_spots(table: NoteTable, features: NoteFeatures, kinds: list[str], doubt
 
 
 def _spot(table: NoteTable, features: NoteFeatures, row: int, kind: str, doubt: float) -> Spot:
-    start_s, end_s = _stretch(table, features, row, kind)
+    start_s, end_s = _segment(table, features, row, kind)
     if kind == "wrong-note":
         return _wrong_note(table, row, doubt)
     name = _loudest(features, row, kind)
@@ -100,7 +100,7 @@ def activation_sigmas(features: NoteFeatures, row: int, kind: str) -> float:
 
 
 def _at_peak(table: NoteTable, features: NoteFeatures, row: int, kind: str) -> tuple[float, float] | None:
-    """Return the stretch around the peak of a kind's activation, inside the note; None where it says little."""
+    """Return the segment around the peak of a kind's activation, inside the note; None where it says little."""
     if kind not in table.activation_peak_s or activation_sigmas(features, row, kind) < ACTIVATION_SIGMAS:
         return None
     at_s, before_s, after_s = float(table.activation_peak_s[kind][row]), *AROUND_PEAK_S
@@ -131,7 +131,7 @@ def _words(name: str, found: float, expected: float) -> str:
     return (text or COMPARED[name].label + " off by {0:.2f}").format(abs(found - expected))
 
 
-def _stretch(table: NoteTable, features: NoteFeatures, row: int, kind: str) -> tuple[float, float]:
+def _segment(table: NoteTable, features: NoteFeatures, row: int, kind: str) -> tuple[float, float]:
     """Return the part of the note where this kind is heard: where the encoder heard it most, else where it can be."""
     start_s, end_s = float(table.start_s[row]), float(table.end_s[row])
     if kind == "attack":

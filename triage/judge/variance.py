@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from triage.domain.errors import JudgeError
-from triage.judge.factors import REGISTER, REST, Block, Untold, blocks, indicators
+from triage.judge.factors import REGISTER, REST, FactorColumns, UndeterminedFactor, blocks, indicators
 from triage.judge.reml import Design, Fit, cholesky, draw, fit, prepare
 from triage.judge.robust import mad
 
@@ -115,18 +115,18 @@ def spread(
     return Spread((*shares[:-1], *map(_cannot, cannot), shares[-1]), sigma, int(kept.sum()), strays, curve)
 
 
-def _cannot(factor: Untold) -> Share:
+def _cannot(factor: UndeterminedFactor) -> Share:
     return Share(factor.factor, factor.levels, np.nan, np.nan, np.nan, np.nan, (), factor.why)
 
 
-def _rest(values: np.ndarray, dynamic: np.ndarray, determined: list[Block], found: Fit) -> np.ndarray:
+def _rest(values: np.ndarray, dynamic: np.ndarray, determined: list[FactorColumns], found: Fit) -> np.ndarray:
     left = values - np.column_stack([b.columns for b in determined]) @ found.effects if determined else values
     for word in np.unique(dynamic):
         left = np.where(dynamic == word, left - np.median(left[dynamic == word]), left)
     return left
 
 
-def _shares(design: Design, found: Fit, determined: list[Block], seed: int) -> list[Share]:
+def _shares(design: Design, found: Fit, determined: list[FactorColumns], seed: int) -> list[Share]:
     """Return the shares of all factors that can be determined, and of the rest."""
     part = _expected(design, found)
     drawn = _drawn(design, found, np.random.default_rng(seed))
@@ -184,7 +184,7 @@ def _drawn(design: Design, found: Fit, rng: np.random.Generator) -> np.ndarray:
     return np.concatenate(rows) / design.n
 
 
-def _effects(block: Block, u: np.ndarray) -> tuple[int, tuple[tuple[str, float], ...]]:
+def _effects(block: FactorColumns, u: np.ndarray) -> tuple[int, tuple[tuple[str, float], ...]]:
     """Return the number of a factor's levels and how far each lies off the mean over all notes."""
     levels, place = np.unique(block.labels, return_inverse=True)
     each = block.columns @ u
@@ -192,7 +192,9 @@ def _effects(block: Block, u: np.ndarray) -> tuple[int, tuple[tuple[str, float],
     return len(levels), tuple((str(level), float(value)) for level, value in zip(levels, mean, strict=True))
 
 
-def _curve(determined: list[Block], found: Fit, design: Design, pitch: np.ndarray) -> tuple[tuple[float, float], ...]:
+def _curve(
+    determined: list[FactorColumns], found: Fit, design: Design, pitch: np.ndarray
+) -> tuple[tuple[float, float], ...]:
     if not determined or determined[0].factor != REGISTER:
         return ()
     each = determined[0].columns @ found.effects[design.block == 0]

@@ -33,13 +33,13 @@ CLEAR_RATIO = 8.0  # above it neither an attack nor a pulse is asked for
 PULSE, PULSE_ERROR = 7.0, 0.05  # a brass pulse stands so high in its period, and its error under it
 GOES_ON, GOES_ON_STEPS = 12.0, 20  # level ratio of 10 ms after to 10 ms before: below it nothing started or stopped
 PEAK_REACH, PEAK_PARTS, PEAK_MOST = 48, 64, 8  # samples around a peak; parts of a block, the loudest looked at
-RAMP = np.minimum(1.0, np.arange(PEAK_REACH + 1) / (PEAK_REACH // 2))  # of a stretch around a peak
+RAMP = np.minimum(1.0, np.arange(PEAK_REACH + 1) / (PEAK_REACH // 2))  # of a segment around a peak
 AROUND_S = 0.16  # four pulses of the lowest tuba note
 
 
 @dataclass(frozen=True)
 class Hole:
-    """A stretch of one channel where samples are missing or stray; seconds from the take's start."""
+    """A segment of one channel where samples are missing or stray; seconds from the take's start."""
 
     start_s: float
     end_s: float
@@ -252,7 +252,7 @@ def _music(peak: np.ndarray, first: int, last: int, error: float) -> bool:
 
 
 def _goes_on(peak: np.ndarray, first: int, last: int) -> bool:
-    """True if the sound is about as loud after a stretch as before it: no attack, and no edge of a hole."""
+    """True if the sound is about as loud after a segment as before it: no attack, and no edge of a hole."""
     before, after = peak[max(0, first - GOES_ON_STEPS) : first - 1], peak[last + 1 : last + GOES_ON_STEPS]
     low, high = sorted((before.max(initial=0.0), after.max(initial=0.0)))
     return bool(high <= GOES_ON * low)

@@ -1,6 +1,6 @@
 """Embeddings: one vector a note from its log-mel frames.
 
-``FixedEmbedding`` needs no training: the level-free spectral shape of six stretches of the note, each as mel
+``FixedEmbedding`` needs no training: the level-free spectral shape of six segments of the note, each as mel
 cepstrum. Any encoder with the same ``name``, ``dimension`` and ``embed`` takes its place.
 """
 
@@ -31,8 +31,8 @@ class Encoder(Protocol):
 class FixedEmbedding:
     """Mel cepstra of the attack (0-50, 50-120, 120-250 ms), both halves of the held part, and the release.
 
-    c[s, q] = DCT-II over the mel bands of the mean of max(L - L_peak, -60 dB) over stretch s, q < 20, divided
-    by 10 dB. Subtracting the note's peak takes its level out; c[s, 0] keeps each stretch's level under the peak.
+    c[s, q] = DCT-II over the mel bands of the mean of max(L - L_peak, -60 dB) over segment s, q < 20, divided
+    by 10 dB. Subtracting the note's peak takes its level out; c[s, 0] keeps each segment's level under the peak.
     Mel cepstra: Davis and Mermelstein, IEEE Trans. ASSP 28(4), 1980.
     """
 
@@ -66,7 +66,7 @@ class FixedEmbedding:
     def _vector(frames: np.ndarray, note: NoteSegment) -> np.ndarray:
         start, end = note.start_s, max(note.end_s, note.start_s + 0.08)
         half = (start + end) / 2
-        stretches = [
+        segments = [
             (start, start + 0.05),
             (start + 0.05, start + 0.12),
             (start + 0.12, start + 0.25),
@@ -76,9 +76,9 @@ class FixedEmbedding:
         ]
         last = frames.shape[1] - 1
         means = []
-        for from_s, to_s in stretches:
+        for from_s, to_s in segments:
             first = min(max(0, round(from_s / HOP_S)), last)
             means.append(frames[:, first : max(first + 1, min(last + 1, round(to_s / HOP_S)))].mean(axis=1))
-        shape = np.stack(means)  # (stretch, mel)
+        shape = np.stack(means)  # (segment, mel)
         shape = np.maximum(shape - shape.max(), -RANGE_DB) / 10.0
         return dct(shape, type=2, norm="ortho", axis=1)[:, :N_CEPSTRA].ravel()

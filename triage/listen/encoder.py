@@ -3,7 +3,7 @@
 Frames (mel, frame) in dB at 10 ms are taken relative to the take's own loudest moment, so that gain leaves; a strided
 convolution makes steps of 40 ms, residual blocks (depthwise convolution, then two layers over channels: Liu et al.,
 CVPR 2022, here in one dimension) see one second to either side, and heads read the steps: evidence of noises and
-faults at each step, and for each note a vector pooled over its stretches. Nothing depends on the batch or on padding:
+faults at each step, and for each note a vector pooled over its segments. Nothing depends on the batch or on padding:
 the norm is over channels (Ba et al., arXiv 1607.06450), and what lies beyond a take's end is held at zero throughout.
 """
 
@@ -37,7 +37,7 @@ NAME = "notes-1"
 
 
 @dataclass(frozen=True)
-class Shape:
+class EncoderShape:
     """The sizes of a network."""
 
     width: int = 160
@@ -48,10 +48,10 @@ class Shape:
     dimension: int = 64
 
 
-class Block(nn.Module):
+class EncoderBlock(nn.Module):
     """y = x + W2 gelu(W1 norm(depthwise(x))), on steps within the take."""
 
-    def __init__(self, shape: Shape):
+    def __init__(self, shape: EncoderShape):
         super().__init__()
         width, wide = shape.width, shape.widening * shape.width
         self.drop = nn.Dropout(0.0)  # set while training
@@ -70,15 +70,15 @@ class Block(nn.Module):
 class Network(nn.Module):
     """Takes of unequal length and their notes in, vectors and evidence (logits) out."""
 
-    def __init__(self, shape: Shape):
+    def __init__(self, shape: EncoderShape):
         super().__init__()
         self.shape = shape
         self.enter = nn.Conv1d(N_MELS, shape.width, 2 * STRIDE, stride=STRIDE, padding=STRIDE // 2)
-        self.blocks = nn.ModuleList(Block(shape) for _ in range(shape.blocks))
+        self.blocks = nn.ModuleList(EncoderBlock(shape) for _ in range(shape.blocks))
         self.norm, self.drop = nn.LayerNorm(shape.width), nn.Dropout(0.0)
         self.evidence = nn.Linear(shape.width, len(EVIDENCE))
-        self.attend = nn.Linear(shape.width, STRETCHES)
-        self.gather = nn.Linear(2 * STRETCHES * shape.width + 1, shape.hidden)
+        self.attend = nn.Linear(shape.width, SEGMENTS)
+        self.gather = nn.Linear(2 * SEGMENTS * shape.width + 1, shape.hidden)
         self.vector = nn.Linear(shape.hidden, shape.dimension)
         self.lean = nn.Linear(shape.dimension, len(DIRECTIONS))  # of a vector's difference from its cohort
 
@@ -110,21 +110,21 @@ class Network(nn.Module):
         return self._vectors(steps, lengths, times), self.evidence(steps).transpose(1, 2).float()
 
     def _vectors(self, steps: Tensor, lengths: Tensor, times: Tensor) -> Tensor:
-        share = stretches(times, lengths, steps.shape[1]).to(steps.dtype)  # (batch, note, stretch, step)
+        share = segments(times, lengths, steps.shape[1]).to(steps.dtype)  # (batch, note, segment, step)
         plain = share / share.sum(dim=3, keepdim=True)
-        call = self.attend(steps).transpose(1, 2)[:, None].float()  # (batch, 1, stretch, step)
+        call = self.attend(steps).transpose(1, 2)[:, None].float()  # (batch, 1, segment, step)
         sought = torch.softmax(call + torch.log(share.float()), dim=3).to(steps.dtype)  # log 0: never outside
-        pooled = torch.cat((plain, sought), dim=2) @ steps[:, None]  # (batch, note, 2 stretches, width)
+        pooled = torch.cat((plain, sought), dim=2) @ steps[:, None]  # (batch, note, 2 segments, width)
         length = torch.log2(((times[:, :, 1] - times[:, :, 0]).clamp(min=0.02)) / 0.5)[:, :, None]
         found = torch.cat((pooled.flatten(2), length.to(pooled.dtype)), dim=2)
         return self.vector(functional.gelu(self.gather(self.drop(found)))).float()
 
 
-STRETCHES = 5  # of a note: the moment of the start, the attack, the held part, its end, the ring
+SEGMENTS = 5  # of a note: the moment of the start, the attack, the held part, its end, the ring
 
 
-def stretches(times: Tensor, lengths: Tensor, steps: int) -> Tensor:
-    """Return how much of each step lies in each stretch of each note [batch, note, STRETCHES, step].
+def segments(times: Tensor, lengths: Tensor, steps: int) -> Tensor:
+    """Return how much of each step lies in each segment of each note [batch, note, SEGMENTS, step].
 
     Stretches in s from a note's start s, end e and end of ring r: s - 0.05 to s + 0.08; s + 0.04 to s + 0.3; s + 0.1
     to e; e - 0.15 to e + 0.08; e to r, but no less than 0.3 s and no more than 1.5 s. Each holds at least one step.
@@ -282,7 +282,7 @@ def load_encoder(path: Path | None = None, device: str = "cpu", half: bool = Fal
     try:
         path = path or shipped(SHIPPED)
         card, weights = read_weights(path)
-        network = Network(Shape(**card["network"]))
+        network = Network(EncoderShape(**card["network"]))
         network.load_state_dict(weights)
         return TrainedEncoder(network, str(card["name"]), device, half)
     except Exception as error:  # a strange file fails in many ways

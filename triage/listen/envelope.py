@@ -201,7 +201,7 @@ def theil_sen(time_s: ArrayLike, values: ArrayLike) -> float:
 
 
 def level_slope_db_s(envelope_db: ArrayLike, hop_s: float) -> float:
-    """Return the robust slope of a stretch of envelope (the sustain, a decay), in dB/s: negative where it falls."""
+    """Return the robust slope of a segment of envelope (the sustain, a decay), in dB/s: negative where it falls."""
     level = one_channel(envelope_db, "envelope_db")
     return theil_sen(np.arange(level.size) * hop_s, level)
 

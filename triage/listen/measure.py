@@ -28,7 +28,7 @@ ENVELOPE_HOP_S = 0.002
 
 
 def window(note: NoteSegment, take_s: float) -> tuple[float, float]:
-    """Return the stretch of a take, in seconds, whose samples ``measure`` wants for a note."""
+    """Return the segment of a take, in seconds, whose samples ``measure`` wants for a note."""
     return max(0.0, note.start_s - LEAD_S), min(take_s, note.ring_end_s, note.start_s + LONGEST_S)
 
 
@@ -40,7 +40,7 @@ def measure(
     Parameters
     ----------
     samples : ndarray, shape (sample,)
-        The stretch that ``window`` names.
+        The segment that ``window`` names.
     rate_hz : int
     note : Note
         Its times in the take.

@@ -19,7 +19,7 @@ BAND_HZ = (80.0, 6000.0)
 
 @lru_cache(maxsize=8)
 def _taper(length: int) -> np.ndarray:
-    """Return what fades a stretch in and out: a hard cut at the same sample of both would match at no lag."""
+    """Return what fades a segment in and out: a hard cut at the same sample of both would match at no lag."""
     return np.hanning(length).astype(np.float32)
 
 
@@ -35,13 +35,13 @@ def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
     """Return lag and sign of the second track of each pair against the first, over all pairs together.
 
     Generalised cross-correlation with the phase transform (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), the
-    whitened cross-spectra of all stretches added before going back to time, so that notes of many pitches leave
+    whitened cross-spectra of all segments added before going back to time, so that notes of many pitches leave
     one peak.
 
     Parameters
     ----------
     pairs : list of (ndarray, ndarray), each of shape (sample,)
-        The same stretches of time of both tracks.
+        The same segments of time of both tracks.
     rate_hz : int
 
     Returns
@@ -58,31 +58,31 @@ def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
 
 
 class Reference:
-    """One track's stretches, transformed once for all tracks that are matched with it.
+    """One track's segments, transformed once for all tracks that are matched with it.
 
     Parameters
     ----------
-    stretches : sequence of ndarray, each of shape (sample,)
+    segments : sequence of ndarray, each of shape (sample,)
     rate_hz : int
     """
 
-    def __init__(self, stretches: Sequence[np.ndarray], rate_hz: int):
-        self.lengths, self.rate_hz = [len(one) for one in stretches], rate_hz
+    def __init__(self, segments: Sequence[np.ndarray], rate_hz: int):
+        self.lengths, self.rate_hz = [len(one) for one in segments], rate_hz
         longest = max(self.lengths, default=0)
         self.size = next_fast_len(2 * longest, real=True) if longest >= 0.02 * rate_hz else 0
         hz = rfftfreq(self.size, 1 / rate_hz) if self.size else np.zeros(0)
         self.inside = slice(*np.searchsorted(hz, (BAND_HZ[0], np.nextafter(BAND_HZ[1], np.inf))))
         self.bins = len(hz)
-        self.own = [self._spectrum(one).conj() for one in stretches] if self.size else []
+        self.own = [self._spectrum(one).conj() for one in segments] if self.size else []
 
     def match(self, others: Sequence[np.ndarray]) -> Match:
-        """Return lag and sign of a track, given by the same stretches of it; as ``match``."""
+        """Return lag and sign of a track, given by the same segments of it; as ``match``."""
         if not self.size:
             return Match(float("nan"), 0, 1.0)
         total = np.zeros(self.bins, complex)
         for length, own, other in zip(self.lengths, self.own, others, strict=True):
             if length != len(other):
-                raise AudioError(f"a pair has {length} and {len(other)} samples: pass the same stretch of both")
+                raise AudioError(f"a pair has {length} and {len(other)} samples: pass the same segment of both")
             cross = self._spectrum(other) * own
             total[self.inside] += cross / np.maximum(np.abs(cross), 1e-20)
         course = irfft(total, self.size)
@@ -95,5 +95,5 @@ class Reference:
         beside = max(float((-sign * near).max()), 1e-20)
         return Match((at - reach) / self.rate_hz, sign, float(abs(near[at]) / beside))
 
-    def _spectrum(self, stretch: np.ndarray) -> np.ndarray:
-        return np.asarray(rfft(stretch * _taper(len(stretch)), self.size)[self.inside])
+    def _spectrum(self, segment: np.ndarray) -> np.ndarray:
+        return np.asarray(rfft(segment * _taper(len(segment)), self.size)[self.inside])

@@ -2,7 +2,7 @@
 
 Stretches of samples around a hit, one a microphone, shape (sample,), the same moment and rate, go in; how much
 later each hears it than each other comes out, in seconds, and the index of the nearest. Sound needs 2.9 ms a metre,
-so whoever hears it first is nearest; where the stretches do not tell, the level over the microphone's own notes does.
+so whoever hears it first is nearest; where the segments do not tell, the level over the microphone's own notes does.
 """
 
 from collections.abc import Sequence
@@ -25,15 +25,15 @@ def speed_m_s(celsius: float = 20.0) -> float:
     return 331.3 + 0.606 * celsius
 
 
-def later_s(stretches: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
-    """Return how much later each microphone hears what happens in a stretch than each other one, in seconds.
+def later_s(segments: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
+    """Return how much later each microphone hears what happens in a segment than each other one, in seconds.
 
     Generalised cross-correlation with the phase transform (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), weighted
     by how far either spectrum stands above what was there before the noise.
 
     Parameters
     ----------
-    stretches : sequence of ndarray, each of shape (sample,)
+    segments : sequence of ndarray, each of shape (sample,)
         From 0.1 s before the noise; the first 50 ms show what was there before.
     rate_hz : int
 
@@ -45,19 +45,19 @@ def later_s(stretches: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
     Raises
     ------
     AudioError
-        If the stretches differ in length.
+        If the segments differ in length.
     """
-    lengths = {len(one) for one in stretches}
+    lengths = {len(one) for one in segments}
     if len(lengths) > 1:
-        raise AudioError(f"stretches of {sorted(lengths)} samples: pass the same stretch of each microphone")
-    count, n = len(stretches), min(lengths, default=0)
+        raise AudioError(f"segments of {sorted(lengths)} samples: pass the same segment of each microphone")
+    count, n = len(segments), min(lengths, default=0)
     later = np.where(np.eye(count, dtype=bool), 0.0, np.nan)
     if n < 0.02 * rate_hz:
         return later
     size = next_fast_len(2 * n, real=True)
     taper = np.hanning(n) ** 0.25  # a hard cut at the same sample of both would match at no lag
-    spectra = [rfft(one * taper, size) for one in stretches]
-    weights = [_stands_out(one, rate_hz, size) for one in stretches]
+    spectra = [rfft(one * taper, size) for one in segments]
+    weights = [_stands_out(one, rate_hz, size) for one in segments]
     for i in range(count):
         for j in range(i):
             cross = spectra[i] * spectra[j].conj()
@@ -95,7 +95,7 @@ def nearest(later: np.ndarray, closeness: np.ndarray) -> int:
     """Return the index of the microphone nearest to a noise: the one that beats most others.
 
     Of two, the one that hears it first is nearer; where they hear it within 0.4 ms (14 cm), or the lag cannot be
-    told, the one with more ``closeness_db``.
+    found, the one with more ``closeness_db``.
 
     Parameters
     ----------
@@ -114,15 +114,15 @@ def nearest(later: np.ndarray, closeness: np.ndarray) -> int:
     return int(np.lexsort((level, wins))[-1])
 
 
-def _stands_out(stretch: np.ndarray, rate_hz: int, size: int) -> np.ndarray:
+def _stands_out(segment: np.ndarray, rate_hz: int, size: int) -> np.ndarray:
     """Return each bin's share of the noise in the reference [shape=(bin,)]: 0 where nothing new is in it."""
     half = round(0.05 * rate_hz)
     hz = rfftfreq(size, 1 / rate_hz)
     inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
-    if len(stretch) < 3 * half:
+    if len(segment) < 3 * half:
         return inside.astype(float)
-    before = _smooth(np.abs(rfft(stretch[:half] * np.hanning(half), size)) ** 2, rate_hz, size)
-    parts = [stretch[k : k + half] for k in range(half, len(stretch) - half + 1, half // 2)]
+    before = _smooth(np.abs(rfft(segment[:half] * np.hanning(half), size)) ** 2, rate_hz, size)
+    parts = [segment[k : k + half] for k in range(half, len(segment) - half + 1, half // 2)]
     now = np.max([_smooth(np.abs(rfft(part * np.hanning(half), size)) ** 2, rate_hz, size) for part in parts], axis=0)
     return np.asarray(inside * np.clip(1 - before / np.maximum(now, 1e-20), 0.0, 1.0))
 

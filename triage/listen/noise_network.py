@@ -38,7 +38,7 @@ NAME = "noises-2"
 
 
 @dataclass(frozen=True)
-class Shape:
+class NoiseNetworkShape:
     """The sizes of a network."""
 
     width: int = 96
@@ -58,10 +58,10 @@ class NoisePrediction(NamedTuple):
     audible: Tensor  # (..., mic, step), in AUDIBLE_DB over what covers it
 
 
-class Block(nn.Module):
+class NoiseBlock(nn.Module):
     """y = x + W2 gelu(W1 norm(depthwise(x))) on (row, width, step)."""
 
-    def __init__(self, width: int, shape: Shape, dilation: int):
+    def __init__(self, width: int, shape: NoiseNetworkShape, dilation: int):
         super().__init__()
         wide, reach = shape.widening * width, dilation * (shape.kernel // 2)
         self.near = nn.Conv1d(width, width, shape.kernel, padding=reach, dilation=dilation, groups=width)
@@ -79,14 +79,14 @@ class Block(nn.Module):
 class NoiseNetwork(nn.Module):
     """Frames of one microphone in (``own``); all microphones together in (``joint``)."""
 
-    def __init__(self, shape: Shape):
+    def __init__(self, shape: NoiseNetworkShape):
         super().__init__()
         self.shape = shape
         self.enter = nn.Conv1d(2 * N_MELS + MARKS, shape.width, 2 * STRIDE, stride=STRIDE, padding=STRIDE // 2)
-        self.blocks = nn.ModuleList(Block(shape.width, shape, 2 ** (k % 4)) for k in range(shape.blocks))
+        self.blocks = nn.ModuleList(NoiseBlock(shape.width, shape, 2 ** (k % 4)) for k in range(shape.blocks))
         self.norm, self.told = nn.LayerNorm(shape.width), nn.Linear(shape.width, shape.told)
         self.meet = nn.Linear(3 * shape.told, shape.joint)
-        self.together = nn.ModuleList(Block(shape.joint, shape, 4**k) for k in range(2))
+        self.together = nn.ModuleList(NoiseBlock(shape.joint, shape, 4**k) for k in range(2))
         self.last = nn.LayerNorm(shape.joint)
         self.mics = nn.Linear(shape.joint, 2)
         self.take = nn.Linear(2 * shape.joint, 1 + len(NOISES))
@@ -211,7 +211,7 @@ def load_detector(path: Path | None = None) -> NoiseDetector:
     try:
         path = path or shipped(SHIPPED)
         card, weights = read_weights(path)
-        network = NoiseNetwork(Shape(**card["network"]))
+        network = NoiseNetwork(NoiseNetworkShape(**card["network"]))
         network.load_state_dict(weights)
         return NoiseDetector(network, str(card["name"]))
     except Exception as error:  # a strange file fails in many ways

@@ -1,4 +1,4 @@
-"""Strays: what was cut as a note and is a noise, told by its likeness to the take's other notes.
+"""Strays: what was cut as a note and is a noise, known by how unlike the take's other notes it is.
 
 Frames of the judging microphone (mel, frame) in dB and the notes go in; the notes without the strays come out. A take
 holds notes of one instrument near to one another in pitch: their spectra are alike, a knock's or a cough's is not.

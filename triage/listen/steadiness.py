@@ -1,7 +1,7 @@
 """Steadiness: how a held note's level and pitch wobble, drift and scatter.
 
-In: a stretch of envelope in dB or of pitch in Hz (NaN where unvoiced), 1-D, one value every ``hop_s`` seconds, cut to
-the held part of a note. Out: depth with rate, slope, spread; NaN where the stretch cannot tell. A slow trend (a
+In: a segment of envelope in dB or of pitch in Hz (NaN where unvoiced), 1-D, one value every ``hop_s`` seconds, cut to
+the held part of a note. Out: depth with rate, slope, spread; NaN where the segment cannot tell. A slow trend (a
 swell, a plucked string's decay, a sagging pitch) is taken away first and is not wobble.
 """
 
@@ -19,7 +19,7 @@ SHORTEST_S = 0.5  # two turns at 4 Hz: less cannot be told apart from a trend
 TREND_HZ = 1.0  # what turns slower than this is trend
 CLEAR = 0.4  # share of the band's power near one rate from which there is a rate at all
 VOICED_SHARE = 0.7
-PADDED = 8  # the spectrum is read eight times finer than the stretch gives it
+PADDED = 8  # the spectrum is read eight times finer than the segment gives it
 
 
 def amplitude_modulation(envelope_db: ArrayLike, hop_s: float) -> tuple[float, float]:

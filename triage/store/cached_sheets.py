@@ -19,7 +19,7 @@ from triage.store.changes import all_changes, changes
 
 cached = tables.cached_sheet
 ALL = 0  # in place of a session's id
-LEVEL = 3  # of packing: a third of the size at little cost
+LEVEL = 3  # of compression: a third of the size at little cost
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Spots: the stretches of a take worth hearing, the most doubtful first."""
+"""Spots: the segments of a take worth hearing, the most doubtful first."""
 
 from collections.abc import Iterable, Sequence
 from typing import Any

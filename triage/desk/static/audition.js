@@ -2,7 +2,7 @@
 
 import { UpcomingTakes } from "./upcoming.js";
 import { showCard, showVerdicts, statement } from "./take_card.js";
-import { drawDeck, fillSheet, tellDeck } from "./key_panel.js";
+import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
 import { follow, get, make, post, renewToken, say, send } from "./desk.js";
 import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
 import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
@@ -10,7 +10,7 @@ import { listen } from "./keys.js";
 import { Outbox } from "./outbox.js";
 import { Picture } from "./picture.js";
 import { remember, remembered, showLeft, showPending } from "./remaining.js";
-import { NOISES, said, TECHNICAL } from "./format.js";
+import { inWords, NOISES, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
 const { session: sessionId, person } = by("lectern").dataset;
@@ -50,7 +50,7 @@ async function redraw() {
   const { take } = state, spot = spotNow(), mic = micNow();
   showCard(take, spot, state.scope);
   by("mic").textContent = mic ? `${mic.name} microphone, ${state.micAt + 1} of ${take.mics.length}` : "no microphone arrived";
-  tellDeck(by("keys"), {
+  showKeys(by("keys"), {
     scope: state.scope, reason: spot?.kind, noise: found(NOISES, "other-noise"), technical: found(TECHNICAL, "dropout"),
     mic: take.mics.length > 1 ? micsOf(take, spot)[(state.micAt + 1) % take.mics.length].name : null,
     itself: state.itself,
@@ -98,7 +98,7 @@ function decide(verdict, reason = null) {
   outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, audio_digest: take.audio_digest, shown: take.shown ?? null } });
   history.push({ take, spotAt: state.spotAt, note, verdict, comment });
   giveComment(take.id, "");
-  say(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${said(reason)}` : ""}`);
+  say(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${inWords(reason)}` : ""}`);
   if (note === null) { ahead.decide(); advance(); }
   else afterNote(note);
 }
@@ -253,7 +253,7 @@ async function begin() {
   refill();
 }
 
-await drawDeck(by("keys"), act);
+await drawKeys(by("keys"), act);
 fillSheet(by("sheet-keys"));
 const me = await get("/api/me").catch(() => null);
 state.itself = me?.preferences.autoplay !== "off";

@@ -12,8 +12,8 @@ export const family = (kind) => KINDS.find((one) => one.name === kind)?.family ?
 /** Return the sign of a family. */
 export const sign = (family) => KINDS.find((one) => one.family === family).sign;
 
-/** Return a kind as it is said. */
-export const said = (kind) => (kind || "").replaceAll("-", " ");
+/** Return a kind in words. */
+export const inWords = (kind) => (kind || "").replaceAll("-", " ");
 
 /** Return the name of a MIDI pitch, middle C being C4. */
 export function pitchName(midi) {

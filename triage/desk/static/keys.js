@@ -42,8 +42,8 @@ export async function learnLabels() {
 
 /** Return what is printed on a key. */
 export function labelOf(code) {
-  const told = printed && printed.get(code);
-  if (told && told.trim()) return told.toLocaleUpperCase();
+  const label = printed && printed.get(code);
+  if (label && label.trim()) return label.toLocaleUpperCase();
   return US[code] || code.replace(/^(Key|Digit)/, "");
 }
 

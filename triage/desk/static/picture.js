@@ -1,11 +1,11 @@
-// The pictures of a take: the whole of it as a strip, and the stretch around a spot as spectrogram and waveform, with
+// The pictures of a take: the whole of it as a strip, and the segment around a spot as spectrogram and waveform, with
 // note borders, pitch, noise hits and the spot itself. Everything is drawn from what intake measured; no sound is
 // read for it. Times are seconds of the take; a picture's rows are mel bands (HTK), low bands last.
 
 import { ink, isDark, onScheme } from "./colours.js";
 import { coloured } from "./drawings.js";
 import { around, drawWave, label, rule, scaleOf } from "./shapes.js";
-import { family, pitchName, place, said, sign } from "./format.js";
+import { family, pitchName, inWords, place, sign } from "./format.js";
 
 const TOP = 20, FLOOR = 20, WAVE = 0.24; // px for marks above and times below; the waveform's share of the rest
 
@@ -212,7 +212,7 @@ function describeWhole(take) {
 }
 
 function describeNear({ spot, mic, fromS, toS, take }) {
-  const hits = take.hits.filter((hit) => hit.end_s > fromS && hit.start_s < toS).map((hit) => `${said(hit.kind)} at ${place(hit.start_s)}`);
+  const hits = take.hits.filter((hit) => hit.end_s > fromS && hit.start_s < toS).map((hit) => `${inWords(hit.kind)} at ${place(hit.start_s)}`);
   const marked = spot ? `the spot from ${place(spot.start_s)} to ${place(spot.end_s)} marked` : "no spot";
   return `Spectrogram and waveform of the ${mic?.name ?? ""} microphone from ${place(fromS)} to ${place(toS)}, ${marked}.${hits.length ? ` Noise: ${hits.join(", ")}.` : ""}`;
 }

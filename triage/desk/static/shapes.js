@@ -2,7 +2,7 @@
 
 const mel = (hz) => 2595 * Math.log10(1 + hz / 700);
 
-/** Return the stretch shown around a spot: at least two seconds, with some of what is before and after. */
+/** Return the segment shown around a spot: at least two seconds, with some of what is before and after. */
 export function around(spot, take) {
   const middle = (spot.start_s + spot.end_s) / 2, half = Math.max(1.1, 0.85 * (spot.end_s - spot.start_s));
   const wide = Math.min(2 * half, take.duration_s || 2 * half);

@@ -1,7 +1,7 @@
 // The card of a take: what is wrong with it in words, found beside expected, its spots, and what people said of it.
 
 import { draw, make } from "./desk.js";
-import { amount, family, percent, pitchName, place, said, span } from "./format.js";
+import { amount, family, percent, pitchName, inWords, place, span } from "./format.js";
 
 // A take that comes again unannounced says nothing: whoever hears it should judge it afresh.
 const REASONS = {
@@ -57,7 +57,7 @@ function showMeasure(spot) {
     parts.push(make("span", {}, make("b", { text: amount(spot.expected, spot.unit) }), " expected"));
     drawGauge(gauge, spot);
   }
-  if (spot) parts.push(make("span", { class: "soft", text: `${said(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, ${family(spot.kind) === "noise" ? "loudest " : ""}on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
+  if (spot) parts.push(make("span", { class: "soft", text: `${inWords(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, ${family(spot.kind) === "noise" ? "loudest " : ""}on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
   by("measured").replaceChildren(...parts);
 }
 
@@ -85,7 +85,7 @@ function showSpots(take, spot) {
   const items = take.spots.map((one) => {
     const text = `${place(one.start_s)} ${one.note ? `note ${one.note} ` : ""}`;
     const button = make("button", { type: "button", class: "spot", "aria-current": one === spot ? "true" : null, "data-spot": take.spots.indexOf(one) },
-      make("span", { class: `family ${family(one.kind)}` }), make("b", { text: said(one.kind) }), make("span", { class: "soft", text: ` ${text}${percent(one.doubt)}` }));
+      make("span", { class: `family ${family(one.kind)}` }), make("b", { text: inWords(one.kind) }), make("span", { class: "soft", text: ` ${text}${percent(one.doubt)}` }));
     return make("li", {}, button);
   });
   by("spots").replaceChildren(...items);
