@@ -20,7 +20,7 @@ from sqlalchemy import Engine
 from tests.ray_work import squared
 from tests.sessions import play, row, write_takes
 from triage.analysis import workers
-from triage.analysis.cluster import Lost, spread
+from triage.analysis.cluster import Lost, distribute
 from triage.analysis.remote_folder import at_hand, fetched, is_remote
 from triage.domain.errors import ConfigError
 from triage.listen.encoder import EncoderShape, Network, TrainedEncoder
@@ -73,7 +73,7 @@ def joinable(address: str) -> str:
     until_s = time.monotonic() + 240  # on a machine that does much else
     while True:
         try:
-            assert list(spread(squared, [(2, "")], address)) == [((2, ""), 4)]
+            assert list(distribute(squared, [(2, "")], address)) == [((2, ""), 4)]
             return address
         except ConfigError:
             assert time.monotonic() < until_s
@@ -172,7 +172,7 @@ def test_a_job_whose_worker_was_killed_is_done_again_and_one_that_kills_every_wo
 
     killing = threading.Thread(target=kill)
     killing.start()
-    found = {job[0]: result for job, result in spread(squared, jobs, cluster)}
+    found = {job[0]: result for job, result in distribute(squared, jobs, cluster)}
     killing.join()
     assert {number: result for number, result in found.items() if number != 5} == {1: 1, 2: 4, 3: 9}
     assert isinstance(found[5], Lost) and "Worker" in str(found[5])

@@ -31,9 +31,9 @@ def test_every_microphone_is_drawn_the_one_heard_on_finely_and_with_its_pitch(ap
 
 
 def test_the_pitch_drawn_is_the_pitch_measured(apart):
-    courses = json.loads(zlib.decompress(apart.previews[0].contours))["courses"]
-    assert [one["note"] for one in courses] == [1, 2]
-    for one, note in zip(courses, apart.notes, strict=True):
+    contours = json.loads(zlib.decompress(apart.previews[0].contours))["courses"]
+    assert [one["note"] for one in contours] == [1, 2]
+    for one, note in zip(contours, apart.notes, strict=True):
         voiced = [cents for cents in one["cents"] if cents is not None]
         measured = 100 * (69 + 12 * np.log2(note.measurements["f0_hz"] / 442.0))
         assert np.median(voiced) == pytest.approx(measured, abs=5)

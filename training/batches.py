@@ -16,7 +16,7 @@ from torch.nn import functional
 from training.gpu_rendering import Renderer, add_segments, warped
 from training.layout import Plan
 from training.pool import KINDS, RATE_HZ
-from triage.listen.encoder import EVIDENCE, NOISES, STRIDE
+from triage.listen.encoder import ACTIVATION_KINDS, NOISES, STRIDE
 from triage.listen.logmel import HOP_S
 
 VIEWS = 2
@@ -217,8 +217,12 @@ class EncoderRenderer(Renderer):
 
         def marked(row: Tensor, kind: Tensor, start_s: Tensor, end_s: Tensor) -> Tensor:
             inside = ((high > start_s[:, None]) & (low < end_s[:, None])).float()
-            out = torch.zeros(len(frames) * len(EVIDENCE), steps, device=self.device)
-            return out.index_add_(0, row * len(EVIDENCE) + kind, inside).view(len(frames), -1, steps).clamp(max=1)
+            out = torch.zeros(len(frames) * len(ACTIVATION_KINDS), steps, device=self.device)
+            return (
+                out.index_add_(0, row * len(ACTIVATION_KINDS) + kind, inside)
+                .view(len(frames), -1, steps)
+                .clamp(max=1)
+            )
 
         audible = rise > AUDIBLE_DB
         target = marked(events.row, events.kind + 1, events.start_s, events.end_s + 0.4) * audible[:, None]

@@ -16,7 +16,7 @@ from training.layout import plan
 from training.pool import KINDS
 from triage.judge.outliers import local_knn
 from triage.listen.embed import FixedEmbedding
-from triage.listen.encoder import DIRECTIONS, EVIDENCE, NOISES, Network
+from triage.listen.encoder import ACTIVATION_KINDS, DIRECTIONS, NOISES, Network
 from triage.listen.notes import NoteSegment
 
 
@@ -39,8 +39,8 @@ class EncoderValidation:
         with torch.no_grad():
             found = [network(batch.frames, batch.lengths, batch.times) for batch in self.batches]
         notes, logits = self._notes([vectors for vectors, _ in found]), [own for _, own in found]
-        one_sided = notes["vector"] @ network.lean.weight.detach().float().cpu().numpy().T
-        played = [self._activation_auroc(logits, kind) for kind in range(1 + len(NOISES), len(EVIDENCE))]
+        one_sided = notes["vector"] @ network.direction.weight.detach().float().cpu().numpy().T
+        played = [self._activation_auroc(logits, kind) for kind in range(1 + len(NOISES), len(ACTIVATION_KINDS))]
         activations = {
             "val/evidence_noise": self._activation_auroc(logits, 0),
             "val/evidence_played": float(np.nanmean(played)),

@@ -122,7 +122,7 @@ def fit(
                 batch = renderer.render(takes, config.seed * 1_000_000 + step)
             with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
                 vectors, logits = network(batch.frames, batch.lengths, batch.times)
-            found = losses(vectors, logits, batch, renderer.recipe.takes, network.lean)
+            found = losses(vectors, logits, batch, renderer.recipe.takes, network.direction)
             aims = (weights[aim] * value for aim, value in found.items() if aim in weights)
             loss = sum(aims, start=torch.zeros((), device=device))
             norm = descend(optimizer, loss, parameters)

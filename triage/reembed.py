@@ -1,4 +1,4 @@
-"""Re-embedding: a whole library looked at again by a new encoder, without listening to all of it again.
+"""Re-embedding: a whole library encoded again by a new encoder, without analysing all of it again.
 
 An encoder sees only the frames of the microphone that a take was judged on, and the notes that were cut then: both
 are as they were, so one track of a take is read and everything else stays. The vectors are those that a new intake
@@ -18,7 +18,7 @@ import numpy as np
 import torch
 from sqlalchemy import Connection, Engine
 
-from triage.analysis.cluster import Lost, spread
+from triage.analysis.cluster import Lost, distribute
 from triage.analysis.encoding import BESIDE, encode, encoder_in_use
 from triage.analysis.file_pass import frames_of
 from triage.analysis.remote_folder import at_hand, fetched
@@ -45,7 +45,7 @@ Vectors = dict[int, dict[str, np.ndarray]]  # by note
 
 @dataclass(frozen=True)
 class EncodingJob:
-    """One take to be looked at again: its track that was judged, its notes by number, where its file lies."""
+    """One take to be encoded again: its measured track, its notes by number, where its file is."""
 
     take: TakeFiles
     track: TrackFile
@@ -56,7 +56,7 @@ class EncodingJob:
 
 @dataclass(frozen=True)
 class Named:
-    """Stands for an encoder where only its name is asked."""
+    """Stands for an encoder where only its name is needed."""
 
     name: str
 
@@ -64,7 +64,7 @@ class Named:
 def reembed(
     db_engine: Engine, names: Sequence[str], tell: Progress, cluster: str | None = None
 ) -> Iterator[tuple[str, int, list[str]]]:
-    """Look at sessions again with the encoder in use; yield name, takes done, and lines for a person of each."""
+    """Encode sessions again with the encoder in use; yield name, takes done and messages for the user of each."""
     for name in names:
         with reading(db_engine) as db:
             session = find_session(db, name)
@@ -111,7 +111,7 @@ def _all(jobs: Sequence[EncodingJob], cluster: str | None) -> Iterator[tuple[Enc
     if cluster is None:
         yield from ((job, looked_at(job)) for job in jobs)
     elif jobs:
-        yield from spread(looked_at, jobs, cluster, GPU_SHARE)
+        yield from distribute(looked_at, jobs, cluster, GPU_SHARE)
 
 
 def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str | None) -> list[EncodingJob]:

@@ -53,7 +53,7 @@ def one_core(encoder: TrainedEncoder) -> None:
     notes = [NoteSegment(at + 0.5, at + 2.0, at + 3.0, -20.0) for at in range(0, TAKE_S, 4)]
     mel = LogMel(RATE_HZ)
     frames = np.concatenate(list(mel.frames(blocks)), axis=2)[0]
-    mel_s, net_s = core_s(lambda: list(mel.frames(blocks))), core_s(lambda: encoder.listen(frames, notes))
+    mel_s, net_s = core_s(lambda: list(mel.frames(blocks))), core_s(lambda: encoder.encode(frames, notes))
     print(
         f"one core, {TAKE_S} s track: log-mel {TAKE_S / mel_s:.0f} x, encoder {TAKE_S / net_s:.0f} x, "
         f"both {TAKE_S / (mel_s + net_s):.0f} x real time"

@@ -16,7 +16,7 @@ from triage.listen.hits import analyse_mic, noise_events
 from triage.listen.logmel import LogMel
 from triage.listen.noise_network import load_detector
 from triage.listen.notes import find_notes
-from triage.listen.stationary_noise import HumWatch
+from triage.listen.stationary_noise import HumDetector
 
 MICS, LENGTH_S, RUNS, BLOCK = 6, 60.0, 5, 10 * RATE_HZ
 
@@ -29,7 +29,7 @@ def made() -> np.ndarray:
 
 def listen(tracks: np.ndarray, notes: list) -> dict[str, float]:
     """Listen to all tracks as the tool does; return seconds by part."""
-    spent, check, hum = {}, SampleCheck(RATE_HZ, len(tracks)), HumWatch(RATE_HZ, len(tracks))
+    spent, check, hum = {}, SampleCheck(RATE_HZ, len(tracks)), HumDetector(RATE_HZ, len(tracks))
     transform, blocks = LogMel(RATE_HZ), np.array_split(tracks, tracks.shape[1] // BLOCK, axis=1)
 
     def timed(name, work):

@@ -44,7 +44,7 @@ class Found:
 
     waits_ms: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     slips: Counter[str] = field(default_factory=Counter)
-    said: list[str] = field(default_factory=list)  # keys of verdicts that were answered
+    answered: list[str] = field(default_factory=list)  # keys of verdicts that were answered
     lock: threading.Lock = field(default_factory=threading.Lock)
 
 
@@ -97,7 +97,7 @@ class Editor:
         answer = self.desk.post(f"/api/takes/{take}/verdict", body)
         if answer.status_code == 200:
             with self.found.lock:
-                self.found.said.append(key)
+                self.found.answered.append(key)
         return answer
 
     def _key(self) -> str:
@@ -136,10 +136,10 @@ def load(database: str, store: str, folder: Path, chosen: argparse.Namespace) ->
         key = tables.verdict.c.key
         kept = Counter(one.partition(":")[2] for one in db.scalars(select(key).where(key.is_not(None))))
         twice = db.scalar(select(func.count()).select_from(tables.verdict).where(key.is_not(None))) - len(kept)
-    lost = set(found.said) - set(kept)
+    lost = set(found.answered) - set(kept)
     print(
-        f"verdicts answered {len(found.said)}, in the store {len(kept)}, lost {len(lost)}, doubled {twice}; "
-        f"{60 * len(found.said) / spent_s:.0f} a minute"
+        f"verdicts answered {len(found.answered)}, in the store {len(kept)}, lost {len(lost)}, doubled {twice}; "
+        f"{60 * len(found.answered) / spent_s:.0f} a minute"
     )
     engine.dispose()
 

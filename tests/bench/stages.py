@@ -15,12 +15,12 @@ STAGES = {
         "triage.listen.digital:SampleCheck.add",
         "triage.listen.digital:SampleCheck.clicks",
         "triage.listen.digital:SampleCheck.holes",
-        "triage.listen.impulses:ImpulseWatch.add",
+        "triage.listen.impulses:ImpulseDetector.add",
     ),
     "backgrounds and hum": (
         "triage.listen.background:BackgroundMeter.add",
-        "triage.listen.stationary_noise:HumWatch.add",
-        "triage.listen.stationary_noise:HumWatch.hum",
+        "triage.listen.stationary_noise:HumDetector.add",
+        "triage.listen.stationary_noise:HumDetector.hum",
     ),
     "pictures, outlines, digest": (
         "triage.listen.preview:Sketch.add",

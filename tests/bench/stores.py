@@ -22,7 +22,7 @@ from triage.analysis.encoding import BESIDE, PARTS, encoder_in_use
 from triage.desk.background_jobs import make_sheet
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
-from triage.listen.encoder import EVIDENCE
+from triage.listen.encoder import ACTIVATION_KINDS
 from triage.ranking.session import judge_session_again, rank_session
 from triage.store import tables
 from triage.store.engine import open_store, reading, writing
@@ -70,8 +70,8 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
 
 
 def embed(engine: Engine, take_ids: range) -> None:
-    """Give the notes of some takes vectors and evidence, as the encoder in use would."""
-    rng, name, size = np.random.default_rng(0), encoder_in_use().name, len(EVIDENCE) * len(PARTS)
+    """Give the notes of some takes vectors and activations, as the encoder in use would."""
+    rng, name, size = np.random.default_rng(0), encoder_in_use().name, len(ACTIVATION_KINDS) * len(PARTS)
     rows = []
     for take_id in take_ids:
         for number in range(1, NOTES + 1):
@@ -100,8 +100,8 @@ def asked(producer: AtDesk, each: int, chosen: argparse.Namespace) -> None:
         session = rng.randrange(chosen.sessions) + 1
         take = producer.get(f"/api/s/{session}/next?n=1").json()["takes"][0]
         began_s = time.perf_counter()
-        said = {"verdict": "reject", "key": f"bench-{step:06}"}
-        assert producer.post(f"/api/takes/{take['id']}/verdict", said).status_code == 200
+        body = {"verdict": "reject", "key": f"bench-{step:06}"}
+        assert producer.post(f"/api/takes/{take['id']}/verdict", body).status_code == 200
         assert producer.get(f"/api/s/{session}/next?n=1").json()["takes"][0]["id"] != take["id"]
         verdict.append(1000 * (time.perf_counter() - began_s))
     line(told("a verdict, and the queue behind it"), np.array(verdict))
@@ -111,7 +111,7 @@ def asked(producer: AtDesk, each: int, chosen: argparse.Namespace) -> None:
 
 
 def scored(engine: Engine, requests: int) -> None:
-    """Print how long it takes to score notes anew, from reading them to storing what was said."""
+    """Print how long it takes to score notes anew, from reading them to storing the result."""
     with reading(engine) as db:
         session = session_of(db, 1)
     assert session is not None

@@ -102,16 +102,16 @@ def test_release_is_the_time_for_20_db(db_s):
 def test_release_into_the_floor_is_extrapolated():
     """The floor 15 dB down leaves 9 dB of the fall to fit."""
     x = shaped(note(0.02, 0.5, 60.0)) + 0.126 * np.random.default_rng(0).standard_normal(round(1.77 * RATE))
-    course = env.rms_envelope_db(x, RATE, HOP, f0_hz=200)
-    found = env.release_s(course, HOP, 0.78, floor_db=-18.0)
+    contour = env.rms_envelope_db(x, RATE, HOP, f0_hz=200)
+    found = env.release_s(contour, HOP, 0.78, floor_db=-18.0)
     assert found == pytest.approx(20 / 60, rel=0.15)
 
 
 def test_slope_is_the_trend_in_spite_of_a_click():
     gain = 10 ** (-12 * np.arange(RATE) / RATE / 20)
-    course = level(gain)[20:-20]
-    course[200:205] += 20
-    assert env.level_slope_db_s(course, HOP) == pytest.approx(-12, abs=0.05)
+    contour = level(gain)[20:-20]
+    contour[200:205] += 20
+    assert env.level_slope_db_s(contour, HOP) == pytest.approx(-12, abs=0.05)
 
 
 def test_slope_agrees_with_scipys_theil_sen():
@@ -137,12 +137,12 @@ def test_a_shift_moves_no_duration():
     )
 
 
-@pytest.mark.parametrize("course", [np.empty(0), np.full(1, -200.0), np.full(500, -200.0), np.full(500, -20.0)])
-def test_nothing_to_measure_is_nan(course):
-    assert np.isnan(env.attack_time_s(course, HOP))
-    assert np.isnan(env.sounding_length_s(course, HOP))
-    assert np.isnan(env.release_s(course, HOP, 0.1))
-    assert np.isnan(env.release_s(course, HOP, np.nan))
+@pytest.mark.parametrize("contour", [np.empty(0), np.full(1, -200.0), np.full(500, -200.0), np.full(500, -20.0)])
+def test_nothing_to_measure_is_nan(contour):
+    assert np.isnan(env.attack_time_s(contour, HOP))
+    assert np.isnan(env.sounding_length_s(contour, HOP))
+    assert np.isnan(env.release_s(contour, HOP, 0.1))
+    assert np.isnan(env.release_s(contour, HOP, np.nan))
 
 
 def test_what_is_not_one_finite_channel_is_refused():

@@ -7,7 +7,7 @@ from scipy import linalg, signal
 from tests.listen.sounds import RATE_HZ, floor, take, tone
 from triage.listen.impulses import (
     ORDER,
-    ImpulseWatch,
+    ImpulseDetector,
     _medians,
     autoregression,
     highest,
@@ -18,7 +18,7 @@ from triage.listen.impulses import (
 
 def watched(wave, rate_hz=RATE_HZ, cuts=()):
     wave = np.atleast_2d(wave).astype(np.float32)
-    watch = ImpulseWatch(rate_hz, len(wave))
+    watch = ImpulseDetector(rate_hz, len(wave))
     for block in np.split(wave, sorted(cuts), axis=1):
         watch.add(block)
     return watch.finish()
@@ -70,11 +70,11 @@ def test_a_click_leaves_its_height_where_it_is(rate_hz):
     wave = floor(0.5, rate_hz, -60.0) + np.sin(2 * np.pi * 200 * np.arange(rate_hz // 2) / rate_hz) * 0.1
     at = round(0.2345 * rate_hz)
     wave[at] += 0.02
-    course = watched(wave, rate_hz)
+    track = watched(wave, rate_hz)
     step = max(1, round(0.0005 * rate_hz))
-    assert course.error[0].argmax() == at // step
-    assert course.error[0].max() == pytest.approx(0.02, rel=0.25)
-    assert course.left[0, at // step] < 0.4 * course.error[0].max()
+    assert track.error[0].argmax() == at // step
+    assert track.error[0].max() == pytest.approx(0.02, rel=0.25)
+    assert track.left[0, at // step] < 0.4 * track.error[0].max()
 
 
 # references: share of a Gaussian residual beyond k sigma, both signs, at 48 kHz: false alarms a minute
@@ -82,8 +82,8 @@ def test_a_click_leaves_its_height_where_it_is(rate_hz):
 def test_false_alarms_in_white_noise_are_those_of_the_gaussian_table(sigmas, a_minute):
     minutes = 1.0
     noise = floor(60 * minutes, level_db=-40.0, seed=9)
-    course = watched(noise)
-    loud = course.error / course.sigma > sigmas
+    track = watched(noise)
+    loud = track.error / track.sigma > sigmas
     expected = a_minute * minutes
     assert (
         abs(loud.sum() - expected) <= 4 * np.sqrt(expected) + 0.15 * expected
@@ -100,8 +100,8 @@ def test_blocks_do_not_show():
 
 
 def test_a_stretch_shorter_than_a_block_is_heard_as_well():
-    course = watched(floor(0.01, level_db=-40))
-    assert course.error.shape == (1, 20)
+    track = watched(floor(0.01, level_db=-40))
+    assert track.error.shape == (1, 20)
     assert watched(np.zeros((2, 0))).error.shape == (2, 0)
     assert ORDER >= 20
 

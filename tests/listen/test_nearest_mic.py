@@ -1,4 +1,4 @@
-"""Place: delays at known distances, the nearest of several microphones, tracks that are late as a whole."""
+"""Location: delays at known distances, the nearest of several microphones, tracks that are late as a whole."""
 
 import numpy as np
 import pytest

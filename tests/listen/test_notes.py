@@ -67,12 +67,12 @@ def test_a_dropout_does_not_make_two_notes():
     check_onsets(wave, [0.5])
 
 
-def test_a_knock_in_the_gap_is_a_stray_and_not_a_note():
+def test_a_knock_in_the_gap_is_spurious_and_not_a_note():
     knock = floor(0.05, level_db=-40, seed=3) * np.exp(-np.arange(round(0.05 * RATE_HZ)) / 500)
     wave = take([(0.5, tone(220.0, 0.8)), (2.1, knock), (3.0, tone(220.0, 0.8))], 4.5)
-    notes, strays = notes_of(wave)
+    notes, spurious = notes_of(wave)
     assert [round(note.start_s, 1) for note in notes] == [0.5, 3.0]
-    assert [round(stray.start_s, 1) for stray in strays] == [2.1]
+    assert [round(sound.start_s, 1) for sound in spurious] == [2.1]
 
 
 @pytest.mark.parametrize("wave", [np.zeros(RATE_HZ), floor(3.0), floor(0.02), np.zeros(10)])

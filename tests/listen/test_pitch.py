@@ -88,12 +88,12 @@ def test_very_short_notes_have_a_pitch(f0_hz, duration_s):
 def test_vibrato_gives_its_mean_and_its_course():
     """440 Hz, 6 Hz, +-50 cents; Praat gives a mean of +0.05 cents (as measured with praat-parselmouth 0.4.7)."""
     t = np.arange(2 * RATE) / RATE
-    course = 440 * 2 ** (50 / 1200 * np.sin(2 * np.pi * 6 * t))
-    x = 0.3 * np.sin(2 * np.pi * np.cumsum(course) / RATE)
+    contour = 440 * 2 ** (50 / 1200 * np.sin(2 * np.pi * 6 * t))
+    x = 0.3 * np.sin(2 * np.pi * np.cumsum(contour) / RATE)
     assert abs(cents(note_f0(x, RATE), 440)) < 0.3
     found = track(x, RATE)
     inner = slice(5, -5)
-    expected = course[np.round(found.time_s[inner] * RATE).astype(int)]
+    expected = contour[np.round(found.time_s[inner] * RATE).astype(int)]
     assert np.abs(cents(found.f0_hz[inner], expected)).max() < 3
 
 

@@ -17,10 +17,10 @@ from triage.listen.preview import (
     MOST_COLUMNS,
     Contour,
     Sketch,
+    compress_contours,
     contour,
     grey_png,
-    pack_contours,
-    picture,
+    spectrogram,
 )
 
 
@@ -39,7 +39,7 @@ def sketched(waveform: np.ndarray, block: int, rate_hz: int = 1000) -> Sketch:
 
 
 def columns(sketch: Sketch, channel: int = 0) -> np.ndarray:
-    return np.frombuffer(zlib.decompress(sketch.outline(channel).packed), "<i2").reshape(-1, 2)
+    return np.frombuffer(zlib.decompress(sketch.outline(channel).compressed), "<i2").reshape(-1, 2)
 
 
 def test_an_outline_holds_the_lowest_and_highest_sample_of_every_hop():
@@ -86,7 +86,7 @@ def test_a_png_reads_back_as_the_image_it_was_made_of():
 
 def test_a_sine_is_a_bright_row_at_its_band_with_the_lowest_band_at_the_bottom():
     sine = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(RATE_HZ) / RATE_HZ)  # -20 dBFS
-    found = picture(LogMel(RATE_HZ)(sine[None].astype(np.float32))[0])
+    found = spectrogram(LogMel(RATE_HZ)(sine[None].astype(np.float32))[0])
     image = pixels(found.png)
     assert found.hop_s == 0.02 and image.shape == (80, 50)
     band = int(np.abs(LogMel(RATE_HZ).band_hz() - 1000).argmin())
@@ -99,14 +99,14 @@ def test_a_sine_is_a_bright_row_at_its_band_with_the_lowest_band_at_the_bottom()
 def test_a_coarse_picture_keeps_the_loudest_of_what_shares_a_pixel():
     frames = np.full((80, 12), -200.0)
     frames[3, 7] = 0.0
-    image = pixels(picture(frames, 6, 2).png)
+    image = pixels(spectrogram(frames, 6, 2).png)
     assert image.shape == (40, 2) and np.argwhere(image == 255).tolist() == [[38, 1]] and (image > 0).sum() == 1
 
 
 @pytest.mark.parametrize("shape, bands", [((80, 0), 1), ((80, 5), 3), ((80,), 1)])
 def test_frames_that_cannot_be_drawn_are_refused(shape, bands):
     with pytest.raises(AudioError, match=r"expected \(mel, frame\)"):
-        picture(np.zeros(shape), 2, bands)
+        spectrogram(np.zeros(shape), 2, bands)
 
 
 def test_a_pitch_course_is_in_cents_of_the_midi_scale_at_the_sessions_tuning():
@@ -118,8 +118,8 @@ def test_a_pitch_course_is_in_cents_of_the_midi_scale_at_the_sessions_tuning():
 
 
 def test_packed_courses_are_json_with_null_where_there_is_no_pitch():
-    packed = pack_contours([Contour(3, 1.23456, np.array([6900.4, np.nan]))])
-    assert json.loads(zlib.decompress(packed)) == {
+    compressed = compress_contours([Contour(3, 1.23456, np.array([6900.4, np.nan]))])
+    assert json.loads(zlib.decompress(compressed)) == {
         "hop_s": 0.02,
         "courses": [{"note": 3, "start_s": 1.2346, "cents": [6900, None]}],
     }

@@ -40,8 +40,8 @@ class Heard(NamedTuple):
 
 def praat_hz(wave, rate_hz):
     pitch = parselmouth.Sound(wave, rate_hz).to_pitch_ac(pitch_floor=60.0, pitch_ceiling=min(5000.0, 0.45 * rate_hz))
-    course = pitch.selected_array["frequency"]
-    return float(np.median(course[course > 0])) if (course > 0).any() else np.nan
+    contour = pitch.selected_array["frequency"]
+    return float(np.median(contour[contour > 0])) if (contour > 0).any() else np.nan
 
 
 def hear(bank):
@@ -112,8 +112,8 @@ def test_the_brightness_follows_librosas(heard):
     theirs, ours = [], []
     for one in heard:
         held = one.wave[round(0.1 * one.bank.rate_hz) : round(0.7 * one.bank.rate_hz)]
-        course = librosa.feature.spectral_centroid(y=held, sr=one.bank.rate_hz, n_fft=4096, center=False)
-        theirs.append(np.median(course))
+        contour = librosa.feature.spectral_centroid(y=held, sr=one.bank.rate_hz, n_fft=4096, center=False)
+        theirs.append(np.median(contour))
         ours.append(one.found["centroid_hz"])
     ratio = np.array(ours) / theirs
     assert np.median(ratio) == pytest.approx(1.0, abs=0.03)

@@ -1,4 +1,4 @@
-"""Strays: a knock among a take's notes, and notes that only differ in pitch."""
+"""Spurious notes: a knock among a take's notes, and notes that only differ in pitch."""
 
 import numpy as np
 import pytest

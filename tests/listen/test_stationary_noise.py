@@ -1,15 +1,15 @@
-"""Steady trouble: mains tones of known level, rumble, hiss; and clean recordings that show none."""
+"""Stationary noise: mains tones of known level, rumble, hiss; and clean recordings that show none."""
 
 import numpy as np
 import pytest
 
 from tests.listen.sounds import RATE_HZ, floor, take, tone
-from triage.listen.stationary_noise import HumWatch, broad
+from triage.listen.stationary_noise import HumDetector, broadband_noise
 
 
 def hum_of(wave, rate_hz=RATE_HZ, cuts=()):
     wave = np.atleast_2d(wave)
-    watch = HumWatch(rate_hz, len(wave))
+    watch = HumDetector(rate_hz, len(wave))
     for block in np.split(wave, sorted(cuts), axis=1):
         watch.add(block.astype(np.float32))
     return watch.hum()
@@ -79,21 +79,21 @@ def with_octave(first, last, level_dbfs):
 
 
 def test_rumble_stands_over_the_next_octaves():
-    (found,) = broad([PINK, with_octave(0, 1, -55.0), PINK], [-20.0] * 3)
+    (found,) = broadband_noise([PINK, with_octave(0, 1, -55.0), PINK], [-20.0] * 3)
     assert (found.channel, found.kind, found.level_dbfs) == (1, "rumble", -55.0)
     assert found.over_db == pytest.approx(25.0, abs=0.1)
 
 
 def test_hiss_stands_over_the_other_microphones_against_their_notes():
-    (found,) = broad([PINK, PINK, with_octave(7, 10, -62.0)], [-20.0] * 3)
+    (found,) = broadband_noise([PINK, PINK, with_octave(7, 10, -62.0)], [-20.0] * 3)
     assert (found.channel, found.kind) == (2, "hiss")
     assert found.over_db == pytest.approx(18.0, abs=0.1)
     louder = [level + 18.0 for level in PINK]  # another preamplifier: notes and background 18 dB up
-    assert broad([PINK, PINK, louder], [-20.0, -20.0, -2.0]) == []
+    assert broadband_noise([PINK, PINK, louder], [-20.0, -20.0, -2.0]) == []
 
 
 @pytest.mark.parametrize(
     "rows", [[PINK], [PINK, PINK], [[None] * 10, PINK, PINK], [[-60.0 - 3 * k for k in range(10)]]]
 )
 def test_a_pink_or_a_brown_floor_is_no_trouble(rows):
-    assert broad(rows, [-20.0] * len(rows)) == []
+    assert broadband_noise(rows, [-20.0] * len(rows)) == []

@@ -1,4 +1,4 @@
-"""Wobble, vibrato, drift and spread against made courses (computed) and Praat."""
+"""Wobble, vibrato, drift and spread against synthetic contours (computed) and Praat."""
 
 import numpy as np
 import parselmouth
@@ -43,8 +43,8 @@ def test_a_plucked_decay_is_not_a_wobble(duration_s):
 
 
 def test_noise_on_a_level_has_no_rate():
-    course = 0.2 * np.random.default_rng(0).standard_normal(600)
-    assert np.isnan(amplitude_modulation(course, HOP)[1])
+    contour = 0.2 * np.random.default_rng(0).standard_normal(600)
+    assert np.isnan(amplitude_modulation(contour, HOP)[1])
 
 
 def test_the_published_vibrato_is_found_as_praat_finds_it():
@@ -69,7 +69,7 @@ def test_vibrato_bridges_unvoiced_frames_and_refuses_too_many():
     assert np.isnan(vibrato(f0, 0.01)).all()
 
 
-def test_drift_is_the_slope_in_spite_of_strays_and_gaps():
+def test_drift_is_the_slope_in_spite_of_outliers_and_gaps():
     t = seconds(1.0, 0.01)
     f0 = 110 * 2 ** (-20 / 1200 * t)
     f0[[3, 50]], f0[20:25] = 220, np.nan
@@ -84,9 +84,9 @@ def test_spread_of_normal_values_is_their_standard_deviation():
 
 def test_gain_moves_no_wobble_and_transposition_no_vibrato():
     t = seconds(1.5)
-    course = np.sin(2 * np.pi * 4 * t) - 5 * t
-    assert amplitude_modulation(course + 6.0206, HOP) == pytest.approx(amplitude_modulation(course, HOP))
-    f0 = 100 * 2 ** (course / 100)
+    contour = np.sin(2 * np.pi * 4 * t) - 5 * t
+    assert amplitude_modulation(contour + 6.0206, HOP) == pytest.approx(amplitude_modulation(contour, HOP))
+    f0 = 100 * 2 ** (contour / 100)
     assert vibrato(2 * f0, HOP) == pytest.approx(vibrato(f0, HOP))
 
 

@@ -45,7 +45,7 @@ def test_floor_noise_hardly_moves_the_centroid(f0_hz):
     assert noisy == pytest.approx(clean, rel=0.01)
     bins = np.arange(0, RATE / 2, 10)
     whole = np.abs(np.fft.rfft((x + noise(40, x))[:4800]))[: bins.size]
-    assert np.average(bins, weights=whole) > 1.15 * clean  # what the plain centroid would have said
+    assert np.average(bins, weights=whole) > 1.15 * clean  # what the plain centroid would have given
 
 
 def test_a_short_low_note_has_a_centroid():

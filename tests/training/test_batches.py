@@ -9,7 +9,7 @@ from training.layout import plan
 from training.network_training import noise_clips, split_parts
 from training.plans import NoiseClip
 from training.pool import KINDS, RATE_HZ, build_pool
-from triage.listen.encoder import EVIDENCE, NOISES, PLAYED, STEP_S, step_times
+from triage.listen.encoder import ACTIVATION_KINDS, NOISES, PLAYED, STEP_S, step_times
 from triage.listen.logmel import LogMel
 from triage.listen.notes import find_notes
 
@@ -91,9 +91,9 @@ def test_a_noise_is_a_target_where_it_makes_the_frames_rise_and_spoils_that_note
         pool, torch.from_numpy(pool.samples), [NoiseClip("knock", tick, "own")], recipe, seed=1
     )
     batch = renderer.render(plan_for(pool, renderer), 6)
-    assert batch.activations[:, EVIDENCE.index("noise")].sum() > 0
-    assert batch.activations[:, EVIDENCE.index("knock")].sum() > 0
-    others = [EVIDENCE.index(name) for name in (*NOISES[1:], *PLAYED)]
+    assert batch.activations[:, ACTIVATION_KINDS.index("noise")].sum() > 0
+    assert batch.activations[:, ACTIVATION_KINDS.index("knock")].sum() > 0
+    others = [ACTIVATION_KINDS.index(name) for name in (*NOISES[1:], *PLAYED)]
     assert batch.activations[:, others].sum() == 0
     assert set(batch.kind[batch.mask].tolist()) == {0, KINDS.index("noise")}
     time_s = torch.from_numpy(step_times(batch.activations.shape[2]))

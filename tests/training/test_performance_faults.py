@@ -116,9 +116,9 @@ def shelf_db(hz: float, corner_hz: float, gain_db: float) -> float:
 @pytest.mark.parametrize("seed", range(6))  # one in three wavers in pitch too
 def test_wobble_has_its_depth_and_a_rate_of_4_to_8_hz(held: Array, seed: int) -> None:
     levels = [shaping.frame_levels_db(note, RATE_HZ, 0.01) for note in (held, plant("wobble", held, 4.0, seed))]
-    course = (levels[1] - levels[0])[20:120]  # one second
-    assert (course.max(), course.min()) == pytest.approx((4, -4), abs=0.7)
-    rate_hz = np.argmax(np.abs(np.fft.rfft(course * np.hanning(100), 1000))) / 10
+    contour = (levels[1] - levels[0])[20:120]  # one second
+    assert (contour.max(), contour.min()) == pytest.approx((4, -4), abs=0.7)
+    rate_hz = np.argmax(np.abs(np.fft.rfft(contour * np.hanning(100), 1000))) / 10
     assert 3.9 < rate_hz < 8.1
 
 

@@ -51,7 +51,7 @@ def test_fit_logs_every_aim_and_moves_the_weights(renderer, config, pool):
     assert all(
         not torch.equal(a, b)
         for (n, a), b in zip(first.named_parameters(), average.parameters(), strict=True)
-        if "vector" in n or "evidence" in n
+        if "vector" in n or "activations" in n
     )
 
 
@@ -71,7 +71,7 @@ def test_training_lowers_the_loss_of_a_repeated_batch(renderer, config, pool):
     curve = []
     for _ in range(40):
         vectors, logits = network(batch.frames, batch.lengths, batch.times)
-        found = losses(vectors, logits, batch, renderer.recipe.takes, network.lean)
+        found = losses(vectors, logits, batch, renderer.recipe.takes, network.direction)
         optimizer.zero_grad()
         sum(found.values()).backward()
         optimizer.step()
@@ -91,7 +91,7 @@ def test_an_aim_of_weight_0_has_no_effect(renderer, config, pool):
     with_decay = (1 - config.train.learning_rate * config.train.weight_decay) ** config.train.steps
     # the vectors' last layer has no gradient: nothing but weight decay touches it
     assert torch.allclose(average.vector.weight, first.vector.weight, rtol=2 * (1 - with_decay), atol=1e-7)
-    assert not torch.equal(average.evidence.weight, first.evidence.weight)
+    assert not torch.equal(average.activations.weight, first.activations.weight)
 
 
 def test_a_spoilt_note_hardly_moves_the_cohort_mean():

@@ -102,7 +102,7 @@ def test_rankings_and_probabilities_agree_with_scikit_learn():
         rejected = rng.random(80) < doubt
         assert scores.auroc(rejected, doubt) == pytest.approx(roc_auc_score(rejected, doubt), abs=1e-12)
         assert scores.brier(rejected, doubt) == pytest.approx(brier_score_loss(rejected, doubt), abs=1e-12)
-        true, said = calibration_curve(rejected, doubt, n_bins=10)
+        true, predicted = calibration_curve(rejected, doubt, n_bins=10)
         share = np.histogram(doubt, np.linspace(0, 1, 11))[0]
-        expected = (share[share > 0] / 80 * np.abs(true - said)).sum()
+        expected = (share[share > 0] / 80 * np.abs(true - predicted)).sum()
         assert scores.calibration_error(rejected, doubt) == pytest.approx(expected, abs=1e-12)

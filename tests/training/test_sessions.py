@@ -35,10 +35,10 @@ def test_the_folder_holds_what_the_truth_says(built: tuple[Path, Truth]) -> None
     assert json.loads((folder / "truth.json").read_text(encoding="utf-8")) == json.loads(json.dumps(truth))
     files = {path.name for path in (folder / "audio").iterdir()}
     assert files == {f"{take}_{mic}.wav" for take in truth["takes"] for mic in ("close", "main", "room")}
-    for take, said in truth["takes"].items():
+    for take, entry in truth["takes"].items():
         facts = soundfile.info(folder / "audio" / f"{take}_close.wav")
         assert (facts.samplerate, facts.subtype, facts.channels) == (RATE_HZ, "PCM_24", 1)
-        assert facts.duration == pytest.approx(said["duration_s"], abs=1e-4)
+        assert facts.duration == pytest.approx(entry["duration_s"], abs=1e-4)
 
 
 def test_the_intake_reads_the_session_and_its_sheet(built: tuple[Path, Truth]) -> None:
@@ -48,28 +48,28 @@ def test_the_intake_reads_the_session_and_its_sheet(built: tuple[Path, Truth]) -
     sheet = read_sheet(folder / "take_sheet.csv")
     assert sheet.problems == ()
     assert {row.take: row.expected() for row in sheet.rows} == {
-        take: tuple(note["pitch"] for note in said["notes"]) for take, said in truth["takes"].items()
+        take: tuple(note["pitch"] for note in entry["notes"]) for take, entry in truth["takes"].items()
     }
 
 
 def test_half_of_the_takes_have_one_fault_each(built: tuple[Path, Truth]) -> None:
     takes, left_out = built[1]["takes"], built[1]["left_out"]
-    planted = [said["fault"]["kind"] for said in takes.values() if said["fault"] is not None]
+    planted = [entry["fault"]["kind"] for entry in takes.values() if entry["fault"] is not None]
     assert planted and len(planted) + len(left_out) == round(len(takes) / 2)
     assert set(left_out) <= {"steadiness"}  # these notes are too short to waver
-    for said in takes.values():
-        assert sum(note["fault"] is not None for note in said["notes"]) <= 1
-        if said["fault"] is not None:
-            assert 0 <= said["fault"]["start_s"] < said["fault"]["end_s"] <= said["duration_s"] + 1e-6
+    for entry in takes.values():
+        assert sum(note["fault"] is not None for note in entry["notes"]) <= 1
+        if entry["fault"] is not None:
+            assert 0 <= entry["fault"]["start_s"] < entry["fault"]["end_s"] <= entry["duration_s"] + 1e-6
 
 
 def test_notes_sound_where_the_truth_says(built: tuple[Path, Truth]) -> None:
     folder, truth = built
-    for take, said in truth["takes"].items():
-        if said["fault"] is not None:
+    for take, entry in truth["takes"].items():
+        if entry["fault"] is not None:
             continue
         track, _ = soundfile.read(folder / "audio" / f"{take}_close.wav")
-        for note in said["notes"]:
+        for note in entry["notes"]:
             start = int((note["onset_s"] - 0.3) * RATE_HZ)
             levels = shaping.frame_levels_db(track[start : start + int(0.5 * RATE_HZ)], RATE_HZ, 0.002)
             risen_s = float(np.argmax(levels > levels.max() - 25)) * 0.002 - 0.3

@@ -1,1 +1,1 @@
-"""Analysis: the files of a take in, all that was heard and measured in it out; here or on a cluster."""
+"""Analysis: the files of a take in, its notes, measurements and hits out; here or on a cluster."""

@@ -1,11 +1,11 @@
 """The cluster: the same work on many machines, by Ray (extra `cluster`), one task a job.
 
-``spread`` hands jobs out a few ahead of the workers and yields what becomes of each as it is done. Work that runs on
-a worker that is lost (killed, out of memory, its machine gone) is done again elsewhere; if that fails as well the job
-is reported as lost and the others go on. Nothing is kept here: whoever calls stores each result, and so can resume.
+``distribute`` hands jobs out a few ahead of the workers and yields the result of each as it is done. Work that runs
+on a worker that is lost (killed, out of memory, its machine gone) is done again elsewhere; if that fails as well the
+job is reported as lost and the others go on. Nothing is kept here: the caller stores each result, and so can resume.
 
-Plain tasks, no data sets of Ray's own: a job is one take, minutes of audio that a worker reads where it lies; what
-comes back is small, must be stored the moment it is there, and fails alone. There is nothing to shuffle or to batch.
+Plain tasks, not Ray's data sets: a job is one take, minutes of audio that a worker reads where it lies; what comes
+back is small, must be stored the moment it is there, and fails alone. There is nothing to shuffle or batch.
 """
 
 import logging
@@ -20,11 +20,11 @@ from triage.domain.errors import ConfigError
 from triage.processes import cores
 
 LOCAL = "local"  # the address of a cluster of this machine's own cores, started for one run
-AGAIN = 2  # times that a job whose worker was lost is done again
-AHEAD = 3  # jobs handed out for each core: the next one is there when one is done
+RETRIES = 2  # times that a job whose worker was lost is done again
+QUEUED_PER_CORE = 3  # jobs handed out for each core: the next one is there when one is done
 OBJECTS_BYTES = 200_000_000  # shared memory of a local cluster: records pass through it, no audio
-START = "start one with `ray start --head`, or say --cluster local"
-KNOCK_S = 5.0
+START = "start one with `ray start --head`, or pass --cluster local"
+CONNECT_S = 5.0
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
@@ -40,16 +40,16 @@ def joined(address: str) -> Iterator[Any]:
     Raises
     ------
     ConfigError
-        If Ray is not installed, or nobody answers at the address.
+        If Ray is not installed, or nothing answers at the address.
     """
     ray = _ray()
     options: dict[str, Any] = {"log_to_driver": False, "logging_level": logging.ERROR}
     if address == LOCAL:
         options |= {"num_cpus": cores(), "include_dashboard": False, "object_store_memory": OBJECTS_BYTES}
     else:
-        _knock(address)
+        _check_reachable(address)
         options["address"] = address
-    # Workers compute on one core each, whatever their machines have; and find this tool where it runs from.
+    # Workers compute on one core each, whatever their machines have; and find this package where it runs from.
     options["runtime_env"] = {"env_vars": {"OMP_NUM_THREADS": "1"} | _from_checkout()}
     try:
         ray.init(**options)
@@ -62,19 +62,19 @@ def joined(address: str) -> Iterator[Any]:
         ray.shutdown()
 
 
-def spread(
+def distribute(
     work: Callable[[Job], Result], jobs: Sequence[Job], address: str, gpu_share: float = 0.0
 ) -> Iterator[tuple[Job, Result | Lost]]:
     """Yield each job with its result, or with why it was lost, in the order they are done.
 
     ``gpu_share`` of a GPU is asked for with each task, where the cluster has any; ``work`` is a function that can be
-    imported on every machine, and tells what goes wrong in its result.
+    imported on every machine, and reports errors in its result.
     """
     with joined(address) as ray:
         resources = ray.cluster_resources()
         share = gpu_share if resources.get("GPU", 0) else 0.0
-        task = ray.remote(num_cpus=1, num_gpus=share, max_retries=AGAIN, scheduling_strategy="SPREAD")(work)
-        most, left = max(2, round(AHEAD * resources.get("CPU", 1))), list(reversed(jobs))
+        task = ray.remote(num_cpus=1, num_gpus=share, max_retries=RETRIES, scheduling_strategy="SPREAD")(work)
+        most, left = max(2, round(QUEUED_PER_CORE * resources.get("CPU", 1))), list(reversed(jobs))
         pending: dict[Any, Job] = {}
         try:
             while left or pending:
@@ -107,13 +107,13 @@ def _ray() -> Any:
     return ray
 
 
-def _knock(address: str) -> None:
-    """See that somebody listens at HOST:PORT; Ray itself would try for minutes."""
+def _check_reachable(address: str) -> None:
+    """Check that something listens at HOST:PORT; Ray itself would try for minutes."""
     host, _, port = address.removeprefix("ray://").rpartition(":")
     if not (host and port.isdigit()):
         return  # auto, or a name that only Ray understands
     try:
-        socket.create_connection((host.strip("[]"), int(port)), KNOCK_S).close()
+        socket.create_connection((host.strip("[]"), int(port)), CONNECT_S).close()
     except OSError as error:
         raise ConfigError(f"no cluster at {address} ({error}); {START}") from None
 

@@ -2,7 +2,7 @@
 
 ``read_files`` takes the tracks of a take and gives, file by file and in order, frames (channel, mel, frame) and what
 the checks found. While the caller works on one file the next ones are read by the other cores, a few ahead and no
-more. The channels of one long or wide file are read in several groups, so that what is held at once has a bound.
+more. The channels of one long or wide file are read in several groups, so that memory use is bounded.
 """
 
 from collections import deque
@@ -20,7 +20,7 @@ from triage.listen.background import Background, BackgroundMeter
 from triage.listen.digital import SampleCheck
 from triage.listen.logmel import N_MELS, SILENCE_DB, LogMel, finite
 from triage.listen.preview import Sketch
-from triage.listen.stationary_noise import HumWatch
+from triage.listen.stationary_noise import HumDetector
 
 BLOCK_S, WIDE = 10.0, 4  # seconds of a block; with more channels than that it is shorter
 MOST_S = 1_800.0  # of all channels of a part together: about 60 MB of frames and as much of fine peaks
@@ -32,14 +32,14 @@ class FilePass(NamedTuple):
     frames: np.ndarray  # (channel, mel, frame)
     check: SampleCheck
     backgrounds: list[Background]
-    hum: HumWatch
+    hum: HumDetector
     sketch: Sketch
 
 
 def read_files(
     tracks: Sequence[TrackFile], folder: Path, read_ahead: int = 1
 ) -> Iterator[tuple[list[TrackFile], FilePass | Exception]]:
-    """Yield the tracks of each file with what was heard, or with why it could not be; in order of the tracks."""
+    """Yield the tracks of each file with what was found, or with why it could not be read; in order of the tracks."""
     groups = [part for file in _by_file(tracks) for part in _segments_of(file, read_ahead)]
     if read_ahead < 2 or len(groups) < 2:
         yield from ((group, _read_or_error(group, folder)) for group in groups)
@@ -61,19 +61,19 @@ def read_file(group: Sequence[TrackFile], folder: Path) -> FilePass:
     """Read the tracks of one file from its first sample to its last."""
     rate_hz, n = group[0].facts.sample_rate_hz, len(group)
     check, sketch = SampleCheck(rate_hz, n), Sketch(rate_hz, n)
-    meter, hum = BackgroundMeter(rate_hz, n), HumWatch(rate_hz, n)
+    meter, hum = BackgroundMeter(rate_hz, n), HumDetector(rate_hz, n)
 
-    def watched() -> Iterator[np.ndarray]:
+    def checked_blocks() -> Iterator[np.ndarray]:
         block_s = BLOCK_S * min(1.0, WIDE / n)
         for block in wav.blocks(folder / group[0].path, [track.channel for track in group], block_s):
-            sketch.add(block)  # its digest is of the samples as they are, numbers or not
+            sketch.add(block)  # its digest is of the samples as they are, finite or not
             check.add(block)
             block = finite(block)
             meter.add(block)
             hum.add(block)
             yield block
 
-    parts = list(LogMel(rate_hz).frames(watched()))
+    parts = list(LogMel(rate_hz).frames(checked_blocks()))
     frames = np.concatenate(parts, axis=2) if parts else np.full((n, N_MELS, 1), SILENCE_DB, np.float32)
     return FilePass(frames, check, meter.result(), hum, sketch)
 

@@ -1,4 +1,4 @@
-"""The noise floor of each microphone of a take, and how the microphone follows the one that the take is judged by."""
+"""The noise floor of each microphone of a take, and its lag and polarity against the measured one."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""The track that a take is judged by: its frames cut into notes, each measured and embedded."""
+"""The track that a take is measured on: its frames cut into notes, each measured and embedded."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

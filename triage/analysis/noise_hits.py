@@ -1,7 +1,7 @@
-"""Noise hits of one take: what its microphones brought, one line an event, with kind, place and exposure.
+"""Noise hits of one take: its noise events on all microphones, each with kind, nearest microphone and exposure.
 
-``NoiseHits`` is given one file after another while a take is analysed, and gives hits at the end. Wiring: what is
-a hit and of which kind is settled in ``listen/hits.py``, where in ``listen/place.py``.
+``NoiseHits`` is given one file after another while a take is analysed, and gives hits at the end. Wiring: what is a
+hit and of which kind is decided in ``listen/hits.py``, where in ``listen/nearest_mic.py``.
 """
 
 from collections.abc import Iterator, Sequence
@@ -19,20 +19,20 @@ from triage.listen.masking import exposure
 from triage.listen.nearest_mic import closeness_db, later_s, nearest
 from triage.listen.noise_network import NoiseDetector, load_detector
 from triage.listen.notes import NoteSegment
-from triage.listen.stationary_noise import HumWatch, Steady, broad
+from triage.listen.stationary_noise import HumDetector, StationaryNoise, broadband_noise
 
-COMPARED = 4  # microphones that an arrival is asked of: those that hear it loudest
+COMPARED = 4  # microphones whose arrival times are compared: those with the highest level
 BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the segment that shows where a noise comes from
 TECHNICAL_S = 0.005
 
 
 class NoiseHits:
-    """Collects what is not music in one take, file by file; ``detector`` in place of the shipped one."""
+    """Collects the noises of one take, file by file; ``detector`` in place of the shipped one."""
 
     def __init__(self, detector: NoiseDetector | None = None) -> None:
         self._detector = detector or load_detector()
-        self._heard: list[MicAnalysis] = []
-        self._steady: list[tuple[str, Steady]] = []
+        self._analysed: list[MicAnalysis] = []
+        self._steady: list[tuple[str, StationaryNoise]] = []
         self._technical: list[Hit] = []
 
     def add(
@@ -41,11 +41,11 @@ class NoiseHits:
         frames: np.ndarray,
         notes: Sequence[NoteSegment],
         check: SampleCheck,
-        hum: HumWatch,
+        hum: HumDetector,
     ) -> None:
-        """Take in one file: its tracks, frames (channel, mel, frame), and what watched its samples go by."""
+        """Add one file: its tracks, frames (channel, mel, frame), sample check and hum detector."""
         for channel, track in enumerate(group):
-            self._heard.append(analyse_mic(frames[channel], notes, track.mic, self._detector))
+            self._analysed.append(analyse_mic(frames[channel], notes, track.mic, self._detector))
         self._steady += [(group[one.channel].mic, one) for one in hum.hum()]
         self._technical += technical(group, check)
 
@@ -58,7 +58,7 @@ class NoiseHits:
         take_s: float,
     ) -> tuple[Hit, ...]:
         """Return all hits of the take in order of time, each with the note that it is in or after."""
-        joined = [_one(hit, tracks, folder, floors) for hit in noise_events(self._heard, notes, self._detector)]
+        joined = [_one(hit, tracks, folder, floors) for hit in noise_events(self._analysed, notes, self._detector)]
         starts = np.array([note.start_s for note in notes])
         found = [
             Hit(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
@@ -69,7 +69,7 @@ class NoiseHits:
     def _lasting(self, floors: Sequence[NoiseFloor], take_s: float) -> Iterator[Hit]:
         """Yield hum, rumble and hiss, once a microphone, over the whole take and of no note."""
         known = [floor for floor in floors if floor.octaves_dbfs]
-        wide = broad([f.octaves_dbfs or () for f in known], [f.note_dbfs for f in known])
+        wide = broadband_noise([f.octaves_dbfs or () for f in known], [f.note_dbfs for f in known])
         for mic, one in (*self._steady, *((known[one.channel].mic, one) for one in wide)):
             yield Hit(one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db))
 
@@ -77,7 +77,7 @@ class NoiseHits:
 def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:
     """Return dropouts, digital clicks, clipped runs and dead tracks as hits, fully exposed.
 
-    They have no level, but for what is clipped: its channel's true peak, in dBTP.
+    They have no level, except clipped runs: their channel's true peak, in dBTP.
     """
     take_s = check.samples / check.rate_hz
     found = [("dropout", h.start_s, h.end_s, h.channel) for h in check.holes()]
@@ -102,7 +102,7 @@ def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:
 
 
 def _one(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: Sequence[NoiseFloor]) -> Hit:
-    """Return one event with the microphone nearest to it and those that hear it."""
+    """Return one event with the microphone nearest to it and those that picked it up."""
     mics = tuple(hit.mics)
     mic = _nearest(hit, tracks, folder, {f.mic: f for f in floors})
     return Hit(
@@ -118,18 +118,18 @@ def _one(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: Seq
 
 
 def _nearest(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: dict[str, NoiseFloor]) -> str:
-    """Return the microphone nearest to an event, from its samples on the few that may be."""
-    heard = next(iter(hit.mics))
-    rate_hz = next(track.facts.sample_rate_hz for track in tracks if track.mic == heard)
+    """Return the microphone nearest to an event, from its samples on the few candidates."""
+    loudest = next(iter(hit.mics))
+    rate_hz = next(track.facts.sample_rate_hz for track in tracks if track.mic == loudest)
     known = [t for t in tracks if t.facts.sample_rate_hz == rate_hz and _note_dbfs(floors.get(t.mic)) is not None]
-    if len(known) < 2 or heard not in [track.mic for track in known]:
-        return heard
-    # What is not even a hit there is far; but with few microphones all may be asked.
+    if len(known) < 2 or loudest not in [track.mic for track in known]:
+        return loudest
+    # A microphone without the hit is far; but with few microphones all may be compared.
     known.sort(key=lambda t: hit.mics[t.mic].level_dbfs if t.mic in hit.mics else -np.inf, reverse=True)
     known = known[:COMPARED]
     segments = _segments(known, folder, hit)
     if segments.shape[1] < LEAST_S * rate_hz:
-        return heard
+        return loudest
     levels = [_rise_dbfs(segment, rate_hz) for segment in segments]
     own = [floors[track.mic] for track in known]
     close = closeness_db(levels, [f.note_dbfs or 0.0 for f in own], [_lag_s(f) for f in own])
@@ -141,14 +141,14 @@ def _note_dbfs(floor: NoiseFloor | None) -> float | None:
 
 
 def _lag_s(floor: NoiseFloor) -> float:
-    """Return how late a microphone hears the player; the judging one, against which it is noise_events, has none."""
+    """Return how late the player's sound arrives; the reference microphone, to which lags are relative, has none."""
     if floor.lag_s is None:
         return 0.0 if floor.polarity is None else float("nan")
     return floor.lag_s
 
 
 def _segments(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> np.ndarray:
-    """Return the same moment of every track, from before an event is heard anywhere [shape=(track, sample)]."""
+    """Return the same moment of every track, from before an event arrives anywhere [shape=(track, sample)]."""
     length_s = min(max(hit.end_s - hit.start_s, LEAST_S), MOST_S)
     start_s = max(0.0, hit.start_s - BEFORE_S)
     read = [wav.read_span(folder / t.path, t.channel, start_s, hit.start_s + length_s) for t in tracks]

@@ -1,4 +1,4 @@
-"""Drawing: the previews of a take's tracks and the digest of its sound, from what listening has at hand anyway.
+"""The previews of a take's tracks and the digest of its sound, from data that the analysis has at hand anyway.
 
 The microphone that the notes were cut on is drawn finely, with its notes' pitch; the others coarsely.
 """
@@ -13,13 +13,13 @@ from triage.analysis.measured_track import MeasuredTrack
 from triage.domain.preview import Preview
 from triage.intake import wav
 from triage.intake.arrivals import TrackFile
-from triage.listen.preview import Contour, Sketch, band_edges_hz, contour, pack_contours, picture
+from triage.listen.preview import Contour, Sketch, band_edges_hz, compress_contours, contour, spectrogram
 
 FINE, COARSE = (2, 1), (6, 2)  # frames and mel bands that share a pixel
 
 
 class Previews:
-    """Collects what the desk draws of one take, file by file."""
+    """Collects the previews of one take, file by file."""
 
     def __init__(self) -> None:
         self._previews: dict[str, Preview] = {}
@@ -30,10 +30,10 @@ class Previews:
         low_hz, high_hz = band_edges_hz(sketch.rate_hz)
         for channel, track in enumerate(group):
             outline = sketch.outline(channel)
-            drawn = picture(frames[channel], *(FINE if track == measured else COARSE))
+            image = spectrogram(frames[channel], *(FINE if track == measured else COARSE))
             self._digests[track.mic] = sketch.digest(channel)
             self._previews[track.mic] = Preview(
-                track.mic, outline.packed, outline.hop_s, drawn.png, drawn.hop_s, low_hz, high_hz
+                track.mic, outline.compressed, outline.hop_s, image.png, image.hop_s, low_hz, high_hz
             )
 
     def result(self, measured: MeasuredTrack | None, a4_hz: float) -> tuple[Preview, ...]:
@@ -53,10 +53,10 @@ class Previews:
 
 
 def pitch_contours(measured: MeasuredTrack, a4_hz: float) -> bytes:
-    """Return the packed pitch contours of a take's notes, read again note by note."""
+    """Return the compressed pitch contours of a take's notes, read again note by note."""
     track, rate_hz = measured.track, measured.track.facts.sample_rate_hz
     found = []
     for number, note in enumerate(measured.segments, 1):
         samples = wav.read_span(measured.folder / track.path, track.channel, note.start_s, note.end_s)
         found.append(Contour(number, note.start_s, contour(samples, rate_hz, a4_hz)))
-    return pack_contours(found)
+    return compress_contours(found)

@@ -1,10 +1,10 @@
-"""Session folders that lie elsewhere: on an object store, or behind any protocol that fsspec speaks.
+"""Session folders that lie elsewhere: on an object store, or behind any protocol that fsspec supports.
 
 ``at_hand`` gives every session a folder of this machine. A local one is itself. Of one at an address (s3://BUCKET)
 the description and the take sheet are copied, and every recording has an outline: a sparse file of the same size and
-time with only its first and last bytes, in which headers and chunks lie, so that the roll can be called without
-moving the audio. A worker that listens to a take fetches its files whole, once, and lets them go (``fetched``).
-FLAC is fetched whole for the outline too, for only its data says whether it is all there.
+time with only its first and last bytes, where headers and chunks are, so that arrivals can be checked without moving
+the audio. A worker that analyses a take downloads its files whole, once, and deletes them (``fetched``). FLAC is
+downloaded whole for the outline too, since only its data shows whether it is complete.
 """
 
 import os
@@ -26,21 +26,21 @@ WHOLE = (".flac",)
 
 
 @dataclass(frozen=True)
-class Place:
-    """A session's folder: where it can be looked at here, and where it really lies."""
+class SessionFolder:
+    """A session's folder: where it can be read here, and where it really is."""
 
     folder: Path
     address: str | None = None  # None: here
 
 
 def is_remote(folder: str | Path) -> bool:
-    """Tell an address from a path."""
+    """Return whether this is an address rather than a path."""
     return "://" in str(folder)
 
 
 @contextmanager
-def at_hand(folder: str | Path) -> Iterator[Place]:
-    """Give the place of a session's folder, wherever it lies.
+def at_hand(folder: str | Path) -> Iterator[SessionFolder]:
+    """Give a local view of a session's folder, wherever it is.
 
     Raises
     ------
@@ -48,13 +48,13 @@ def at_hand(folder: str | Path) -> Iterator[Place]:
         If the address cannot be used, or holds no session.
     """
     if not is_remote(folder):
-        yield Place(Path(folder))
+        yield SessionFolder(Path(folder))
         return
     address = str(folder).rstrip("/")
     with tempfile.TemporaryDirectory(prefix="triage-") as home:
-        with _said_plainly(address):
+        with _errors_in_one_line(address):
             _outline(address, Path(home))
-        yield Place(Path(home), address)
+        yield SessionFolder(Path(home), address)
 
 
 @contextmanager
@@ -106,7 +106,7 @@ def _outline_of(fs: Any, path: str, about: dict[str, Any], here: Path) -> None:
 
 
 def _changed_ns(about: dict[str, Any]) -> int:
-    """Return when an object changed last, in ns; what the protocols call it differs."""
+    """Return when an object changed last, in ns; the protocols have different names for it."""
     for name in ("LastModified", "last_modified", "mtime", "updated", "created"):
         found = about.get(name)
         if isinstance(found, datetime):
@@ -129,7 +129,7 @@ def _opened(address: str) -> tuple[Any, str]:
 
 
 @contextmanager
-def _said_plainly(address: str) -> Iterator[None]:
+def _errors_in_one_line(address: str) -> Iterator[None]:
     try:
         yield
     except (OSError, PermissionError) as error:

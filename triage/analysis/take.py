@@ -1,7 +1,7 @@
 """One take analysed: its files in, one Take out, with notes, measurements, hits, embeddings.
 
 Every file is read once in blocks for the frames and the sample checks (``file_pass.py``); the notes are then read
-again from the judging microphone, note by note. What is held at once are a few microphones' frames and one note.
+again from the measured microphone, note by note. At most a few microphones' frames and one note are held at once.
 """
 
 import hashlib
@@ -26,7 +26,7 @@ from triage.listen.noise_network import NoiseDetector, detector_name
 
 @cache
 def analysis_key() -> str:
-    """Return a key of the code and the noise network: with another one all takes are analysed anew."""
+    """Return a key of the code and the noise network: when it changes all takes are analysed anew."""
     own = code_key("triage.analysis", "triage.listen", "triage.intake.wav", "triage.intake.recording_time")
     return f"{own} {detector_name()}"
 
@@ -72,7 +72,7 @@ def analyse_take(
 
 
 class _TakeAnalysis:
-    """What is known of a take so far; ``add`` takes one file after another, the judging microphone's first."""
+    """A take's analysis so far; ``add`` takes one file after another, the reference microphone's first."""
 
     def __init__(
         self, take: TakeFiles, folder: Path, a4_hz: float, encoder: Encoder, detector: NoiseDetector | None

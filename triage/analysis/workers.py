@@ -1,9 +1,9 @@
 """The worker pool: several takes analysed at once, each handed back as it is done.
 
 A take that cannot be analysed, for whatever reason, is a record with its problem and stops nothing. When a worker is
-lost (killed, out of memory), what it may have been working on is tried again alone, and given up only if it takes the
-next worker with it. The same work goes to this machine's processes or to a cluster's (``cluster.py``), and gives the
-same records to the last digit.
+lost (killed, out of memory), the takes it may have been working on are tried again one at a time, and given up only
+if the next worker is lost as well. The same work goes to this machine's processes or to a cluster's (``cluster.py``),
+and gives identical records.
 """
 
 import traceback
@@ -18,7 +18,7 @@ from pathlib import Path
 
 import torch
 
-from triage.analysis.cluster import Lost, spread
+from triage.analysis.cluster import Lost, distribute
 from triage.analysis.remote_folder import fetched
 from triage.analysis.take import analyse_take, fingerprint
 from triage.domain.take import Take
@@ -37,7 +37,7 @@ class AnalysisJob:
     folder: Path
     reference_mic: str
     a4_hz: float
-    address: str | None = None  # where the files really lie, if not in the folder
+    address: str | None = None  # where the files really are, if not in the folder
 
 
 def analyse_all(
@@ -50,7 +50,7 @@ def analyse_all(
 ) -> Iterator[Take]:
     """Yield each take as its analysis is done.
 
-    ``address`` is where the session's files really lie, if ``folder`` holds only their outlines; ``cluster`` that of
+    ``address`` is where the session's files really are, if ``folder`` holds only their outlines; ``cluster`` that of
     a cluster to work on.
     """
     jobs = [AnalysisJob(take, folder.resolve(), reference_mic, a4_hz, address) for take in takes]
@@ -64,7 +64,7 @@ def analyse_all(
 
 
 def analysed(job: AnalysisJob, read_ahead: int = 1) -> Take:
-    """Analyse one take; what goes wrong with it is its problem."""
+    """Analyse one take; an error becomes its ``problem``."""
     torch.set_num_threads(1)  # the cores are shared out by takes and files; and sums add up the same everywhere
     try:
         with _files_of(job) as (take, folder):
@@ -102,7 +102,7 @@ def _files_of(job: AnalysisJob) -> Iterator[tuple[TakeFiles, Path]]:
 
 
 def _on_cluster(jobs: Sequence[AnalysisJob], cluster: str) -> Iterator[Take]:
-    for job, found in spread(analysed, jobs, cluster):
+    for job, found in distribute(analysed, jobs, cluster):
         if isinstance(found, Lost):
             yield failed(job, f"{LOST} ({found})")
         elif found.fingerprint not in ("", fingerprint(job.take, job.reference_mic, job.a4_hz)):
@@ -114,8 +114,8 @@ def _on_cluster(jobs: Sequence[AnalysisJob], cluster: str) -> Iterator[Take]:
 def _context() -> BaseContext:
     """Return how workers are started.
 
-    A copy of this process, which has used torch's threads, can hang; so each is one of a process that has only
-    imported what they need, and they share that memory. Where a system has no such thing each starts from nothing.
+    A fork of this process, which has used torch's threads, can hang; so each is forked from a server process that has
+    only imported what they need, and they share that memory. Where a system has no fork server they are spawned.
     """
     if "forkserver" not in get_all_start_methods():
         return get_context("spawn")
@@ -128,7 +128,7 @@ def _in_processes(jobs: Sequence[AnalysisJob], workers: int) -> Iterator[Take]:
     waiting = list(jobs)
     while waiting:
         yield from _until_a_worker_is_lost(waiting, workers)
-        # Jobs are begun in order: what the lost one had in hand is among the first that are left.
+        # Jobs are begun in order: what the lost worker was doing is among the first that are left.
         suspects, waiting = waiting[: workers + 1], waiting[workers + 1 :]
         for job in suspects:
             alone = [job]

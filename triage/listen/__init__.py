@@ -1,1 +1,1 @@
-"""Listen: pure functions on arrays, samples in, numbers out. No files, no database."""
+"""Signal analysis: pure functions on arrays, samples in, numbers out. No files, no database."""

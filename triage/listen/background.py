@@ -19,11 +19,11 @@ OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 1
 CENTRES_HZ = 1000.0 * 10 ** (0.3 * np.arange(-5, 5))  # exact, IEC 61260-1
 HALF_OCTAVE = 10**0.15
 WINDOW_S = 16_384 / 48_000  # 3 Hz a bin: enough for the octave at 31.5 Hz, short enough for the gap between notes
-WAVERING = 3  # octaves below 250 Hz
+FLUCTUATING = 3  # octaves below 250 Hz
 QUIET_SHARE, QUIET_DB = 0.1, 1.5  # the quietest windows, and those hardly louder
-PIECES = 8  # of a window, each of which must sound
+PIECES = 8  # of a window, none of which may be silent
 CHUNK = 8  # windows transformed at once
-LOUD_DB = 6.0  # over the quietest so far a window is surely music, and not looked into
+LOUD_DB = 6.0  # over the quietest so far a window is surely music, and not transformed
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def _bands(rate_hz: int, n_fft: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 class BackgroundMeter:
-    """Listens to the blocks of one file and remembers the levels of each short window.
+    """Follows the blocks of one file and keeps the levels of each short window.
 
     Parameters
     ----------
@@ -66,18 +66,18 @@ class BackgroundMeter:
         self._powers: list[np.ndarray] = []
 
     def add(self, block: np.ndarray) -> None:
-        """Take in the next block [shape=(channel, sample)]; samples that are no numbers count as silence."""
+        """Add the next block [shape=(channel, sample)]; samples that are not finite count as silence."""
         rest = np.concatenate((self._rest, finite(block)), axis=1)
         count = max(0, (rest.shape[1] - self.n_fft) // self.hop + 1)
         if count:
-            self._powers.append(self._look(rest, count))
+            self._powers.append(self._quiet_powers(rest, count))
         self._rest = rest[:, count * self.hop :]
 
     def result(self) -> list[Background]:
         """Return the background of each channel: the mean of the quietest windows and those within 1.5 dB of them.
 
-        Octaves from 250 Hz on tell themselves which windows are quiet, so that a tail in one of them does not raise
-        it; below, where a level wavers from window to window and the quietest would be too low, all the others tell.
+        Octaves from 250 Hz on each have their own quiet windows, so that a tail in one of them does not raise it;
+        below, where a level fluctuates from window to window and the quietest would be too low, the others decide.
         The A-weighted level is the sum of the octaves'. A take that never rests gives what there is, one shorter than
         a window nothing.
         """
@@ -86,7 +86,7 @@ class BackgroundMeter:
         powers = np.concatenate(self._powers)  # (window, plain or A-weighted, channel, octave)
         return [_background(powers[:, :, channel]) for channel in range(powers.shape[2])]
 
-    def _look(self, samples: np.ndarray, count: int) -> np.ndarray:
+    def _quiet_powers(self, samples: np.ndarray, count: int) -> np.ndarray:
         """Return the powers of so many windows, NaN where one is not quiet [shape=(window, 2, channel, octave)]."""
         quiet = self._quiet(samples, count)
         windows = np.lib.stride_tricks.sliding_window_view(samples, self.n_fft, axis=1)[:, :: self.hop]
@@ -103,12 +103,12 @@ class BackgroundMeter:
         return powers
 
     def _quiet(self, samples: np.ndarray, count: int) -> np.ndarray:
-        """Return which windows are near the quietest so far, and sound in every piece [shape=(channel, window)]."""
+        """Return which windows are near the quietest so far, and not silent in parts [shape=(channel, window)]."""
         size = self.n_fft // PIECES
         pieces = samples[:, : (count + 1) * self.hop].reshape(len(samples), -1, size)
         each = np.einsum("cps,cps->cp", pieces, pieces)
         square = np.lib.stride_tricks.sliding_window_view(each, PIECES, axis=1)[:, :: PIECES // 2]
-        whole = (square > 0).all(axis=2)  # a dropout is no quiet room
+        whole = (square > 0).all(axis=2)  # a dropout is not a quiet room
         mean = np.where(whole, square.mean(axis=2), np.inf)
         quietest = np.minimum.accumulate(np.concatenate((self._quietest[:, None], mean), axis=1), axis=1)
         self._quietest = quietest[:, -1]
@@ -122,8 +122,8 @@ def _background(powers: np.ndarray) -> Background:
         return Background(None, (None,) * len(OCTAVES_HZ))
     plain, weighted = sounding[:, 0], sounding[:, 1]
     own = plain <= _limit(plain)
-    steady = np.nansum(weighted[:, WAVERING:], axis=1)
-    own[:, :WAVERING] = (steady <= _limit(steady))[:, None]
+    steady = np.nansum(weighted[:, FLUCTUATING:], axis=1)
+    own[:, :FLUCTUATING] = (steady <= _limit(steady))[:, None]
     plain_db, weighted_db = (
         [
             10 * float(np.log10(mean)) if (mean := power[kept].mean() if kept.any() else 0.0) > 0 else None

@@ -1,4 +1,4 @@
-"""Technical trouble in the samples: dropouts, clipped runs, values that are not numbers, a dead track.
+"""Technical faults in the samples: dropouts, clipped runs, values that are not numbers, a dead track.
 
 Blocks of a take (channel, sample) go in one after another; what was found comes out at the end. The fine
 peaks kept on the way, one every 0.5 ms, also serve a waveform picture.
@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from scipy import ndimage
 
-from triage.listen.impulses import ImpulseWatch, highest
+from triage.listen.impulses import ImpulseDetector, highest
 from triage.listen.logmel import percentile
 from triage.listen.loudness import true_peak_dbtp
 
@@ -39,7 +39,7 @@ AROUND_S = 0.16  # four pulses of the lowest tuba note
 
 @dataclass(frozen=True)
 class Hole:
-    """A segment of one channel where samples are missing or stray; seconds from the take's start."""
+    """A segment of one channel where samples are missing or wrong; seconds from the take's start."""
 
     start_s: float
     end_s: float
@@ -48,7 +48,7 @@ class Hole:
 
 @dataclass
 class SampleCheck:
-    """Watches the samples of a take go by.
+    """Checks the samples of a take block by block.
 
     Parameters
     ----------
@@ -66,14 +66,14 @@ class SampleCheck:
     _bends: list[np.ndarray] = field(default_factory=list)
     _holes_of: tuple[int, list[Hole]] | None = None  # for so many samples
     _tops: dict[int, float] = field(default_factory=dict)  # channel: highest true peak, linear
-    _impulses: ImpulseWatch = field(init=False)
+    _impulses: ImpulseDetector = field(init=False)
     _kept: np.ndarray | None = None  # less than a step of samples, and BEFORE more that came before them
 
     def __post_init__(self) -> None:
-        self._impulses = ImpulseWatch(self.rate_hz, self.n_channels)
+        self._impulses = ImpulseDetector(self.rate_hz, self.n_channels)
 
     def add(self, block: np.ndarray) -> None:
-        """Take in the next block [shape=(channel, sample)]."""
+        """Add the next block [shape=(channel, sample)]."""
         if not np.isfinite(block.sum()):  # one pass instead of two: NaN and infinity do not go away
             bad = ~np.isfinite(block)
             self.not_finite += int(bad.sum())
@@ -108,7 +108,7 @@ class SampleCheck:
             self._flat[place] = max(found, self._flat.get(place, found))
 
     def _true_peaks(self, block: np.ndarray, level: np.ndarray) -> None:
-        """Look between the samples around the highest of each channel: BS.1770 annex 2, where it can matter."""
+        """Update the true peaks, oversampling around the highest samples of each channel: BS.1770 annex 2."""
         for channel, row in enumerate(level):
             top = max(self._tops.get(channel, 0.0), float(row.max(initial=0.0)))
             parts = [_faded(block[channel], at) for at in _highest(row) if row[at] > 0.5 * top]
@@ -142,15 +142,15 @@ class SampleCheck:
         return [channel for channel, peak in enumerate(self.peaks) if len(peak) and peak.max() < 1e-6]
 
     def clicks(self) -> list[Hole]:
-        """Return the clicks of a few samples: an error of the two-sided predictor far above those around.
+        """Return the clicks of a few samples: a two-sided prediction error far above those around.
 
         Its scale is the robust one of its 21 ms (``impulses``) and the fourth highest of 160 ms around: brass is
         least predictable at each of its pulses, and the robust scale lies between them. It is over within 1.5 ms, and
-        taken away, nothing is left there: what starts or stops a sound goes on for longer.
+        once it is removed nothing is left there: what starts or stops a sound goes on for longer.
         """
         step_s, found, peaks = self._step_s, [], self.peaks
-        course, holes = self._impulses.finish(), self.holes()
-        for channel, (error, sigma, left) in enumerate(zip(*course, strict=True)):
+        errors, holes = self._impulses.finish(), self.holes()
+        for channel, (error, sigma, left) in enumerate(zip(*errors, strict=True)):
             usual = ndimage.rank_filter(error, -4, size=round(AROUND_S / step_s), mode="constant")
             least = np.maximum(LEAST_CLICK, np.maximum(CLICK_SIGMAS * sigma, CLICK_RATIO * usual))
             edges = [s for hole in holes if hole.channel == channel for s in (hole.start_s, hole.end_s)]
@@ -195,7 +195,7 @@ def _faded(samples: np.ndarray, at: int) -> np.ndarray:
 
 
 def _bend(samples: np.ndarray) -> np.ndarray:
-    """Return the absolute third difference [shape=(channel, sample) -> (channel, sample - 3)], without waste."""
+    """Return the absolute third difference [shape=(channel, sample) -> (channel, sample - 3)], without copies."""
     first = np.subtract(samples[:, 1:], samples[:, :-1])
     second = np.subtract(first[:, 1:], first[:, :-1])
     third = np.subtract(second[:, 1:], second[:, :-1], out=first[:, :-2])

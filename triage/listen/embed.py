@@ -14,7 +14,7 @@ from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
 
 N_CEPSTRA = 20
-RANGE_DB = 60.0  # below the note's own peak there is room and floor, not playing
+RANGE_DB = 60.0  # below the note's own peak there is the room and the noise floor, not playing
 
 
 class Encoder(Protocol):
@@ -45,8 +45,8 @@ class FixedEmbedding:
         Parameters
         ----------
         frames : ndarray, shape (mel, frame)
-            Levels in dB of the judging microphone.
-        notes : list of Note
+            Levels in dB of the reference microphone.
+        notes : list of NoteSegment
 
         Returns
         -------

@@ -1,10 +1,11 @@
-"""The encoder: log-mel frames of a take in; one vector a note, one a take, and evidence over time out, in one pass.
+"""The encoder: log-mel frames of a take in; embeddings of its notes and activations over time out, in one pass.
 
-Frames (mel, frame) in dB at 10 ms are taken relative to the take's own loudest moment, so that gain leaves; a strided
-convolution makes steps of 40 ms, residual blocks (depthwise convolution, then two layers over channels: Liu et al.,
-CVPR 2022, here in one dimension) see one second to either side, and heads read the steps: evidence of noises and
-faults at each step, and for each note a vector pooled over its segments. Nothing depends on the batch or on padding:
-the norm is over channels (Ba et al., arXiv 1607.06450), and what lies beyond a take's end is held at zero throughout.
+Frames (mel, frame) in dB at 10 ms are taken relative to the take's own loudest moment, so that gain drops out; a
+strided convolution makes steps of 40 ms, residual blocks (depthwise convolution, then two layers over channels: Liu
+et al., CVPR 2022, here in one dimension) see one second to either side, and heads read the steps: activations of
+noises and faults at each step, and for each note a vector pooled over its segments. Nothing depends on the batch or
+on padding: the norm is over channels (Ba et al., arXiv 1607.06450), and what lies beyond a take's end is held at zero
+throughout.
 """
 
 from collections.abc import Sequence
@@ -25,15 +26,17 @@ from triage.listen.weights import read_weights, refused, write_weights
 STRIDE = 4  # frames a step
 STEP_S = STRIDE * HOP_S
 FIRST_STEP_S = 1.5 * HOP_S  # a step's convolution spans frames 4 s - 2 to 4 s + 5, centred here for step 0
-RANGE_DB = 80.0  # below the take's loudest moment nothing is looked at
-LOUDEST = 8  # frames that the loudest moment lasts
-# What can be seen without a neighbour to compare with; length and plain level or tuning cannot.
+RANGE_DB = 80.0  # below the take's loudest moment, everything is clipped
+LOUDEST = 8  # frames averaged for the loudest moment
+# What shows in a single note; length, and level or tuning as such, take a neighbour to compare with.
 PLAYED = ("attack", "intonation", "steadiness", "level", "release")
 NOISES = ("knock", "creak", "breath", "voice", "mechanism", "paper", "other-noise")
-EVIDENCE = ("noise", *NOISES, *PLAYED)  # "noise": of any kind
+ACTIVATION_KINDS = ("noise", *NOISES, *PLAYED)  # "noise": of any kind
 DIRECTIONS = ("attack", "steadiness", "release", "noise")  # faults that lie to one side of a cohort
 SHIPPED = "models/encoder.safetensors"
 NAME = "notes-1"
+# Module attribute -> its name in files of weights, which older versions wrote as well.
+FILE_NAMES = {"activations": "evidence", "hidden": "gather", "direction": "lean"}
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class EncoderBlock(nn.Module):
 
 
 class Network(nn.Module):
-    """Takes of unequal length and their notes in, vectors and evidence (logits) out."""
+    """Takes of unequal length and their notes in, vectors and activations (logits) out."""
 
     def __init__(self, shape: EncoderShape):
         super().__init__()
@@ -76,14 +79,14 @@ class Network(nn.Module):
         self.enter = nn.Conv1d(N_MELS, shape.width, 2 * STRIDE, stride=STRIDE, padding=STRIDE // 2)
         self.blocks = nn.ModuleList(EncoderBlock(shape) for _ in range(shape.blocks))
         self.norm, self.drop = nn.LayerNorm(shape.width), nn.Dropout(0.0)
-        self.evidence = nn.Linear(shape.width, len(EVIDENCE))
+        self.activations = nn.Linear(shape.width, len(ACTIVATION_KINDS))
         self.attend = nn.Linear(shape.width, SEGMENTS)
-        self.gather = nn.Linear(2 * SEGMENTS * shape.width + 1, shape.hidden)
+        self.hidden = nn.Linear(2 * SEGMENTS * shape.width + 1, shape.hidden)
         self.vector = nn.Linear(shape.hidden, shape.dimension)
-        self.lean = nn.Linear(shape.dimension, len(DIRECTIONS))  # of a vector's difference from its cohort
+        self.direction = nn.Linear(shape.dimension, len(DIRECTIONS))  # of a vector's difference from its cohort
 
     def forward(self, frames: Tensor, lengths: Tensor, times: Tensor) -> tuple[Tensor, Tensor]:
-        """Hear a batch of takes.
+        """Encode a batch of takes.
 
         Parameters
         ----------
@@ -97,7 +100,7 @@ class Network(nn.Module):
         Returns
         -------
         Tensor[batch, note, dimension], Tensor[batch, kind, step]
-            Vectors; logits of EVIDENCE, of ceil(frames / 4) steps.
+            Vectors; logits of ACTIVATION_KINDS, of ceil(frames / 4) steps.
         """
         x = relative(frames, lengths)  # (batch, mel, frame)
         x = functional.pad(x, (0, -x.shape[2] % STRIDE))
@@ -107,17 +110,17 @@ class Network(nn.Module):
         for block in self.blocks:
             steps = block(steps, inside)
         steps = self.norm(steps)
-        return self._vectors(steps, lengths, times), self.evidence(steps).transpose(1, 2).float()
+        return self._vectors(steps, lengths, times), self.activations(steps).transpose(1, 2).float()
 
     def _vectors(self, steps: Tensor, lengths: Tensor, times: Tensor) -> Tensor:
         share = segments(times, lengths, steps.shape[1]).to(steps.dtype)  # (batch, note, segment, step)
         plain = share / share.sum(dim=3, keepdim=True)
-        call = self.attend(steps).transpose(1, 2)[:, None].float()  # (batch, 1, segment, step)
-        sought = torch.softmax(call + torch.log(share.float()), dim=3).to(steps.dtype)  # log 0: never outside
-        pooled = torch.cat((plain, sought), dim=2) @ steps[:, None]  # (batch, note, 2 segments, width)
+        scores = self.attend(steps).transpose(1, 2)[:, None].float()  # (batch, 1, segment, step)
+        attended = torch.softmax(scores + torch.log(share.float()), dim=3).to(steps.dtype)  # log 0: never outside
+        pooled = torch.cat((plain, attended), dim=2) @ steps[:, None]  # (batch, note, 2 segments, width)
         length = torch.log2(((times[:, :, 1] - times[:, :, 0]).clamp(min=0.02)) / 0.5)[:, :, None]
-        found = torch.cat((pooled.flatten(2), length.to(pooled.dtype)), dim=2)
-        return self.vector(functional.gelu(self.gather(self.drop(found)))).float()
+        features = torch.cat((pooled.flatten(2), length.to(pooled.dtype)), dim=2)
+        return self.vector(functional.gelu(self.hidden(self.drop(features)))).float()
 
 
 SEGMENTS = 5  # of a note: the moment of the start, the attack, the held part, its end, the ring
@@ -126,7 +129,7 @@ SEGMENTS = 5  # of a note: the moment of the start, the attack, the held part, i
 def segments(times: Tensor, lengths: Tensor, steps: int) -> Tensor:
     """Return how much of each step lies in each segment of each note [batch, note, SEGMENTS, step].
 
-    Stretches in s from a note's start s, end e and end of ring r: s - 0.05 to s + 0.08; s + 0.04 to s + 0.3; s + 0.1
+    Segments in s from a note's start s, end e and end of ring r: s - 0.05 to s + 0.08; s + 0.04 to s + 0.3; s + 0.1
     to e; e - 0.15 to e + 0.08; e to r, but no less than 0.3 s and no more than 1.5 s. Each holds at least one step.
     """
     start, end, ring = times.float().unbind(dim=2)
@@ -145,7 +148,7 @@ def segments(times: Tensor, lengths: Tensor, steps: int) -> Tensor:
 def relative(frames: Tensor, lengths: Tensor) -> Tensor:
     """Return levels as (L - L_loudest + 80 dB) / 40 dB, never below 0; 0 beyond each take's length.
 
-    L_loudest is the highest mean power of all bands together over 80 ms of the take: gain leaves, and what is left
+    L_loudest is the highest mean power of all bands together over 80 ms of the take: gain drops out, and what is left
     of the level is the balance of the take's own notes.
     """
     inside = (torch.arange(frames.shape[2], device=frames.device) < lengths[:, None])[:, None]
@@ -157,17 +160,17 @@ def relative(frames: Tensor, lengths: Tensor) -> Tensor:
 
 
 class TrainedEncoder:
-    """A network ready to hear takes, as ``triage.listen.embed.Encoder``.
+    """A network ready to encode takes, as ``triage.listen.embed.Encoder``.
 
     Parameters
     ----------
     network : Network
     name : str
-        Goes with stored vectors: vectors of another name are not compared with these.
+        Stored with the vectors: only vectors of the same name are compared.
     device : str
         "cpu", or "cuda" for many takes at once.
     half : bool
-        Work in bfloat16 where it is safe; vectors move by about a hundredth of their length.
+        Compute in bfloat16 where it is safe; vectors change by about a hundredth of their length.
     """
 
     def __init__(self, network: Network, name: str, device: str = "cpu", half: bool = False):
@@ -177,42 +180,43 @@ class TrainedEncoder:
 
     def embed(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
         """Return one vector a note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
-        return self.listen(frames, notes)[0]
+        return self.encode(frames, notes)[0]
 
-    def listen(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> tuple[np.ndarray, np.ndarray]:
-        """Hear one take.
+    def encode(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> tuple[np.ndarray, np.ndarray]:
+        """Encode one take.
 
         Parameters
         ----------
         frames : ndarray, shape (mel, frame)
             Levels in dB of one microphone.
-        notes : sequence of Note
+        notes : sequence of NoteSegment
 
         Returns
         -------
         vectors : ndarray, shape (note, dimension), float32
-        evidence : ndarray, shape (kind, step), float32
-            Probability of each of EVIDENCE at ``step_times``; uncalibrated, trained on planted noises and faults.
+        activations : ndarray, shape (kind, step), float32
+            Probability of each of ACTIVATION_KINDS at ``step_times``; uncalibrated, trained on synthetic noises and
+            faults.
 
         Raises
         ------
         AudioError
             If frames are not (N_MELS, frame).
         """
-        return self.listen_many([(frames, notes)])[0]
+        return self.encode_many([(frames, notes)])[0]
 
     def directions(self, vectors: np.ndarray) -> np.ndarray:
         """Return vectors [shape=(note, dimension)] projected on DIRECTIONS [shape=(note, direction), float32].
 
-        A linear reading: only differences between notes of one cohort mean anything, as log odds that the note that
-        is ahead has that fault. So a projection is compared with its neighbours as any measurement is.
+        A linear probe: only differences between notes of one cohort mean anything, as log odds that the note with the
+        higher value has that fault. So a projection is compared with its neighbours as any measurement is.
         """
-        return vectors @ self.network.lean.weight.detach().float().cpu().numpy().T
+        return vectors @ self.network.direction.weight.detach().float().cpu().numpy().T
 
-    def listen_many(
+    def encode_many(
         self, takes: Sequence[tuple[np.ndarray, Sequence[NoteSegment]]]
     ) -> list[tuple[np.ndarray, np.ndarray]]:
-        """Hear several takes of any length in one batch; the same as ``listen`` on each."""
+        """Encode several takes of any length in one batch; the same as ``encode`` on each."""
         for frames, _ in takes:
             if frames.ndim != 2 or frames.shape[0] != N_MELS:
                 raise AudioError(f"frames have shape {frames.shape}, expected ({N_MELS}, frame)")
@@ -231,7 +235,7 @@ class TrainedEncoder:
 
 
 def step_times(steps: int) -> np.ndarray:
-    """Return the centre of each step of the evidence, in s from the take's start [shape=(step,)]."""
+    """Return the centre of each step of the activations, in s from the take's start [shape=(step,)]."""
     return np.arange(steps) * STEP_S + FIRST_STEP_S
 
 
@@ -261,7 +265,7 @@ def take_vector(vectors: np.ndarray) -> np.ndarray:
 
 def save_encoder(network: Network, path: Path, card: dict[str, object]) -> str:
     """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
-    return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card)
+    return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card, FILE_NAMES)
 
 
 def load_encoder(path: Path | None = None, device: str = "cpu", half: bool = False) -> TrainedEncoder:
@@ -281,7 +285,7 @@ def load_encoder(path: Path | None = None, device: str = "cpu", half: bool = Fal
     """
     try:
         path = path or shipped(SHIPPED)
-        card, weights = read_weights(path)
+        card, weights = read_weights(path, FILE_NAMES)
         network = Network(EncoderShape(**card["network"]))
         network.load_state_dict(weights)
         return TrainedEncoder(network, str(card["name"]), device, half)

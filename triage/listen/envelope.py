@@ -1,4 +1,4 @@
-"""The course of a note's level: envelope, attack, length, slope, release.
+"""The level contour of a note: envelope, attack, length, slope, release.
 
 A waveform is one channel, a 1-D float array, full scale 1. An envelope is a 1-D array of RMS levels in dBFS (a
 full-scale sine reads -3.01), one value every ``hop_s`` seconds, the first at 0 s. Times come back in seconds from

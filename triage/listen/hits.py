@@ -1,8 +1,8 @@
 """Noise hits: sounds that are not the notes, on every microphone of a take, in gaps, in tails and under notes.
 
 Log-mel frames of one microphone (mel, frame) in dB go in, microphone after microphone; one line an event comes out.
-Whether something is a noise, of which kind, and how far the music covers it is what the noise network says
-(``noise_network.py``); levels are read from the frames. What starts with a note is the note's own attack, no hit.
+Whether something is a noise, of which kind, and how far the music covers it is predicted by the noise network
+(``noise_network.py``); levels are read from the frames. What starts with a note is the note's own attack, not a hit.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,9 +21,9 @@ SURE = 0.5  # least probability of a noise at its surest step
 ON = 0.25  # least probability of a noise while it lasts
 JOINED_S = 0.06  # a shorter pause does not end it
 ONSET_S = (-0.06, 0.08)  # around a note's start: what begins there is its attack
-LEAST_EXPOSED = 0.1  # what nobody hears is no hit
-BEFORE = 3  # steps before and after a noise that show what it stands in
-RISE_DB = 1.0  # over what it stands in: where a part of the spectrum belongs to the noise
+LEAST_EXPOSED = 0.1  # what nobody hears is not a hit
+BEFORE = 3  # steps before and after a noise that show its surroundings
+RISE_DB = 1.0  # over its surroundings: where a part of the spectrum belongs to the noise
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class MicAnalysis:
 
 @dataclass(frozen=True)
 class MicLevel:
-    """How a noise is mics on one microphone."""
+    """A noise's level on one microphone."""
 
     level_dbfs: float
     over_floor_db: float  # in the parts of the spectrum that it fills
@@ -52,7 +52,7 @@ class NoiseEvent:
     kind: str
     start_s: float
     end_s: float
-    mics: Mapping[str, MicLevel]  # those that hear it, the loudest first
+    mics: Mapping[str, MicLevel]  # those that picked it up, the loudest first
     sure: float  # probability that it is a noise
 
     @property
@@ -68,7 +68,7 @@ def analyse_mic(frames: np.ndarray, notes: Sequence[NoteSegment], mic: str, dete
     ----------
     frames : ndarray, shape (mel, frame)
         Log-mel levels in dB re full scale.
-    notes : sequence of Note
+    notes : sequence of NoteSegment
         The take's notes in order.
     mic : str
     detector : NoiseDetector
@@ -92,12 +92,12 @@ def noise_events(
     Parameters
     ----------
     mics : sequence of MicAnalysis
-    notes : sequence of Note
+    notes : sequence of NoteSegment
     detector : NoiseDetector
 
     Returns
     -------
-    list of Hit
+    list of NoiseEvent
         In order of time.
     """
     if not mics or not max(len(one.messages) for one in mics):

@@ -1,11 +1,11 @@
-"""Impulses: how far each sample lies from what the samples on both sides of it say it should be.
+"""Impulses: how far each sample lies from its prediction by the samples on both sides of it.
 
 Waveforms (channel, sample) go in by blocks of any length; out comes, for each step of 0.5 ms, the highest
-interpolation error, its robust scale, and what is left of it when a click of a few samples is taken away. A digital
+interpolation error, its robust scale, and what is left of it when a click of a few samples is removed. A digital
 click stands out: the music is predictable there and the click is not, and nothing else happens at that moment.
 
 Each 21 ms an autoregressive model of order 32 is fitted to 43 ms (Godsill and Rayner, Digital Audio Restoration,
-1998, chapter 5); the error is that of its two-sided interpolator, which gathers all that a click leaves behind.
+1998, chapter 5); the error is that of its two-sided interpolator, which collects all of a click's energy.
 """
 
 from functools import lru_cache
@@ -20,8 +20,8 @@ STEP_S = 0.0005
 MAD_TO_SIGMA = 1.482602218505602  # 1 / Phi^-1(0.75)
 THIN = 2  # every second sample, and the blocks beside, are enough for a scale
 WHITE = 1e-9  # of the power, added as white noise so that a pure tone can be solved
-LEAST_SCALE = 1e-7  # of full scale: below 24 bits there is nothing to tell
-WORTH_SIGMAS, WORTH_RATIO = 6.0, 1.5  # of the scale, and to the fourth highest of the block: looked at closer
+LEAST_SCALE = 1e-7  # of full scale: below the resolution of 24 bits
+WORTH_SIGMAS, WORTH_RATIO = 6.0, 1.5  # of the scale, and to the fourth highest of the block: examined more closely
 CHUNK = 128  # segments transformed at once: what stays in a core's cache is twice as fast
 CLICK_REACH, AROUND = 3, 48  # samples to either side: where a click may lie, and where nothing else may
 
@@ -81,16 +81,16 @@ def interpolator(filters: np.ndarray) -> np.ndarray:
     return np.asarray(b / b[:, order : order + 1])
 
 
-class Course(NamedTuple):
-    """What each step of 0.5 ms shows; arrays of shape (channel, step)."""
+class ErrorTrack(NamedTuple):
+    """The interpolation error at each step of 0.5 ms; arrays of shape (channel, step)."""
 
     error: np.ndarray  # highest interpolation error
     sigma: np.ndarray  # robust scale of the error in the 21 ms around
-    left: np.ndarray  # highest error around once a click is taken away; infinite where none was looked for
+    left: np.ndarray  # highest error around once a click is removed; infinite where none was looked for
 
 
-class ImpulseWatch:
-    """Watches the samples of a take go by; block borders do not show in what it finds.
+class ImpulseDetector:
+    """Follows the samples of a take block by block; block borders do not affect what it finds.
 
     Parameters
     ----------
@@ -104,32 +104,32 @@ class ImpulseWatch:
         self.side = (fit - self.hop + 1) // 2
         self._waiting = np.zeros((n_channels, self.side), np.float32)
         self._n_channels, self._samples = n_channels, 0
-        self._heard: list[Course] = []
+        self._tracks: list[ErrorTrack] = []
 
     def add(self, block: np.ndarray) -> None:
-        """Take in the next block [shape=(channel, sample)], every value finite."""
+        """Add the next block [shape=(channel, sample)], every value finite."""
         self._samples += block.shape[1]
         self._waiting = np.concatenate((self._waiting, block.astype(np.float32, copy=False)), axis=1)
         count = (self._waiting.shape[1] - 2 * self.side) // self.hop
         if count > 0:
-            self._heard.append(self._listen(self._waiting[:, : count * self.hop + 2 * self.side], count))
+            self._tracks.append(self._measure(self._waiting[:, : count * self.hop + 2 * self.side], count))
             self._waiting = self._waiting[:, count * self.hop :]
 
-    def finish(self) -> Course:
-        """Return the course of the whole take, as many steps as there are whole ones in it."""
-        steps, heard = self._samples // self.step, list(self._heard)
+    def finish(self) -> ErrorTrack:
+        """Return the error track of the whole take, as many steps as there are whole ones in it."""
+        steps, tracks = self._samples // self.step, list(self._tracks)
         rest = self._waiting.shape[1] - self.side
         if rest > 0:
             count = -(-rest // self.hop)
             padded = np.pad(self._waiting, ((0, 0), (0, count * self.hop + self.side - rest)))
-            heard.append(self._listen(padded, count))
-        if not heard:
-            return Course(*np.zeros((3, self._n_channels, 0)))
-        error, sigma, left = (np.concatenate(part, axis=1)[:, :steps] for part in zip(*heard, strict=True))
-        # Where the take begins and ends the predictor meets nothing: no error is known there.
+            tracks.append(self._measure(padded, count))
+        if not tracks:
+            return ErrorTrack(*np.zeros((3, self._n_channels, 0)))
+        error, sigma, left = (np.concatenate(part, axis=1)[:, :steps] for part in zip(*tracks, strict=True))
+        # Where the take begins and ends the predictor has no samples: no error is known there.
         edge = -(-ORDER // self.step)
         error[:, :edge], error[:, max(0, steps - edge) :] = 0.0, 0.0
-        return Course(error, self._smooth(sigma), left)
+        return ErrorTrack(error, self._smooth(sigma), left)
 
     def _smooth(self, sigma: np.ndarray) -> np.ndarray:
         """Return the geometric mean of each block's scale and its neighbours'; a last part of a block has none."""
@@ -142,8 +142,8 @@ class ImpulseWatch:
             :, : sigma.shape[1]
         ]
 
-    def _listen(self, samples: np.ndarray, count: int) -> Course:
-        """Return the course of ``count`` blocks of every channel."""
+    def _measure(self, samples: np.ndarray, count: int) -> ErrorTrack:
+        """Return the error track of ``count`` blocks of every channel."""
         size = self.hop + 2 * self.side
         # Writeable only because torch takes no other: nothing is written, nor copied.
         windows = np.lib.stride_tricks.sliding_window_view(samples, size, axis=1, writeable=True)
@@ -161,7 +161,7 @@ class ImpulseWatch:
             at = columns * self.step + steps[rows, columns].argmax(axis=1)
             left[rows, columns] = _left(error, b, rows, at)
         shape = (len(samples), -1)
-        return Course(peaks.reshape(shape), np.repeat(sigma, peaks.shape[1]).reshape(shape), left.reshape(shape))
+        return ErrorTrack(peaks.reshape(shape), np.repeat(sigma, peaks.shape[1]).reshape(shape), left.reshape(shape))
 
 
 def interpolation_error(segments: np.ndarray, side: int, more: int = 0) -> tuple[np.ndarray, np.ndarray]:
@@ -224,7 +224,7 @@ def _lags(size: int) -> torch.Tensor:
 
 
 def _left(error: np.ndarray, b: np.ndarray, rows: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """Return the highest error around each place once the click that explains most of it is taken away.
+    """Return the highest error around each place once the click that explains most of it is removed.
 
     The heights of CLICK_REACH samples to either side are fitted by least squares: each leaves its row's b behind.
     """

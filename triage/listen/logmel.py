@@ -25,7 +25,7 @@ BANDS_OVER_RMS_DB = 4.77  # all bands of a frame together: twice the mean square
 
 
 def finite(samples: np.ndarray) -> np.ndarray:
-    """Return samples with silence for what is no number; the same array where all are, which one sum tells."""
+    """Return samples with silence for what is not finite; the same array where all are, which one sum tells."""
     return samples if np.isfinite(samples.sum()) else np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
 
 

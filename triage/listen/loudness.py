@@ -1,7 +1,7 @@
 """Loudness after ITU-R BS.1770 (K weighting, gating) with the windows of EBU R 128, and true peak.
 
 A waveform is one channel, shape (n_samples,), or several, shape (channel, sample), full scale 1. Loudness is in LUFS,
-absolute: a 997 Hz sine of full scale in one channel reads -3.01. Digital silence reads -200 in a course and NaN as a
+absolute: a 997 Hz sine of full scale in one channel reads -3.01. Digital silence reads -200 in a series and NaN as a
 single number.
 
 ITU-R BS.1770-5, annexes 1 and 2; EBU Tech 3341 (momentary 0.4 s, short-term 3 s).

@@ -1,4 +1,4 @@
-"""Masking: how far a noise can be heard beside the music that sounds at the same moment.
+"""Masking: how audible a noise is beside the music that sounds at the same moment.
 
 Levels of the noise, the music and the floor in the same bands go in (band, frame), in dB; one number a frame comes
 out: the noise's level over what the music covers, in dB, weighted over its bands by their share of its loudness.

@@ -1,8 +1,8 @@
 """Measurements: one note's samples in, every number that describes how it was played out.
 
-The samples of the judging microphone around a note, one channel, full scale 1; a dict of the measurement names of
-``MEASURED`` comes back, NaN where a note is too short, too soft or unpitched for one. ``cents`` is left to whoever
-knows the take sheet.
+The samples of the reference microphone around a note, one channel, full scale 1; a dict of the measurement names of
+``MEASURED`` comes back, NaN where a note is too short, too soft or unpitched for one. ``cents`` is left to the caller
+who knows the take sheet.
 """
 
 from collections.abc import Sequence
@@ -14,12 +14,12 @@ from triage.listen import envelope, loudness, pitch, steadiness, tone
 from triage.listen.notes import NoteSegment
 
 LEAD_S = 0.25  # of quiet before the onset that the attack is measured from
-LONGEST_S = 15.0  # of one note: what comes after tells nothing new
+LONGEST_S = 15.0  # of one note: what comes after adds nothing new
 ATTACK_S = 0.10
-EARLY_S = 0.5  # of a note, where it is loudest against what rings along
+EARLY_S = 0.5  # of a note, where it is loudest against sympathetic resonance
 NEAR_CENTS = 45.0
 STRANGE_SHARE, WEAK_SHARE = 0.5, 0.02
-LEAST_VIBRATO_CENTS, LEAST_TREMOLO_DB = 2.0, 0.1  # below that a rate is the rate of nothing
+LEAST_VIBRATO_CENTS, LEAST_TREMOLO_DB = 2.0, 0.1  # below that a rate means nothing
 STARTS_S = ((0.03, 0.09), (0.06, 0.13))
 BRIGHT_HZ = 2000.0
 BODY_DROP_DB = 8.0  # the part that is played, before the room takes over
@@ -28,7 +28,7 @@ ENVELOPE_HOP_S = 0.002
 
 
 def window(note: NoteSegment, take_s: float) -> tuple[float, float]:
-    """Return the segment of a take, in seconds, whose samples ``measure`` wants for a note."""
+    """Return the segment of a take, in seconds, whose samples ``measure`` needs for a note."""
     return max(0.0, note.start_s - LEAD_S), min(take_s, note.ring_end_s, note.start_s + LONGEST_S)
 
 
@@ -42,7 +42,7 @@ def measure(
     samples : ndarray, shape (sample,)
         The segment that ``window`` names.
     rate_hz : int
-    note : Note
+    note : NoteSegment
         Its times in the take.
     floor_dbfs : float
         Level of the quiet around the notes.
@@ -62,9 +62,9 @@ def measure(
         return found
     body = samples[round(onset_s * rate_hz) : round(max(end_s, onset_s + 0.05) * rate_hz)]
     found |= _pitch(samples, rate_hz, (onset_s, end_s), meant_hz)
-    found |= _course(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
+    found |= _level(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
     found["tail_s"] = max(note.ring_end_s - note.end_s, SHORTEST_TAIL_S)
-    found["attack_bright_db"] = _brightness_of_attack(samples, rate_hz, onset_s, end_s)
+    found["attack_bright_db"] = _attack_brightness_db(samples, rate_hz, onset_s, end_s)
     found["loudness_lufs"] = loudness.note_lufs(samples[round(onset_s * rate_hz) :], rate_hz)
     found["peak_dbfs"] = float(20 * np.log10(max(np.abs(body).max(initial=0.0), 1e-10)))
     return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"])
@@ -81,23 +81,23 @@ def _pitch(
 ) -> dict[str, float]:
     onset_s, end_s = sounding
     from_s, to_s = held(onset_s, end_s)
-    course = pitch.track(samples[: round((end_s + 0.05) * rate_hz)], rate_hz)
-    inside = (course.time_s >= from_s) & (course.time_s <= to_s)
-    voiced = course.f0_hz[inside]
+    contour = pitch.track(samples[: round((end_s + 0.05) * rate_hz)], rate_hz)
+    inside = (contour.time_s >= from_s) & (contour.time_s <= to_s)
+    voiced = contour.f0_hz[inside]
     if not np.isfinite(voiced).any():
         return {}
     middle = samples[round(from_s * rate_hz) : round(to_s * rate_hz)]
     early = samples[round(onset_s * rate_hz) : round(min(to_s, onset_s + EARLY_S) * rate_hz)]
-    guess_hz = _settled(early, rate_hz, pitch.typical_hz(course, from_s, to_s), meant_hz)
+    guess_hz = _settled(early, rate_hz, pitch.typical_hz(contour, from_s, to_s), meant_hz)
     f0_hz = pitch.note_f0(middle, rate_hz, guess_hz)
-    jump, unvoiced = pitch.jump_cents(course, onset_s, end_s)
-    hop_s = float(course.time_s[1] - course.time_s[0]) if len(course.time_s) > 1 else 0.01
+    jump, unvoiced = pitch.jump_cents(contour, onset_s, end_s)
+    hop_s = float(contour.time_s[1] - contour.time_s[0]) if len(contour.time_s) > 1 else 0.01
     vibrato_cents, vibrato_hz = steadiness.vibrato(voiced, hop_s)
     return {
         "f0_hz": f0_hz,
         "attack_jump_cents": jump,
         "attack_unvoiced": unvoiced,
-        "attack_noise_db": _strangeness_of_attack(samples, rate_hz, onset_s, f0_hz),
+        "attack_noise_db": _attack_noise_db(samples, rate_hz, onset_s, f0_hz),
         "cents_drift": steadiness.drift_cents_s(voiced, hop_s),
         "cents_spread": steadiness.spread_cents(voiced),
         "vibrato_hz": vibrato_hz if vibrato_cents > LEAST_VIBRATO_CENTS else np.nan,
@@ -106,11 +106,11 @@ def _pitch(
 
 
 def _settled(samples: np.ndarray, rate_hz: int, guess_hz: float, meant_hz: Sequence[float]) -> float:
-    """Return the pitch meant where the guess is a whole part or multiple of it that the spectrum does not ask for.
+    """Return the pitch meant where the guess is a whole part or multiple of it that the spectrum does not support.
 
-    A string that rings along, a body's knock or a weak fundamental put the autocorrelation an octave or a twelfth
-    off. The guess stands if its partials that the meant pitch would not have hold STRANGE_SHARE of the power (it is
-    really sounding), or if those that only the meant pitch would have hold next to nothing.
+    Sympathetic strings, a knock of the body or a weak fundamental put the autocorrelation an octave or a twelfth off.
+    The guess stands if its partials that the meant pitch would not have hold STRANGE_SHARE of the power (it is really
+    sounding), or if those that only the meant pitch would have hold next to nothing.
     """
     for wanted_hz in meant_hz:
         low_hz, high_hz = sorted((guess_hz, wanted_hz))
@@ -126,10 +126,10 @@ def _settled(samples: np.ndarray, rate_hz: int, guess_hz: float, meant_hz: Seque
     return guess_hz
 
 
-def _course(
+def _level(
     samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], f0_hz: float, floor_dbfs: float
 ) -> dict[str, float]:
-    """Measure the level's course: attack, length, slope, wobble, release."""
+    """Measure the level contour: attack, length, slope, wobble, release."""
     onset_s, end_s = sounding
     hop_s = ENVELOPE_HOP_S
     level = envelope.rms_envelope_db(samples, rate_hz, hop_s, f0_hz=f0_hz)
@@ -159,11 +159,11 @@ def _course(
     }
 
 
-def _strangeness_of_attack(samples: np.ndarray, rate_hz: int, onset_s: float, f0_hz: float) -> float:
+def _attack_noise_db(samples: np.ndarray, rate_hz: int, onset_s: float, f0_hz: float) -> float:
     """Return what of the attack does not repeat with the note's own period, against what does, in dB.
 
     10 log10((1 - r) / r), r the lower periodicity of 30 to 90 and 60 to 130 ms after the onset (3.2 periods at
-    least): a crack into another partial and a breathy start are both strange to the note.
+    least): a crack into another partial and a breathy start both count.
     """
     if not f0_hz > 0:
         return float("nan")
@@ -176,7 +176,7 @@ def _strangeness_of_attack(samples: np.ndarray, rate_hz: int, onset_s: float, f0
     return float(10 * np.log10((1 - r) / r))
 
 
-def _brightness_of_attack(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> float:
+def _attack_brightness_db(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> float:
     """Return how much more of the first 0.1 s than of the held part lies above 2 kHz, in dB: breath, scrape."""
     shares = []
     for from_s, to_s in ((onset_s, onset_s + ATTACK_S), held(onset_s, end_s)):

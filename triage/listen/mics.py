@@ -1,7 +1,7 @@
-"""Microphones against each other: delay and polarity of one track relative to the judging one.
+"""Microphones against each other: delay and polarity of one track relative to the reference.
 
 Attacks of the same notes on two tracks (sample) go in; the lag and the sign with which one best matches the other
-come out. A seat and its microphones stay put during a session, so what differs from the other takes is a fault.
+come out. A player and the microphones stay put during a session, so a difference from the other takes is a fault.
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ BAND_HZ = (80.0, 6000.0)
 
 @lru_cache(maxsize=8)
 def _taper(length: int) -> np.ndarray:
-    """Return what fades a segment in and out: a hard cut at the same sample of both would match at no lag."""
+    """Return a window that fades a segment in and out: a hard cut at the same sample of both would match nowhere."""
     return np.hanning(length).astype(np.float32)
 
 
@@ -28,7 +28,7 @@ class Match(NamedTuple):
 
     lag_s: float  # > 0: later than the other
     sign: int  # -1: inverted polarity
-    clear: float  # height of the match over the next best of the other sign, 1 = no telling
+    clear: float  # height of the match over the next best of the other sign, 1 = undecided
 
 
 def match(pairs: list[tuple[np.ndarray, np.ndarray]], rate_hz: int) -> Match:
@@ -85,9 +85,9 @@ class Reference:
                 raise AudioError(f"a pair has {length} and {len(other)} samples: pass the same segment of both")
             cross = self._spectrum(other) * own
             total[self.inside] += cross / np.maximum(np.abs(cross), 1e-20)
-        course = irfft(total, self.size)
+        correlation = irfft(total, self.size)
         reach = min(round(REACH_S * self.rate_hz), self.size // 2 - 1)
-        near = np.concatenate((course[-reach:], course[: reach + 1]))
+        near = np.concatenate((correlation[-reach:], correlation[: reach + 1]))
         if not near.any():
             return Match(float("nan"), 0, 1.0)
         at = int(np.abs(near).argmax())

@@ -1,8 +1,8 @@
-"""Place: which microphone a noise is nearest to, from when it arrives at each and how loud it is there.
+"""Location: which microphone a noise is nearest to, from when it arrives at each and how loud it is there.
 
-Stretches of samples around a hit, one a microphone, shape (sample,), the same moment and rate, go in; how much
-later each hears it than each other comes out, in seconds, and the index of the nearest. Sound needs 2.9 ms a metre,
-so whoever hears it first is nearest; where the segments do not tell, the level over the microphone's own notes does.
+Segments of samples around a hit, one per microphone, shape (sample,), of the same moment and rate, go in; how much
+later it arrives at each than at each other comes out, in seconds, and the index of the nearest. Sound travels a metre
+in 2.9 ms, so where it arrives first is nearest; where the lags are unclear, the level over the notes decides.
 """
 
 from collections.abc import Sequence
@@ -26,7 +26,7 @@ def speed_m_s(celsius: float = 20.0) -> float:
 
 
 def later_s(segments: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
-    """Return how much later each microphone hears what happens in a segment than each other one, in seconds.
+    """Return how much later a sound arrives at each microphone than at each other one, in seconds.
 
     Generalised cross-correlation with the phase transform (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), weighted
     by how far either spectrum stands above what was there before the noise.
@@ -40,7 +40,7 @@ def later_s(segments: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
     Returns
     -------
     ndarray, shape (mic, mic)
-        [i, j] > 0 where i hears it later than j; NaN where that is unknown, 0 on the diagonal.
+        [i, j] > 0 where it arrives later at i than at j; NaN where that is unknown, 0 on the diagonal.
 
     Raises
     ------
@@ -68,9 +68,9 @@ def later_s(segments: Sequence[np.ndarray], rate_hz: int) -> np.ndarray:
 
 
 def closeness_db(noise_dbfs: Sequence[float], note_dbfs: Sequence[float], lag_s: Sequence[float]) -> np.ndarray:
-    """Return how loud a noise is at each microphone's place, with the preamplifier taken out, in dB.
+    """Return how loud a noise is at each microphone's position, with the preamplifier gain removed, in dB.
 
-    L_noise - L_note + 10 log10(1 / d^2 + 1 / r^2): the notes tell the gain, for the player's level there is known
+    L_noise - L_note + 10 log10(1 / d^2 + 1 / r^2): the notes give the gain, for the player's level there is known
     from the distance d = 1 m + c (lag - least lag) and the hall's critical distance r = 2.5 m (common values).
 
     Parameters
@@ -78,7 +78,7 @@ def closeness_db(noise_dbfs: Sequence[float], note_dbfs: Sequence[float], lag_s:
     noise_dbfs, note_dbfs : sequence of float
         Level of the noise and of the notes at each microphone.
     lag_s : sequence of float
-        How late each hears the player; NaN where unknown: taken for 4 m.
+        How late the player's sound arrives at each; where NaN, 4 m are assumed.
 
     Returns
     -------
@@ -94,8 +94,8 @@ def closeness_db(noise_dbfs: Sequence[float], note_dbfs: Sequence[float], lag_s:
 def nearest(later: np.ndarray, closeness: np.ndarray) -> int:
     """Return the index of the microphone nearest to a noise: the one that beats most others.
 
-    Of two, the one that hears it first is nearer; where they hear it within 0.4 ms (14 cm), or the lag cannot be
-    found, the one with more ``closeness_db``.
+    Of two, the one it reaches first is nearer; where the lag is within 0.4 ms (14 cm) or unknown, the one with more
+    ``closeness_db``.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def nearest(later: np.ndarray, closeness: np.ndarray) -> int:
 
 
 def _stands_out(segment: np.ndarray, rate_hz: int, size: int) -> np.ndarray:
-    """Return each bin's share of the noise in the reference [shape=(bin,)]: 0 where nothing new is in it."""
+    """Return each bin's share of the noise in the reference [shape=(bin,)]: 0 where the noise adds nothing."""
     half = round(0.05 * rate_hz)
     hz = rfftfreq(size, 1 / rate_hz)
     inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
@@ -132,10 +132,10 @@ def _smooth(power: np.ndarray, rate_hz: int, size: int) -> np.ndarray:
     return np.convolve(power, np.ones(width) / width, "same")
 
 
-def _peak_s(course: np.ndarray, rate_hz: int) -> float:
+def _peak_s(correlation: np.ndarray, rate_hz: int) -> float:
     """Return the lag of the highest peak, NaN where another is nearly as high."""
-    reach = min(round(REACH_S * rate_hz), len(course) // 2 - 1)
-    near = np.concatenate((course[-reach:], course[: reach + 1]))
+    reach = min(round(REACH_S * rate_hz), len(correlation) // 2 - 1)
+    near = np.concatenate((correlation[-reach:], correlation[: reach + 1]))
     at = int(near.argmax())
     away = np.abs(np.arange(len(near)) - at) > APART_S * rate_hz
     return (at - reach) / rate_hz if near[at] > CLEAR * near[away].max(initial=0.0) else float("nan")

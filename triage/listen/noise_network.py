@@ -1,10 +1,10 @@
-"""The noise network: log-mel frames of a take's microphones in, how far a noise can be heard at each step out.
+"""The noise network: log-mel frames of a take's microphones in, how audible a noise is at each step out.
 
-Every microphone is read by itself (``own``), beside where the notes stand, so that their own attacks and ends are
-known for what they are: residual blocks of depthwise convolutions, dilated so that 1.8 s to either side are seen, on
-steps of 20 ms, leave a few numbers a step. Then all microphones are read together
-(``joint``): a noise reaches all of them, a tail that beats does so on one alone. Out come, a step: whether a noise is
-to be heard on any microphone and of which kind, and for each microphone whether there and how far over the music.
+Every microphone is read by itself (``own``), beside where the notes stand, so that their own attacks and releases are
+not taken for noises: residual blocks of depthwise convolutions, dilated so that they see 1.8 s to either side, on
+steps of 20 ms, give a few numbers per step. Then all microphones are read together (``joint``): a noise reaches all
+of them, a beating tail shows on one alone. Out come, for each step: whether a noise is audible on any microphone and
+of which kind, and for each microphone whether there and how far over the music.
 """
 
 import math
@@ -28,13 +28,14 @@ from triage.listen.weights import read_card, read_weights, refused, write_weight
 
 STRIDE = 2  # frames a step
 STEP_S = STRIDE * HOP_S
-RANGE_DB = 80.0  # below the microphone's loudest moment nothing is looked at
+RANGE_DB = 80.0  # below the microphone's loudest moment, everything is clipped
 FLOOR_FRAMES = 21  # 0.2 s means, of which the fifth percentile is the floor
 MARKS = 2  # of the notes, beside the frames: where they start, where they sound
 START_S = (-0.03, 0.05)  # around a note's start
-AUDIBLE_DB = 10.0  # the unit in which the network says how far a noise stands over what covers it
+AUDIBLE_DB = 10.0  # the unit in which the network predicts how far a noise stands over what covers it
 SHIPPED = "models/noise_network.safetensors"
 NAME = "noises-2"
+FILE_NAMES = {"message": "told"}  # module attribute -> its name in files of weights
 
 
 @dataclass(frozen=True)
@@ -45,12 +46,12 @@ class NoiseNetworkShape:
     blocks: int = 8
     kernel: int = 7
     widening: int = 2
-    told: int = 24  # size of a microphone's message to the joint part; the file knows it by this name
+    told: int = 24  # size of a microphone's message to the joint part; cards and configurations call it so
     joint: int = 64
 
 
 class NoisePrediction(NamedTuple):
-    """What the network says at every step, as logits; of the take, and of each microphone."""
+    """The network's predictions at every step, as logits; of the take, and of each microphone."""
 
     any: Tensor  # (..., step)
     kinds: Tensor  # (..., kind, step)
@@ -84,7 +85,7 @@ class NoiseNetwork(nn.Module):
         self.shape = shape
         self.enter = nn.Conv1d(2 * N_MELS + MARKS, shape.width, 2 * STRIDE, stride=STRIDE, padding=STRIDE // 2)
         self.blocks = nn.ModuleList(NoiseBlock(shape.width, shape, 2 ** (k % 4)) for k in range(shape.blocks))
-        self.norm, self.told = nn.LayerNorm(shape.width), nn.Linear(shape.width, shape.told)
+        self.norm, self.message = nn.LayerNorm(shape.width), nn.Linear(shape.width, shape.told)
         self.meet = nn.Linear(3 * shape.told, shape.joint)
         self.together = nn.ModuleList(NoiseBlock(shape.joint, shape, 4**k) for k in range(2))
         self.last = nn.LayerNorm(shape.joint)
@@ -106,7 +107,7 @@ class NoiseNetwork(nn.Module):
         steps = self.enter(x).transpose(1, 2)
         for block in self.blocks:
             steps = block(steps)
-        return torch.tanh(self.told(self.norm(steps)))
+        return torch.tanh(self.message(self.norm(steps)))
 
     def joint(self, messages: Tensor) -> NoisePrediction:
         """Return the predictions for takes, from messages [take, mic, step, message].
@@ -132,9 +133,9 @@ class NoiseNetwork(nn.Module):
 def seen(frames: Tensor) -> Tensor:
     """Return frames [mic, mel, frame] in dB as two views [mic, 2 mel, frame].
 
-    (L - L_loudest + 80 dB) / 40 dB, never below 0, L_loudest being the highest level of all bands together; and
-    (L - floor) / 20 dB within -0.5 and 2, the floor of each band being the fifth percentile of its 0.2 s means: so
-    gain leaves, and what stands just over a microphone's own background is seen as well as what is loud.
+    (L - L_loudest + 80 dB) / 40 dB, never below 0, L_loudest being the highest level of all bands together; and (L -
+    floor) / 20 dB within -0.5 and 2, the floor of each band being the fifth percentile of its 0.2 s means: so gain
+    drops out, and what stands just over a microphone's own background shows as well as what is loud.
     """
     power = torch.exp(frames * (math.log(10) / 10))
     loudest_db = 10 * torch.log10(power.sum(dim=1, keepdim=True).amax(dim=2, keepdim=True).clamp(min=1e-20))
@@ -154,7 +155,7 @@ def marked(start_s: Tensor, end_s: Tensor, frames: int) -> Tensor:
 
 
 class NoiseDetector:
-    """A network ready to hear takes, microphone after microphone; on the CPU unless the network is elsewhere."""
+    """A network ready to analyse takes, microphone by microphone; on the CPU unless the network is elsewhere."""
 
     def __init__(self, network: NoiseNetwork, name: str):
         self.network, self.name = network.eval(), name
@@ -191,7 +192,7 @@ class NoiseDetector:
 
 def save_detector(network: NoiseNetwork, path: Path, card: dict[str, object]) -> str:
     """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
-    return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card)
+    return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card, FILE_NAMES)
 
 
 def detector_name() -> str:
@@ -210,7 +211,7 @@ def load_detector(path: Path | None = None) -> NoiseDetector:
     """
     try:
         path = path or shipped(SHIPPED)
-        card, weights = read_weights(path)
+        card, weights = read_weights(path, FILE_NAMES)
         network = NoiseNetwork(NoiseNetworkShape(**card["network"]))
         network.load_state_dict(weights)
         return NoiseDetector(network, str(card["name"]))

@@ -1,7 +1,7 @@
 """Notes: where each played note starts, stops sounding and has rung out.
 
-Frames of the judging microphone (mel, frame) in dB and a way to read its samples go in; notes in seconds come
-out, with the sounds that rose like a note and are not one (strays: a knock, a cough in a gap).
+Frames of the reference microphone (mel, frame) in dB and a way to read its samples go in; notes in seconds come out,
+with the sounds that rose like a note and are not one (spurious: a knock, a cough in a gap).
 
 A sound starts where several bands rise together: out of the floor at any speed (soft attacks), or out of a
 ringing tail by a step. The frame grid finds it, the samples place it. What counts as a note is then decided
@@ -28,7 +28,7 @@ SWELL_DB = 4.0
 LEAD_S = 0.25  # of a weak sound that runs into a note
 HOLD_S = 0.15  # a gap shorter than this in a held note is a dropout, not a new note
 DROP_DB = 20.0  # the sounding part ends this far below the note's peak
-QUIET_NOTE_DB = 16.0  # a sound this far below the take's usual note is a stray
+QUIET_NOTE_DB = 16.0  # a sound this far below the take's usual note is spurious
 
 
 @dataclass(frozen=True)
@@ -74,15 +74,15 @@ def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteS
     Parameters
     ----------
     frames : ndarray, shape (mel, frame)
-        Log-mel of the judging microphone (``triage.listen.logmel``).
+        Log-mel of the reference microphone (``triage.listen.logmel``).
     span : callable
         Reads samples of the same track.
     rate_hz : int
 
     Returns
     -------
-    notes, strays : list of Note
-        In order of time. A stray rose like a note and is too weak beside the take's notes to be one.
+    notes, spurious : list of NoteSegment
+        In order of time. A spurious one rose like a note but is too weak beside the take's notes to be one.
     """
     over = np.maximum(frames - floor_db(frames)[:, None], 0.0)
     starts = _starts(over)
@@ -91,16 +91,16 @@ def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteS
     sounds = _join_held(sounds, level)
     usual = _usual_level([s.level_db for s in sounds])
     notes: list[NoteSegment] = []
-    strays: list[NoteSegment] = []
+    spurious: list[NoteSegment] = []
     for sound in sounds:
         if sound.level_db <= usual - QUIET_NOTE_DB:
-            strays.append(sound)
+            spurious.append(sound)
             continue
-        lead = strays[-1] if strays else None
+        lead = spurious[-1] if spurious else None
         if lead and sound.start_s - lead.start_s < LEAD_S and lead.ring_end_s >= sound.start_s:
-            sound = replace(sound, start_s=strays.pop().start_s)  # bow or breath that led into the note
+            sound = replace(sound, start_s=spurious.pop().start_s)  # bow or breath that led into the note
         notes.append(sound)
-    return [_placed(note, over, span, rate_hz) for note in notes], strays
+    return [_placed(note, over, span, rate_hz) for note in notes], spurious
 
 
 def _starts(over: np.ndarray) -> list[int]:

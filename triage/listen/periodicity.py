@@ -1,4 +1,4 @@
-"""Periods: what the autocorrelation of each frame offers, and the best path through the offers.
+"""Periods: the candidates from the autocorrelation of each frame, and the best path through them.
 
 ``candidates`` takes one channel and frame times; it gives, for each frame, pitches in Hz and their strengths, both of
 shape (n_frames, CANDIDATES). ``best_path`` picks one, or none, for each frame. ``pitch.track`` runs both twice.

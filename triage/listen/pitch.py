@@ -3,7 +3,7 @@
 ``track`` follows the pitch every ``hop_s`` (candidates from the autocorrelation, the best path through them), first
 with windows long enough for 25 Hz, then with windows that fit the note, so that high notes keep their timing.
 ``note_f0`` gives one steady note's pitch to a fraction of a cent, from the phases of its partials. ``jump_cents``
-says whether the attack sounded another pitch first.
+tells whether the attack sounded another pitch first.
 
 P. Boersma, "Accurate short-term analysis of the fundamental frequency ...", IFA Proceedings 17, 1993.
 """
@@ -20,7 +20,7 @@ from triage.listen.envelope import Array, one_channel
 from triage.listen.periodicity import CANDIDATES, best_path, candidates
 
 SLOW_HZ, FAST_HZ = 12_000, 24_000  # rates that the autocorrelation runs at: low notes, high notes
-STRAY_COST = 0.15  # per octave away from the long window's path
+DEVIATION_COST = 0.15  # per octave away from the long window's path
 WINDOWS = ((0.12, 75.0), (0.06, 150.0), (0.03, 225.0), (0.02, np.inf))  # seconds; below this pitch in Hz
 PARTIALS = 8
 FIRM, FIRM_BELOW_DB = 0.8, 15.0  # frames of an attack whose pitch counts
@@ -66,7 +66,7 @@ def track(
         raise AudioError(f"sample rate {rate_hz:g} Hz is below 8000 Hz: not a music recording")
     time_s = np.arange(int(x.size / rate_hz / hop_s) + 1) * hop_s
     fast, slow = _decimate(x, rate_hz, FAST_HZ), _decimate(x, rate_hz, SLOW_HZ)
-    # The first look at every other frame is enough: its window spans many hops.
+    # Every other frame is enough for the first pass: its window spans many hops.
     first = candidates(*slow, time_s[::2], 3 / fmin_hz, (fmin_hz, fmax_hz), 2)
     rough = best_path(*first, 2 * hop_s)[0]
     voiced = np.flatnonzero(np.isfinite(rough))
@@ -82,16 +82,16 @@ def track(
         sound, finer = (slow, 1) if window_s > 0.05 else (fast, 2)
         f0[rows], strength[rows], level[rows] = candidates(*sound, time_s[rows], window_s, band, finer)
         lowest = highest
-    stray = np.abs(np.log2(f0 / guess[:, None]))
-    f0_hz, height = best_path(f0, strength - STRAY_COST * stray, level, hop_s)
+    deviation = np.abs(np.log2(f0 / guess[:, None]))
+    f0_hz, height = best_path(f0, strength - DEVIATION_COST * deviation, level, hop_s)
     return PitchTrack(time_s, f0_hz, height, 20 * np.log10(np.maximum(level, 1e-10)))
 
 
 def typical_hz(pitch: PitchTrack, start_s: float = 0.0, end_s: float = np.inf) -> float:
     """Return the pitch that most of the sound between two times has, in Hz; NaN where nothing is voiced.
 
-    Weighted median of f0 within 70 cents of the pitch with most weight; weight = strength^4 amplitude. Not a
-    plain median: strings that ring along outlast a plucked note, often an octave or more away.
+    Weighted median of f0 within 70 cents of the pitch with most weight; weight = strength^4 amplitude. Not a plain
+    median: sympathetic strings outlast a plucked note, often an octave or more away.
     """
     kept = (pitch.time_s >= start_s) & (pitch.time_s <= end_s) & np.isfinite(pitch.f0_hz)
     if not kept.any():
@@ -107,11 +107,12 @@ def typical_hz(pitch: PitchTrack, start_s: float = 0.0, end_s: float = np.inf) -
 
 
 def note_f0(waveform: ArrayLike, rate_hz: float, guess_hz: float | None = None) -> float:
-    """Return the pitch of one note's steady part, in Hz: with vibrato the mean of its course.
+    """Return the pitch of one note's steady part, in Hz: with vibrato the mean of its contour.
 
-    Each partial k is heard through a Hann window of 6 periods every period; the advance of its phase from one window
-    to the next gives its frequency. f = weighted mean over k of frequency_k / k, with weights power_k k^2 (those of
-    least variance in white noise), partials beyond 30 cents of the others left out; then the mean over time.
+    Each partial k is measured through a Hann window of 6 periods every period; the advance of its phase from one
+    window to the next gives its frequency. f = weighted mean over k of frequency_k / k, with weights power_k k^2
+    (those of least variance in white noise), partials beyond 30 cents of the others left out; then the mean over
+    time.
 
     Parameters
     ----------
@@ -136,7 +137,7 @@ def note_f0(waveform: ArrayLike, rate_hz: float, guess_hz: float | None = None) 
     f0_hz = guess_hz
     for _ in range(3):  # with the right pitch the other partials fall on the window's zeros
         f0_hz = _refined(x, rate_hz, f0_hz)
-    # Running off means that the phases were not those of a note at this pitch: the first estimate is safer.
+    # An estimate far off means that the phases were not those of a note at this pitch: the first one is safer.
     return f0_hz if abs(np.log2(f0_hz / guess_hz)) < 1 / 12 else guess_hz
 
 
@@ -147,7 +148,7 @@ def jump_cents(
 
     jump = the deviation of greatest size among medians of 3 successive firm frames in [onset, onset + attack], in
     cents from the median of [onset + attack, end]; a cracked attack often sounds a neighbouring partial first. Firm:
-    strength 0.8 or more, at most 15 dB softer than later; the noise before the tone has no pitch to speak of.
+    strength 0.8 or more, at most 15 dB softer than later; the noise before the tone has no clear pitch.
 
     Parameters
     ----------
@@ -238,7 +239,7 @@ def _refined(x: Array, rate_hz: float, f0_hz: float) -> float:
     middle = each[order[np.searchsorted(np.cumsum(total[order]), total.sum() / 2)]]
     weight = weight * (np.abs(each - middle) < 0.0175)  # 30 cents
     frame = weight.sum(axis=1)
-    course = (weight * ratio).sum(axis=1) / np.maximum(frame, 1e-300)
+    contour = (weight * ratio).sum(axis=1) / np.maximum(frame, 1e-300)
     frame = np.minimum(frame, np.median(frame))  # a loud start does not outweigh the rest
-    mean = np.average(np.log1p(np.clip(course, -0.5, 1)), weights=frame) if frame.sum() > 0 else 0.0
+    mean = np.average(np.log1p(np.clip(contour, -0.5, 1)), weights=frame) if frame.sum() > 0 else 0.0
     return float(f0_hz * np.exp(mean))  # the mean in cents: in Hz a wide vibrato would pull it up

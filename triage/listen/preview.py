@@ -1,8 +1,9 @@
-"""Previews: what is drawn of a track, made small while it is read: its outline, its spectrogram, its notes' pitch.
+"""Previews: compact data to draw a track from: its waveform outline, its spectrogram and its notes' pitch contours.
 
 ``Sketch`` takes the blocks of one file, shape (channel, sample), and gives each channel's outline and a digest of its
-samples. ``picture`` turns log-mel frames, shape (mel, frame), into a grey PNG; ``pack_contours`` packs pitches.
-Sizes are bounded whatever the length: long takes get wider columns. 40 s of a close microphone take about 60 kB.
+samples. ``spectrogram`` turns log-mel frames, shape (mel, frame), into a grey PNG; ``compress_contours`` packs
+pitches. Sizes are bounded whatever the length: long takes get wider columns. 40 s of a close microphone take about 60
+kB.
 """
 
 import hashlib
@@ -21,22 +22,22 @@ from triage.listen.pitch import track
 
 WAVE_HOP_S = 0.01
 FULL_SCALE = 32_767
-MOST_COLUMNS = 6000  # of an outline or a picture: more than any screen has
+MOST_COLUMNS = 6000  # of an outline or a spectrogram: more than any screen has
 LOWEST_DB, HIGHEST_DB = -110.0, -10.0  # black and white; a band of a full note reads -20 to -40
-STEP_DB = 2.5  # finer cannot be told apart on a screen, and packs twice as large
-COURSE_HOP_S = 0.02
-LONGEST_COURSE_S = 15.0  # of one note
+STEP_DB = 2.5  # finer steps look the same on a screen and take twice the bytes
+CONTOUR_HOP_S = 0.02
+LONGEST_CONTOUR_S = 15.0  # of one note
 BESIDE_A4 = 69  # MIDI
 
 
 class Outline(NamedTuple):
-    """Lowest and highest sample of every hop in turn: little-endian 16 bit, packed with zlib."""
+    """Lowest and highest sample of every hop in turn: little-endian 16 bit, compressed with zlib."""
 
-    packed: bytes
+    compressed: bytes
     hop_s: float
 
 
-class Picture(NamedTuple):
+class Spectrogram(NamedTuple):
     """A grey PNG, one column a hop, the highest band on top."""
 
     png: bytes
@@ -44,7 +45,7 @@ class Picture(NamedTuple):
 
 
 class Contour(NamedTuple):
-    """Pitch of one note from ``start_s`` on, one value every COURSE_HOP_S, MIDI number times 100; NaN unvoiced."""
+    """Pitch of one note from ``start_s`` on, one value every CONTOUR_HOP_S, MIDI number times 100; NaN unvoiced."""
 
     note: int
     start_s: float
@@ -52,7 +53,7 @@ class Contour(NamedTuple):
 
 
 class Sketch:
-    """Follows the blocks of one file.
+    """Makes the outlines and digests of one file, block by block.
 
     Parameters
     ----------
@@ -98,8 +99,8 @@ class Sketch:
         return Outline(zlib.compress(whole.tobytes(), 6), wider * self.hop / self.rate_hz)
 
 
-def picture(frames: np.ndarray, columns: int = 2, bands: int = 1) -> Picture:
-    """Return log-mel frames as a picture.
+def spectrogram(frames: np.ndarray, columns: int = 2, bands: int = 1) -> Spectrogram:
+    """Return log-mel frames as a grey image.
 
     grey = 255 (level - LOWEST_DB) / (HIGHEST_DB - LOWEST_DB), the loudest of the frames and bands that share a pixel
 
@@ -112,7 +113,7 @@ def picture(frames: np.ndarray, columns: int = 2, bands: int = 1) -> Picture:
 
     Returns
     -------
-    Picture
+    Spectrogram
 
     Raises
     ------
@@ -126,11 +127,11 @@ def picture(frames: np.ndarray, columns: int = 2, bands: int = 1) -> Picture:
     shared = torch.nn.functional.max_pool2d(torch.from_numpy(padded)[None], (bands, columns))[0].numpy()
     steps = np.round((np.clip(shared, LOWEST_DB, HIGHEST_DB) - LOWEST_DB) / STEP_DB) * STEP_DB
     grey = np.round(255 * steps / (HIGHEST_DB - LOWEST_DB)).astype(np.uint8)
-    return Picture(grey_png(grey[::-1]), columns * HOP_S)
+    return Spectrogram(grey_png(grey[::-1]), columns * HOP_S)
 
 
 def band_edges_hz(rate_hz: int) -> tuple[float, float]:
-    """Return the centre of the lowest and the highest band of a picture, in Hz."""
+    """Return the centre of the lowest and the highest band of a spectrogram, in Hz."""
     centres = LogMel(rate_hz).band_hz()
     return float(centres[0]), float(centres[N_MELS - 1])
 
@@ -160,16 +161,16 @@ def contour(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
     Returns
     -------
     ndarray, shape (n,)
-        One value every COURSE_HOP_S, NaN where there is no pitch; empty for less than 30 ms.
+        One value every CONTOUR_HOP_S, NaN where there is no pitch; empty for less than 30 ms.
     """
-    samples = np.nan_to_num(samples[: round(LONGEST_COURSE_S * rate_hz)].astype(float), posinf=0.0, neginf=0.0)
+    samples = np.nan_to_num(samples[: round(LONGEST_CONTOUR_S * rate_hz)].astype(float), posinf=0.0, neginf=0.0)
     if len(samples) < 0.03 * rate_hz:
         return np.zeros(0)
-    return 100 * (BESIDE_A4 + 12 * np.log2(track(samples, rate_hz, hop_s=COURSE_HOP_S).f0_hz / a4_hz))
+    return 100 * (BESIDE_A4 + 12 * np.log2(track(samples, rate_hz, hop_s=CONTOUR_HOP_S).f0_hz / a4_hz))
 
 
-def pack_contours(contours: Sequence[Contour]) -> bytes:
-    """Return pitch contours as JSON packed with zlib: {"hop_s", "courses": [{"note", "start_s", "cents"}]}."""
+def compress_contours(contours: Sequence[Contour]) -> bytes:
+    """Return pitch contours as JSON compressed with zlib: {"hop_s", "courses": [{"note", "start_s", "cents"}]}."""
     listed = [
         {
             "note": one.note,
@@ -178,7 +179,7 @@ def pack_contours(contours: Sequence[Contour]) -> bytes:
         }
         for one in contours
     ]
-    body = json.dumps({"hop_s": COURSE_HOP_S, "courses": listed}, separators=(",", ":"))
+    body = json.dumps({"hop_s": CONTOUR_HOP_S, "courses": listed}, separators=(",", ":"))
     return zlib.compress(body.encode(), 6)
 
 

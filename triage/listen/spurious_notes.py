@@ -1,7 +1,8 @@
-"""Strays: what was cut as a note and is a noise, known by how unlike the take's other notes it is.
+"""Spurious notes: segments that are noises, recognised by how unlike the take's other notes they are.
 
-Frames of the judging microphone (mel, frame) in dB and the notes go in; the notes without the strays come out. A take
-holds notes of one instrument near to one another in pitch: their spectra are alike, a knock's or a cough's is not.
+Frames of the reference microphone (mel, frame) in dB and the notes go in; the notes without spurious ones come out. A
+take holds notes of one instrument near to one another in pitch: their spectra are alike, a knock's or a cough's is
+not.
 """
 
 from collections.abc import Sequence
@@ -13,9 +14,9 @@ from triage.listen.notes import NoteSegment, floor_db
 
 ALIKE = 3  # other notes that a note is compared with
 LEAST_NOTES = 4  # to know what is usual
-UNLIKE_SPARE, UNLIKE = 0.15, 0.3  # likeness less than the usual one: of a note too many, and of any
-SOFT_SPARE = (0.05, 7.0)  # a note too many that is so unlike, and so many dB softer than usual
-SOFTER_DB = 6.0  # than usual, where the sheet does not say that one is too many
+UNLIKE_SURPLUS, UNLIKE = 0.15, 0.3  # likeness below the usual one: of a surplus note, and of any
+SOFT_SURPLUS = (0.05, 7.0)  # a surplus note that is so unlike, and so many dB softer than usual
+SOFTER_DB = 6.0  # than usual, where the sheet does not give the number of notes
 SPAN_S = 0.4  # of a note's start that is compared
 
 
@@ -29,7 +30,7 @@ def likeness(frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
     ----------
     frames : ndarray, shape (mel, frame)
         Levels in dB.
-    notes : sequence of Note
+    notes : sequence of NoteSegment
 
     Returns
     -------
@@ -49,32 +50,32 @@ def likeness(frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
     return np.asarray(np.sort(same, axis=1)[:, -ALIKE:].mean(axis=1))
 
 
-def without_spurious(frames: np.ndarray, notes: Sequence[NoteSegment], meant: int) -> list[NoteSegment]:
-    """Return the notes that are notes.
+def without_spurious(frames: np.ndarray, notes: Sequence[NoteSegment], expected: int) -> list[NoteSegment]:
+    """Return the notes that are really played.
 
     Parameters
     ----------
     frames : ndarray, shape (mel, frame)
-    notes : sequence of Note
-    meant : int
-        How many the take sheet asks for; 0 where it does not say.
+    notes : sequence of NoteSegment
+    expected : int
+        How many the take sheet lists; 0 where it does not say.
 
     Returns
     -------
-    list of Note
-        Of notes too many the most unlike go, if they are clearly unlike the others; of no more than meant, only what
-        is far from all others and softer.
+    list of NoteSegment
+        Of surplus notes the most unlike are removed, if they are clearly unlike the others; without a surplus, only
+        what is far from all others and softer.
     """
     alike = likeness(frames, notes)
     usual = float(np.median(alike)) if len(alike) else 1.0
     level = float(np.median([note.level_db for note in notes])) if notes else 0.0
-    spare = max(0, len(notes) - meant) if meant else 0
-    gone: set[int] = set()
+    surplus = max(0, len(notes) - expected) if expected else 0
+    removed: set[int] = set()
     for at in (int(k) for k in np.argsort(alike)):
         softer_db = level - notes[at].level_db
-        soft = alike[at] < usual - SOFT_SPARE[0] and softer_db > SOFT_SPARE[1]
-        few = len(gone) < spare and (soft or alike[at] < usual - UNLIKE_SPARE)
-        odd = alike[at] < usual - UNLIKE and softer_db > SOFTER_DB and not meant
+        soft = alike[at] < usual - SOFT_SURPLUS[0] and softer_db > SOFT_SURPLUS[1]
+        few = len(removed) < surplus and (soft or alike[at] < usual - UNLIKE_SURPLUS)
+        odd = alike[at] < usual - UNLIKE and softer_db > SOFTER_DB and not expected
         if few or odd:
-            gone.add(at)
-    return [note for at, note in enumerate(notes) if at not in gone]
+            removed.add(at)
+    return [note for at, note in enumerate(notes) if at not in removed]

@@ -1,4 +1,4 @@
-"""Steady trouble of a microphone: mains hum, and with the background's octaves rumble and hiss.
+"""Stationary noise of a microphone: mains hum, and with the background's octaves rumble and hiss.
 
 Blocks of a take (channel, sample) go in one after another; out come, for each channel, the kinds that stand clearly
 above what a clean recording shows, each with its level in dBFS (mean square; a full-scale sine reads -3.01).
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 
-WINDOW_S = 0.5  # 2 Hz a bin: mains is told from the notes next to it
+WINDOW_S = 0.5  # 2 Hz a bin: separates mains from the notes next to it
 HOP_S = 0.25
 TOP_HZ = 520.0
 MAINS_HZ = (50.0, 60.0)
@@ -27,8 +27,8 @@ HISS_DB, LEAST_HISS_DBFS = 12.0, -72.0  # over the other microphones, and where 
 
 
 @dataclass(frozen=True)
-class Steady:
-    """One steady trouble of one channel."""
+class StationaryNoise:
+    """One stationary noise of one channel."""
 
     channel: int
     kind: str  # hum, rumble, hiss
@@ -36,8 +36,8 @@ class Steady:
     over_db: float  # over what is around it in the spectrum, or on the other microphones
 
 
-class HumWatch:
-    """Watches the samples of a take go by and keeps the low spectra of its quiet windows.
+class HumDetector:
+    """Follows the samples of a take block by block and keeps the low spectra of its quiet windows.
 
     Parameters
     ----------
@@ -53,21 +53,23 @@ class HumWatch:
         self._kept: list[list[tuple[float, np.ndarray]]] = [[] for _ in range(n_channels)]
 
     def add(self, block: np.ndarray) -> None:
-        """Take in the next block [shape=(channel, sample)], every value finite."""
+        """Add the next block [shape=(channel, sample)], every value finite."""
         rest = np.concatenate((self._rest, block.astype(np.float32, copy=False)), axis=1)
         count = max(0, (rest.shape[1] - self.size) // self.hop + 1)
         for channel, row in enumerate(rest):
             if count:
-                self._look(channel, np.lib.stride_tricks.sliding_window_view(row, self.size)[:: self.hop][:count])
+                self._keep_quiet(
+                    channel, np.lib.stride_tricks.sliding_window_view(row, self.size)[:: self.hop][:count]
+                )
         self._rest = rest[:, count * self.hop :]
 
-    def _look(self, channel: int, windows: np.ndarray) -> None:
+    def _keep_quiet(self, channel: int, windows: np.ndarray) -> None:
         """Keep the windows that are about as quiet as the quietest so far; only they are transformed."""
         kept = self._kept[channel]
         level = 10 * np.log10(np.einsum("ws,ws->w", windows, windows) / self.size + 1e-20)
         limit = min([row[0] for row in kept] + [float(level.min())]) + QUIET_DB
         quiet = np.flatnonzero(level <= limit)
-        if not len(quiet):  # a long note fills the block; the transform refuses nothing at all
+        if not len(quiet):  # a long note fills the block; the transform refuses an empty array
             return
         spectra = torch.fft.rfft(torch.from_numpy(windows[quiet]) * self.window)[:, : self.bins]
         power = (spectra.real.square() + spectra.imag.square()).numpy() * self._scale
@@ -80,7 +82,7 @@ class HumWatch:
         """Make the three bins of a sine add up to its mean square."""
         return 2.0 / (self.size * float(self.window.square().sum()))
 
-    def hum(self) -> list[Steady]:
+    def hum(self) -> list[StationaryNoise]:
         """Return the hum of each channel that has one.
 
         Lines at multiples of 50 or 60 Hz, each the power of its three bins against the median of those around; steady
@@ -93,11 +95,13 @@ class HumWatch:
                 if both:
                     level, over = max(both)
                     if level >= LEAST_HUM_DBFS:
-                        found.append(Steady(channel, "hum", level, over))
+                        found.append(StationaryNoise(channel, "hum", level, over))
         return found
 
 
-def broad(octaves_dbfs: Sequence[Sequence[float | None]], note_dbfs: Sequence[float | None]) -> list[Steady]:
+def broadband_noise(
+    octaves_dbfs: Sequence[Sequence[float | None]], note_dbfs: Sequence[float | None]
+) -> list[StationaryNoise]:
     """Return the rumble and the hiss of microphones, from their backgrounds octave by octave.
 
     Rumble: the octave at 31.5 Hz 14 dB over those at 125 and 250 Hz. Hiss: the octaves from 4 kHz on, against the
@@ -108,11 +112,11 @@ def broad(octaves_dbfs: Sequence[Sequence[float | None]], note_dbfs: Sequence[fl
     octaves_dbfs : sequence (mic) of sequence (octave)
         31.5 Hz to 16 kHz, None where unknown.
     note_dbfs : sequence of float or None, shape (mic,)
-        Level of the notes on each: takes the preamplifier out.
+        Level of the notes on each: cancels the preamplifier gain.
 
     Returns
     -------
-    list of Steady
+    list of StationaryNoise
         ``channel`` is the microphone's index.
     """
     levels = np.array([[np.nan if v is None else v for v in row] for row in octaves_dbfs], dtype=float).reshape(
@@ -124,12 +128,12 @@ def broad(octaves_dbfs: Sequence[Sequence[float | None]], note_dbfs: Sequence[fl
     for mic, row in enumerate(levels):
         low, after = _sum_db(row[None, LOW_OCTAVES])[0], _sum_db(row[None, NEXT_OCTAVES])[0] - 3.0
         if low - after >= RUMBLE_DB and low >= LEAST_RUMBLE_DBFS:
-            found.append(Steady(mic, "rumble", float(low), float(low - after)))
+            found.append(StationaryNoise(mic, "rumble", float(low), float(low - after)))
         others = np.delete(against, mic)
         others = others[np.isfinite(others)]
         over = against[mic] - float(np.median(others)) if len(others) >= 2 else np.nan
         if over >= HISS_DB and high[mic] >= LEAST_HISS_DBFS:
-            found.append(Steady(mic, "hiss", float(high[mic]), float(over)))
+            found.append(StationaryNoise(mic, "hiss", float(high[mic]), float(over)))
     return found
 
 

@@ -1,8 +1,8 @@
 """Steadiness: how a held note's level and pitch wobble, drift and scatter.
 
 In: a segment of envelope in dB or of pitch in Hz (NaN where unvoiced), 1-D, one value every ``hop_s`` seconds, cut to
-the held part of a note. Out: depth with rate, slope, spread; NaN where the segment cannot tell. A slow trend (a
-swell, a plucked string's decay, a sagging pitch) is taken away first and is not wobble.
+the held part of a note. Out: depth with rate, slope, spread; NaN where the segment is too short. A slow trend (a
+swell, a plucked string's decay, a sagging pitch) is removed first and is not wobble.
 """
 
 import math
@@ -122,7 +122,7 @@ def _wobble(values: Array, hop_s: float) -> tuple[float, float]:
 
 
 def _trend(values: Array, hop_s: float) -> Array:
-    """Return the slow course: a polynomial that can turn once a second, fitted three times against stray values."""
+    """Return the slow trend: a polynomial that can turn once a second, fitted in three rounds robust to outliers."""
     degree = int(np.clip(np.ceil(2 * TREND_HZ * values.size * hop_s), 2, 12))
     basis = chebvander(np.linspace(-1, 1, values.size), degree)
     weight = np.ones(values.size)

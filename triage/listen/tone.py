@@ -2,7 +2,7 @@
 
 In: the held part of one note, one channel, 1-D, full scale 1, and its pitch in Hz (NaN where unknown). Out: numbers
 from one averaged spectrum, NaN where the sound is too short or silent. Only what stands above the noise between the
-partials counts, so that the room's floor moves nothing.
+partials counts, so that the room's noise floor has no effect.
 """
 
 from typing import NamedTuple
@@ -28,7 +28,7 @@ class Spectrum(NamedTuple):
 
     bin_hz: Array
     power: Array  # in each bin, full scale 1: the sum over bins is the mean square
-    bearing: NDArray[np.bool_]  # True in the bins of partials
+    partial_bins: NDArray[np.bool_]  # True in the bins of partials
     f0_hz: float
 
 
@@ -44,7 +44,7 @@ def spectrum(waveform: ArrayLike, rate_hz: float, f0_hz: float = np.nan) -> Spec
     Returns
     -------
     Spectrum
-        ``bearing`` marks the bins of partials: 10 to 18 dB above the quiet between them (the lower quartile over
+        ``partial_bins`` marks the bins of partials: 10 to 18 dB above the quiet between them (the lower quartile over
         one partial's distance), within 90 dB of the highest, above half the pitch. Empty below 5 periods or 20 ms.
 
     Raises
@@ -65,23 +65,23 @@ def spectrum(waveform: ArrayLike, rate_hz: float, f0_hz: float = np.nan) -> Spec
     above_db = ABOVE_FLOOR_DB[0] + ABOVE_FLOOR_DB[1] / np.sqrt(max(2 * x.size / n - 1, 1))
     loud = power > np.maximum(floor * 10 ** (above_db / 10), power.max() * 10 ** (-BELOW_PEAK_DB / 10))
     # A partial's skirts belong to it: without them a louder floor would change its share.
-    bearing = maximum_filter1d(loud, 3) & (bin_hz > (f0_hz / 2 if pitched else LOWEST_HZ))
-    return Spectrum(bin_hz, power, bearing, f0_hz)
+    partial_bins = maximum_filter1d(loud, 3) & (bin_hz > (f0_hz / 2 if pitched else LOWEST_HZ))
+    return Spectrum(bin_hz, power, partial_bins, f0_hz)
 
 
 def spectral_centroid_hz(sound: Spectrum) -> float:
-    """Return the amplitude-weighted centre of the bearing bins, in Hz; NaN where there are none.
+    """Return the amplitude-weighted centre of the bins of partials, in Hz; NaN where there are none.
 
     centroid = sum_k a_k hz_k / sum_k a_k, a = sqrt(power) (Klapuri and Davy, Signal Processing Methods for Music
     Transcription, 2006, chapter 5). Partials at 1/k, k to 12, give 3.867 f0.
     """
-    amplitude = np.sqrt(sound.power[sound.bearing])
-    return float(np.average(sound.bin_hz[sound.bearing], weights=amplitude)) if amplitude.sum() > 0 else np.nan
+    amplitude = np.sqrt(sound.power[sound.partial_bins])
+    return float(np.average(sound.bin_hz[sound.partial_bins], weights=amplitude)) if amplitude.sum() > 0 else np.nan
 
 
 def rolloff_hz(sound: Spectrum, share: float = 0.95) -> float:
-    """Return the frequency below which ``share`` of the bearing bins' power lies, in Hz; NaN where there is none."""
-    total = np.cumsum(np.where(sound.bearing, sound.power, 0.0))
+    """Return the frequency below which ``share`` of the partials' power lies, in Hz; NaN where there is none."""
+    total = np.cumsum(np.where(sound.partial_bins, sound.power, 0.0))
     if not total.size or not total[-1] > 0:
         return np.nan
     return float(sound.bin_hz[np.searchsorted(total, share * total[-1])])
@@ -120,7 +120,7 @@ def harmonics_db(sound: Spectrum, n: int = 20) -> Array:
         band = sound.power[low[i] : high[i]]
         around = np.concatenate([sound.power[outer[0][i] : low[i]], sound.power[high[i] : outer[1][i]]])
         left = band.sum() - band.size * (np.median(around) if around.size else 0.0)
-        if left > 0 and sound.bearing[low[i] : high[i]].any():
+        if left > 0 and sound.partial_bins[low[i] : high[i]].any():
             level[i] = 10 * np.log10(left)
     return level
 

@@ -4,12 +4,12 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from triage.analysis.encoding import PARTS, evidence_of, vector_name
+from triage.analysis.encoding import PARTS, activations_of, vector_name
 from triage.domain.measurements import COMPARED
 from triage.domain.take import Take
 from triage.judge.features import NearbyNoise
 from triage.judge.note_table import NoteTable
-from triage.listen.encoder import EVIDENCE
+from triage.listen.encoder import ACTIVATION_KINDS
 from triage.listen.masking import over_decay
 from triage.ranking.findings import is_of_a_note
 
@@ -19,9 +19,9 @@ def note_table(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
     rows = [(take, note) for take in takes for note in take.notes]
     name = vector_name([note.embeddings for _, note in rows], encoder) or ""
     starts_s = _numbers(note.start_s for _, note in rows)
-    evidence = np.array([evidence_of(note.embeddings, name) for _, note in rows])
-    activations = evidence.reshape(len(rows), len(EVIDENCE), len(PARTS))
-    kinds = list(enumerate(EVIDENCE)) if np.isfinite(activations).any() else []
+    flat = np.array([activations_of(note.embeddings, name) for _, note in rows])
+    activations = flat.reshape(len(rows), len(ACTIVATION_KINDS), len(PARTS))
+    kinds = list(enumerate(ACTIVATION_KINDS)) if np.isfinite(activations).any() else []
     return NoteTable(
         take=_texts(take.name for take, _ in rows),
         number=np.array([note.number for _, note in rows], dtype=int),

@@ -15,7 +15,7 @@ from triage.domain.session import Session
 from triage.domain.spot import Spot
 from triage.domain.take import Take, Track
 from triage.listen.logmel import LogMel
-from triage.listen.preview import Contour, Sketch, pack_contours, picture
+from triage.listen.preview import Contour, Sketch, compress_contours, spectrogram
 from triage.store.engine import writing
 from triage.store.ranking import save_judgement
 from triage.store.takes import save_session, save_take
@@ -83,6 +83,6 @@ def preview_of(mic: str, samples: np.ndarray) -> Preview:
     wave = (samples / 2**23).astype(np.float32)[None]
     sketch = Sketch(RATE_HZ, 1)
     sketch.add(wave)
-    outline, drawn = sketch.outline(0), picture(LogMel(RATE_HZ)(wave)[0])
-    contours = pack_contours([Contour(1, 0.1, np.array([6000.0, np.nan]))]) if mic == "close" else None
-    return Preview(mic, outline.packed, outline.hop_s, drawn.png, drawn.hop_s, 40.0, 19_000.0, contours)
+    outline, drawn = sketch.outline(0), spectrogram(LogMel(RATE_HZ)(wave)[0])
+    contours = compress_contours([Contour(1, 0.1, np.array([6000.0, np.nan]))]) if mic == "close" else None
+    return Preview(mic, outline.compressed, outline.hop_s, drawn.png, drawn.hop_s, 40.0, 19_000.0, contours)
