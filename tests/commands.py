@@ -11,7 +11,7 @@ import pytest
 from triage.cli import main as cli
 
 
-class Said(NamedTuple):
+class Output(NamedTuple):
     """What a command left behind."""
 
     status: int
@@ -19,19 +19,19 @@ class Said(NamedTuple):
     err: str
 
 
-def run(*arguments: object) -> Said:
+def run(*arguments: object) -> Output:
     """Run `triage` with these arguments."""
     out, err = io.StringIO(), io.StringIO()
     with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as left:
         cli.main([str(argument) for argument in arguments])
-    return Said(int(left.value.code or 0), out.getvalue(), err.getvalue())
+    return Output(int(left.value.code or 0), out.getvalue(), err.getvalue())
 
 
 def asked(what: str, store: str) -> dict[str, Any]:
     """Return what a listing gives as JSON: all of stdout, or it is no JSON."""
-    said = run(what, "--format", "json", "--store", store)
-    assert said.status in (0, 3) and said.err == ""
-    return json.loads(said.out)
+    output = run(what, "--format", "json", "--store", store)
+    assert output.status in (0, 3) and output.err == ""
+    return json.loads(output.out)
 
 
 def sqlite(folder: Path, name: str = "store") -> str:

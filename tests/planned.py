@@ -110,7 +110,7 @@ def fill(
     planned: Sequence[PlannedTake] = (),
     verdicts: Sequence[Verdict] = (),
 ) -> int:
-    """Store a session: takes that were recorded, others that stand on the sheet alone, and what people said."""
+    """Store a session: takes that were recorded, others that stand on the sheet alone, and their verdicts."""
     with writing(engine) as db:
         session_id = save_session(db, Session(name, name, date(2026, 3, day), 48_000, 442.0, "close"))
         save_sheet(db, session_id, [row(take) for take in (*takes, *planned)])
@@ -124,8 +124,8 @@ def fill(
         ranked = [TakeJudgement(take.name, 0.1, 1.0, place) for place, take in enumerate(takes, 1)]
         spots = tuple(spot for take in takes for spot in take.spots)
         save_judgement(db, session_id, Judgement("test 1", tuple(ranked), tuple(notes), spots))
-        for said in verdicts:
-            record_verdict(db, session_id, said)
+        for verdict in verdicts:
+            record_verdict(db, session_id, verdict)
     return session_id
 
 

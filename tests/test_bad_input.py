@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
-from tests.commands import Said, asked, run, sqlite
+from tests.commands import Output, asked, run, sqlite
 from tests.intake.files import session_toml, write
 from tests.sessions import MICS, RATE_HZ, play, row, write_takes
 from triage.analysis import workers
@@ -21,9 +21,9 @@ PITCHES = (50, 51)  # each twice
 
 
 class Outcome(NamedTuple):
-    """What intake said, and what it left in the store."""
+    """What intake printed, and what it left in the store."""
 
-    said: Said
+    output: Output
     takes: dict[str, dict]
     notes: dict[str, int]
     arrivals: dict
@@ -31,14 +31,14 @@ class Outcome(NamedTuple):
 
 def outcome(folder: Path, store: str) -> Outcome:
     """Take a folder in; check that it went by itself, that every take has its rank and every line is a line."""
-    said = run("intake", folder, "--store", store)
+    output = run("intake", folder, "--store", store)
     queue, notes, arrivals = (asked(what, store) for what in ("queue", "notes", "arrivals"))
     takes = {take["take"]: take for take in queue["takes"]}
     assert [take["rank"] for take in queue["takes"]] == list(range(1, len(takes) + 1))
-    assert all(line.startswith(("note: ", "files are missing")) for line in said.err.splitlines())
-    assert said.status == (3 if arrivals["missing"] or arrivals["broken"] else 0)
+    assert all(line.startswith(("note: ", "files are missing")) for line in output.err.splitlines())
+    assert output.status == (3 if arrivals["missing"] or arrivals["broken"] else 0)
     heard = [note["take"] for note in notes["notes"]]
-    return Outcome(said, takes, {name: heard.count(name) for name in takes}, arrivals)
+    return Outcome(output, takes, {name: heard.count(name) for name in takes}, arrivals)
 
 
 def good(seed: int = 0, rate_hz: int = RATE_HZ) -> np.ndarray:
@@ -94,7 +94,7 @@ def sorry(tmp_path_factory) -> Outcome:
 def test_every_take_that_came_is_ranked_whatever_is_wrong_with_it(sorry):
     assert set(sorry.takes) == {f"T{n:03}" for n in range(1, 17)}
     assert all(0 <= take["doubt"] <= 1 for take in sorry.takes.values())
-    assert sorry.said.out == "mill-day2-b: 16 takes, 16 of them new or changed\n" and sorry.said.status == 3
+    assert sorry.output.out == "mill-day2-b: 16 takes, 16 of them new or changed\n" and sorry.output.status == 3
 
 
 @pytest.mark.parametrize("take", ["T001", "T002", "T003", "T004", "T008", "T010", "T012", "T013", "T014", "T016"])
@@ -126,7 +126,7 @@ def test_a_take_with_one_note_or_none_is_ranked_too(sorry, take, count):
     ],
 )
 def test_each_trouble_is_one_line_that_names_the_place(sorry, words):
-    (line,) = (line for line in sorry.said.err.splitlines() if all(word in line for word in words))
+    (line,) = (line for line in sorry.output.err.splitlines() if all(word in line for word in words))
     assert line.startswith("note: ")
 
 
@@ -180,21 +180,21 @@ def folder(tmp_path) -> Path:
 def test_a_slip_in_the_description_is_one_line_that_names_the_key(folder, was, becomes, named):
     toml = folder / "session.toml"
     toml.write_text(toml.read_text().replace(was, becomes))
-    said = run("intake", folder, "--store", sqlite(folder))
-    assert (said.status, said.out, said.err.count("\n")) == (1, "", 1)
-    assert said.err.startswith(f"error: {toml}: ") and named in said.err
+    output = run("intake", folder, "--store", sqlite(folder))
+    assert (output.status, output.out, output.err.count("\n")) == (1, "", 1)
+    assert output.err.startswith(f"error: {toml}: ") and named in output.err
 
 
 def test_a_folder_without_a_description_says_how_to_make_one(tmp_path):
-    said = run("intake", tmp_path, "--store", sqlite(tmp_path))
-    assert said.status == 1 and "triage new" in said.err and said.err.count("\n") == 1
+    output = run("intake", tmp_path, "--store", sqlite(tmp_path))
+    assert output.status == 1 and "triage new" in output.err and output.err.count("\n") == 1
 
 
 def test_an_empty_session_is_taken_in_and_needs_a_person(folder):
     for path in (folder / "audio").iterdir():
         path.unlink()
     found = outcome(folder, sqlite(folder))
-    assert found.takes == {} and len(found.arrivals["missing"]) == 4 and found.said.status == 3
+    assert found.takes == {} and len(found.arrivals["missing"]) == 4 and found.output.status == 3
 
 
 def test_a_session_of_one_take_is_ranked(folder):
@@ -207,15 +207,15 @@ def test_a_session_of_one_take_is_ranked(folder):
 def test_without_a_sheet_the_takes_are_ranked_and_one_line_says_so(folder):
     (folder / "take_sheet.csv").unlink()
     found = outcome(folder, sqlite(folder))
-    assert found.notes == {"T001": 4, "T002": 4} and found.said.status == 0
-    assert found.said.err == "note: take_sheet.csv: not found; takes are ranked without knowing what was planned\n"
+    assert found.notes == {"T001": 4, "T002": 4} and found.output.status == 0
+    assert found.output.err == "note: take_sheet.csv: not found; takes are ranked without knowing what was planned\n"
     assert found.takes["T001"]["instrument"] in (None, "")
 
 
 def test_with_an_unreadable_sheet_the_takes_are_ranked_all_the_same(folder):
     (folder / "take_sheet.csv").write_bytes(b"PK\x03\x04\0\0 a spreadsheet, not CSV")
     found = outcome(folder, sqlite(folder))
-    assert found.notes == {"T001": 4, "T002": 4} and "save it as CSV" in found.said.err
+    assert found.notes == {"T001": 4, "T002": 4} and "save it as CSV" in found.output.err
 
 
 @pytest.mark.parametrize(
@@ -233,7 +233,7 @@ def test_every_format_and_rate_of_the_design_is_heard_alike(tmp_path, suffix, su
     takes = {name: good(seed, rate_hz) for seed, name in enumerate(("T001", "T002"))}
     rows = [row(name, PITCHES) for name in takes]
     found = outcome(write_takes(tmp_path / "session", takes, rows, suffix, subtype, rate_hz), sqlite(tmp_path))
-    assert (found.said.status, found.said.err, found.notes) == (0, "", {"T001": 4, "T002": 4})
+    assert (found.output.status, found.output.err, found.notes) == (0, "", {"T001": 4, "T002": 4})
     assert found.arrivals["unlike"] == [] and found.arrivals["complete"] == 2
     for note in asked("notes", sqlite(tmp_path))["notes"]:
         assert note["pitch_midi"] == PITCHES[(note["note"] - 1) // 2] and abs(note["cents"]) < 10
@@ -249,7 +249,7 @@ def test_one_file_with_all_microphones_gives_the_same_notes(folder, tmp_path):
             path.unlink()
     write(folder / "session.toml", session_toml(name="{take}.wav").encode())
     found = outcome(folder, sqlite(tmp_path, "whole"))
-    assert found.said == reference.said and found.takes == reference.takes
+    assert found.output == reference.output and found.takes == reference.takes
     apart, together = (asked("notes", sqlite(tmp_path, name))["notes"] for name in ("tracks", "whole"))
     # Two channels at once are summed in another order: spectra differ by the rounding of 32 bits.
     for one, other in zip(apart, together, strict=True):
@@ -260,5 +260,5 @@ def test_one_file_with_all_microphones_gives_the_same_notes(folder, tmp_path):
 
 @pytest.mark.parametrize("arguments", [("intake",), ("intake", "a", "b"), ("queue", "--format", "yaml"), ("listen",)])
 def test_wrong_usage_is_status_two_and_says_nothing_on_stdout(arguments):
-    said = run(*arguments)
-    assert (said.status, said.out) == (2, "") and said.err
+    output = run(*arguments)
+    assert (output.status, output.out) == (2, "") and output.err

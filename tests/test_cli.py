@@ -357,7 +357,7 @@ def test_wrong_usage_is_status_two(run, store, arguments):
     assert (status, out) == (2, "") and "Error" in err
 
 
-def said(store: str):
+def verdicts_in(store: str):
     engine = open_store(store)
     with reading(engine) as db:
         found = given_verdicts(db, find_session(db).id)
@@ -369,7 +369,7 @@ def test_a_verdict_is_added_and_shown_in_the_queue(run, store):
     status, out, _ = run("verdict", "T012", "reject", "--note", "1", "--reason", "cracked", "--by", "anna")
     assert (status, out) == (0, "mill-day2-b: T012 note 1: reject by anna\n")
     run("verdict", "T012", "accept", "--by", "ben")
-    assert [(v.take, v.note, v.verdict, v.reason, v.by) for v in said(store)] == [
+    assert [(v.take, v.note, v.verdict, v.reason, v.by) for v in verdicts_in(store)] == [
         ("T012", 1, "reject", "cracked", "anna"),
         ("T012", None, "accept", None, "ben"),
     ]
@@ -379,13 +379,13 @@ def test_a_verdict_is_added_and_shown_in_the_queue(run, store):
 def test_a_verdict_without_a_name_is_by_whoever_is_logged_in(run, store, monkeypatch):
     monkeypatch.setenv("LOGNAME", "carla")
     run("verdict", "T012", "unsure")
-    assert said(store)[0].by == "carla"
+    assert verdicts_in(store)[0].by == "carla"
 
 
 def test_a_verdict_on_an_unknown_take_names_the_nearest_and_adds_nothing(run, store):
     status, out, err = run("verdict", "T0012", "accept", "--by", "anna")
     assert (status, out) == (1, "") and err.startswith("error: no take 'T0012'; nearest: T012")
-    assert said(store) == ()
+    assert verdicts_in(store) == ()
 
 
 def pipeline(monkeypatch, needs_person: bool = False, problems: tuple[str, ...] = ()) -> list:

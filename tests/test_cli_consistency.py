@@ -54,9 +54,9 @@ def store(tmp_path_factory):
 
 
 def test_the_table_says_sentences_first_and_then_what_they_rest_on(store):
-    said = run("consistency", "--store", store[0])
-    assert said.status == 0 and said.err == ""
-    assert said.out.startswith("kettle-weir-day1-a, kettle-weir-day2-a: 80 notes, 2026-03-14, 2026-03-15\n- ")
+    output = run("consistency", "--store", store[0])
+    assert output.status == 0 and output.err == ""
+    assert output.out.startswith("kettle-weir-day1-a, kettle-weir-day2-a: 80 notes, 2026-03-14, 2026-03-15\n- ")
     for part in (
         "is the day: 2026-03-15 runs",
         "curves over the keyboard",
@@ -65,14 +65,14 @@ def test_the_table_says_sentences_first_and_then_what_they_rest_on(store):
         "repetitions of a cell",
         "drift over the day",
     ):
-        assert part in said.out
-    assert "cannot be determined: only one set-up and microphone" in " ".join(said.out.split())
+        assert part in output.out
+    assert "cannot be determined: only one set-up and microphone" in " ".join(output.out.split())
 
 
 def test_json_has_the_documented_keys_and_nothing_else_on_stdout(store):
-    said = run("consistency", "--format", "json", "--store", store[0])
-    found = json.loads(said.out)
-    assert set(found) == KEYS and said.err == ""
+    output = run("consistency", "--format", "json", "--store", store[0])
+    found = json.loads(output.out)
+    assert set(found) == KEYS and output.err == ""
     dot = found["dots"][found["curves"][0]["dots"][0]]
     assert set(dot) == {
         "take_id",
@@ -92,8 +92,8 @@ def test_json_has_the_documented_keys_and_nothing_else_on_stdout(store):
 
 
 def test_named_sessions_alone_are_compared(store):
-    said = run("consistency", "kettle-weir-day2-a", "--format", "json", "--store", store[0])
-    assert json.loads(said.out)["sessions"] == ["kettle-weir-day2-a"]
+    output = run("consistency", "kettle-weir-day2-a", "--format", "json", "--store", store[0])
+    assert json.loads(output.out)["sessions"] == ["kettle-weir-day2-a"]
     wrong = run("consistency", "kettle-weir-day3-a", "--store", store[0])
     assert wrong.status == 1 and wrong.err.startswith("error: no session 'kettle-weir-day3-a'; nearest: ")
     assert run("consistency", "--format", "csv", "--store", store[0]).status == 2
@@ -102,8 +102,8 @@ def test_named_sessions_alone_are_compared(store):
 @pytest.fixture(scope="module")
 def page(store, tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "even.html"
-    said = run("consistency", "--format", "html", "--out", path, "--store", store[0])
-    assert said.status == 0 and said.out == ""
+    output = run("consistency", "--format", "html", "--out", path, "--store", store[0])
+    assert output.status == 0 and output.out == ""
     return path.read_text(encoding="utf-8")
 
 
@@ -141,5 +141,5 @@ def test_the_budget_of_audio_is_kept_and_said(store, tmp_path):
 
 
 def test_a_file_that_cannot_be_written_is_one_line(store, tmp_path):
-    said = run("consistency", "--out", tmp_path / "no" / "where.txt", "--store", store[0])
-    assert said.status == 1 and "cannot be written" in said.err
+    output = run("consistency", "--out", tmp_path / "no" / "where.txt", "--store", store[0])
+    assert output.status == 1 and "cannot be written" in output.err

@@ -32,8 +32,8 @@ def typed(monkeypatch, line: str) -> None:
 
 def test_an_account_is_made_listed_changed_and_ended(store, monkeypatch):
     typed(monkeypatch, SECRET + "\n")
-    said = run("people", "anna", "--role", "editor", "--password-stdin", "--store", store)
-    assert said.status == 0 and SECRET not in said.out + said.err
+    output = run("people", "anna", "--role", "editor", "--password-stdin", "--store", store)
+    assert output.status == 0 and SECRET not in output.out + output.err
     assert asked("people", store) == {"people": [{"name": "anna", "role": "editor", "account": True}]}
     typed(monkeypatch, "another long password\n")
     assert run("people", "Anna", "--role", "producer", "--password-stdin", "--store", store).status == 0
@@ -48,7 +48,7 @@ def test_an_account_is_made_listed_changed_and_ended(store, monkeypatch):
 
 
 @pytest.mark.parametrize(
-    "arguments, line, said",
+    "arguments, line, message",
     [
         (("anna",), SECRET, "give a role: triage people anna --role editor"),
         (("anna", "--role", "boss"), SECRET, "role 'boss' is none of editor, producer, engineer, lead"),
@@ -57,14 +57,14 @@ def test_an_account_is_made_listed_changed_and_ended(store, monkeypatch):
         ((), "", "say whose account it is"),
     ],
 )
-def test_what_cannot_be_done_is_one_line(store, monkeypatch, arguments, line, said):
+def test_what_cannot_be_done_is_one_line(store, monkeypatch, arguments, line, message):
     typed(monkeypatch, line)
     found = run("people", *arguments, "--password-stdin", "--store", store)
-    assert found.status == 1 and said in found.err and found.err.count("\n") == 1
+    assert found.status == 1 and message in found.err and found.err.count("\n") == 1
 
 
 @pytest.mark.parametrize(
-    "arguments, said",
+    "arguments, message",
     [
         (("--host", "0.0.0.0"), "nobody has an account"),
         (("--host", "192.0.2.1"), "nobody has an account"),
@@ -73,9 +73,9 @@ def test_what_cannot_be_done_is_one_line(store, monkeypatch, arguments, line, sa
         (("--certificate", "a.pem", "--certificate-key", "b.pem"), "a.pem: no such file"),
     ],
 )
-def test_a_desk_that_should_not_open_says_why(store, arguments, said):
+def test_a_desk_that_should_not_open_says_why(store, arguments, message):
     found = run("desk", *arguments, "--store", store)
-    assert found.status == 1 and said in found.err and found.err.count("\n") == 1
+    assert found.status == 1 and message in found.err and found.err.count("\n") == 1
 
 
 def test_a_desk_without_a_store_or_on_a_port_that_is_taken_says_so(store, tmp_path):
@@ -94,8 +94,8 @@ def test_the_desk_opens_says_where_and_ends_at_ctrl_c(store):
     desk = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONWARNINGS": "error"})
     try:
         assert desk.stderr is not None
-        said = desk.stderr.readline()
-        assert f"http://127.0.0.1:{port}/" in said and "mind your ears" in said
+        line = desk.stderr.readline()
+        assert f"http://127.0.0.1:{port}/" in line and "mind your ears" in line
         until_s = time.monotonic() + 30
         while time.monotonic() < until_s:
             try:

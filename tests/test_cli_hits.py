@@ -65,23 +65,28 @@ def test_the_table_lists_groups_the_worst_first_and_each_background_on_a_line(st
 
 
 def test_html_goes_to_stdout_or_to_a_file(store, tmp_path):
-    said = run("hits", "--format", "html", "--store", store)
-    assert said.status == 0 and said.err == "" and said.out.startswith("<!doctype html>")
+    output = run("hits", "--format", "html", "--store", store)
+    assert output.status == 0 and output.err == "" and output.out.startswith("<!doctype html>")
     path = tmp_path / "noise.html"
     told = run("hits", "--format", "html", "--out", path, "--store", store)
     assert (told.status, told.out, told.err) == (0, "", f"written to {path}\n")
-    assert path.read_text(encoding="utf-8") == said.out
+    assert path.read_text(encoding="utf-8") == output.out
 
 
 def test_a_file_that_cannot_be_written_is_one_line(store, tmp_path):
-    said = run("hits", "--format", "html", "--out", tmp_path / "no" / "noise.html", "--store", store)
-    assert said.status == 1 and said.err.startswith("error: ") and "--out" in said.err and said.err.count("\n") == 1
+    output = run("hits", "--format", "html", "--out", tmp_path / "no" / "noise.html", "--store", store)
+    assert (
+        output.status == 1
+        and output.err.startswith("error: ")
+        and "--out" in output.err
+        and output.err.count("\n") == 1
+    )
 
 
 def test_a_marked_group_is_suppressed_until_it_is_brought_back(store):
-    said = run("hits", "--harmless", CHAIR, "--by", "anna", "--store", store)
-    assert (said.status, said.err) == (0, "")
-    assert said.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits suppressed; the session is ranked anew\n"
+    output = run("hits", "--harmless", CHAIR, "--by", "anna", "--store", store)
+    assert (output.status, output.err) == (0, "")
+    assert output.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits suppressed; the session is ranked anew\n"
     silent = listed(store)
     assert (silent["silent"], silent["by_kind"]) == (10, {"breath": 12, "dropout": 1})
     assert CHAIR not in [group["group"] for group in silent["groups"]]
@@ -99,9 +104,9 @@ def test_a_marked_group_is_suppressed_until_it_is_brought_back(store):
 
 
 def test_a_slip_in_a_group_s_name_is_one_line_that_names_the_nearest(store):
-    said = run("hits", "--harmless", "room:creak:after-4", "--by", "anna", "--store", store)
-    assert (said.status, said.out) == (1, "")
-    assert "no group of hits 'room:creak:after-4'" in said.err and f"nearest: {CHAIR}" in said.err
+    output = run("hits", "--harmless", "room:creak:after-4", "--by", "anna", "--store", store)
+    assert (output.status, output.out) == (1, "")
+    assert "no group of hits 'room:creak:after-4'" in output.err and f"nearest: {CHAIR}" in output.err
 
 
 @pytest.mark.parametrize(

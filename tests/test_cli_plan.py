@@ -29,9 +29,9 @@ def store(tmp_path):
 
 
 def test_pickups_come_in_four_forms(store, tmp_path):
-    said = run("pickups", "--store", store, "--format", "json")
-    found = json.loads(said.out)
-    assert said.status == 0 and said.err == ""
+    output = run("pickups", "--store", store, "--format", "json")
+    found = json.loads(output.out)
+    assert output.status == 0 and output.err == ""
     assert (found["cells"], found["wanted"], found["clean"], found["missing"]) == (3, 5, 2, 3)
     pickups = [p for call in found["calls"] for one in call["passes"] for p in one["pickups"]]
     assert [(p["pitch"], p["missing"], p["tier"]) for p in pickups] == [("A4", 2, "none"), ("B4", 1, "none")]
@@ -64,9 +64,9 @@ def test_an_unknown_session_or_store_is_one_line(store, tmp_path):
 
 
 def test_keep_shows_costs_and_takes_choices(store):
-    said = run("keep", "--store", store, "--keep", "T1:1", "--by", "anna", "--format", "json")
-    assert said.status == 0
-    (group,) = json.loads(said.out)["groups"]
+    output = run("keep", "--store", store, "--keep", "T1:1", "--by", "anna", "--format", "json")
+    assert output.status == 0
+    (group,) = json.loads(output.out)["groups"]
     first = next(note for note in group["kept"] if note["chosen"])
     assert (first["take"], first["note"], first["clean"]) == ("T1", 1, False)
     assert group["method"] == "shortest path"
@@ -82,14 +82,14 @@ def test_keep_shows_costs_and_takes_choices(store):
 
 @pytest.mark.parametrize("word", ["T1", "T1:x", ":3", "T1:", "T1:3:x"])
 def test_a_place_that_is_none_is_one_line(store, word):
-    said = run("keep", "--store", store, "--keep", word, "--by", "anna")
-    assert said.status == 1 and said.err.count("\n") == 1 and "TAKE:NOTE" in said.err
+    output = run("keep", "--store", store, "--keep", word, "--by", "anna")
+    assert output.status == 1 and output.err.count("\n") == 1 and "TAKE:NOTE" in output.err
 
 
 def test_cue_markers_go_into_a_folder_of_their_own(store, tmp_path):
     folder = tmp_path / "markers"
-    said = run("keep", "--store", store, "--cue", folder)
-    assert (said.status, "1 file of cue markers" in said.err) == (0, True)
+    output = run("keep", "--store", store, "--cue", folder)
+    assert (output.status, "1 file of cue markers" in output.err) == (0, True)
     info = WavInfoReader(str(folder / "mill-day2-b" / "T1_keep.wav"))
     # Notes begin at whole seconds of a take at 48 kHz.
     assert [cue.sample_offset for cue in info.cues.cues] == [48_000, 96_000, 144_000, 192_000]

@@ -34,6 +34,6 @@ def test_every_note_of_the_copy_is_paired_with_its_own_and_no_other_is(report):
 
 
 def test_a_person_is_told_of_the_first_pairs_and_how_many_more_there_are(report):
-    said = [sentence for sentence in report.sentences if "too much alike" in sentence]
-    assert len(said) == 4 and said[-1] == "3 more pairs of notes are too much alike."
-    assert all(sentence.startswith("T001 note ") and " and T003 note " in sentence for sentence in said[:3])
+    alike = [sentence for sentence in report.sentences if "too much alike" in sentence]
+    assert len(alike) == 4 and alike[-1] == "3 more pairs of notes are too much alike."
+    assert all(sentence.startswith("T001 note ") and " and T003 note " in sentence for sentence in alike[:3])

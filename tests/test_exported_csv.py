@@ -87,12 +87,12 @@ def test_the_commands_that_write_csv_are_known():
 
 @pytest.mark.parametrize("command", [name for name in commands_with_csv() if name != "receive"])
 def test_no_cell_of_a_listing_is_a_formula(store, command):
-    said = run(command, "--format", "csv", "--store", store)
-    if said.status == 2:  # what comes as table, json or html alone
-        assert "--format" in said.err and command in ("consistency", "retrain")
+    output = run(command, "--format", "csv", "--store", store)
+    if output.status == 2:  # what comes as table, json or html alone
+        assert "--format" in output.err and command in ("consistency", "retrain")
         return
-    rows = list(csv.reader(io.StringIO(said.out)))
-    assert said.status in (0, 3) and len(rows) > 1, said.err
+    rows = list(csv.reader(io.StringIO(output.out)))
+    assert output.status in (0, 3) and len(rows) > 1, output.err
     assert [cell for line in rows for cell in line if is_formula(cell)] == []
     assert all(len(line) == len(rows[0]) for line in rows)
 
@@ -105,9 +105,9 @@ def test_no_cell_of_a_hand_over_is_a_formula_and_its_check_still_finds_the_files
     assert run("handover", folder).status == 0
     text = (tmp_path / "mill-bag" / CONTENTS_FILE).read_text()
     assert [cell for line in csv.reader(io.StringIO(text)) for cell in line if is_formula(cell)] == []
-    said = run("receive", tmp_path / "mill-bag", "--format", "csv")
-    rows = list(csv.DictReader(io.StringIO(said.out)))
-    assert said.status == 0 and {one["state"] for one in rows} == {"whole"}
+    output = run("receive", tmp_path / "mill-bag", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(output.out)))
+    assert output.status == 0 and {one["state"] for one in rows} == {"whole"}
     assert [cell for one in rows for cell in one.values() if is_formula(cell)] == []
     assert {one["take"] for one in rows if one["mic"]} == {f"'{n}" if n[0] in "=+-@" else n for n in names}
 

@@ -55,12 +55,12 @@ def in_one(tmp_path: Path, tracks: np.ndarray) -> TakeFiles:
 
 
 def record(take: TakeFiles, folder: Path, read_ahead: int) -> dict:
-    said = vars(analyse_take(take, folder, "m0", 442.0, read_ahead=read_ahead)).copy()
+    values = vars(analyse_take(take, folder, "m0", 442.0, read_ahead=read_ahead)).copy()
     notes = [
         vars(note) | {"embeddings": {k: v.tobytes() for k, v in note.embeddings.items()}}
-        for note in said.pop("notes")
+        for note in values.pop("notes")
     ]
-    return said | {"notes": repr(notes)}
+    return values | {"notes": repr(notes)}
 
 
 def test_reading_ahead_changes_nothing_to_the_last_digit(tmp_path, in_many):

@@ -253,7 +253,7 @@ def test_odd_names_travel(session, name):
     lines = (done.bag / "manifest-sha256.txt").read_bytes().decode().split("\n")
     assert f"{ABC}  data/{encode_path(name)}" in lines
     assert check_arrival(done.bag).complete
-    if "%" in name or "\f" in name:  # bagit 1.9 misreads these, which RFC 8493 allows: said, not hidden
+    if "%" in name or "\f" in name:  # bagit 1.9 misreads these, which RFC 8493 allows: reported, not hidden
         assert any("odd name" in note for note in done.notes)
     elif "\r" not in name and "\n" not in name:
         bagit.Bag(str(done.bag)).validate()
@@ -440,14 +440,14 @@ def test_a_session_without_a_description_is_handed_over_without_takes(tmp_path):
 
 
 def test_the_commands_say_it_in_three_forms_and_by_status(session, tmp_path):
-    said = run("handover", session)
-    assert (said.status, said.err) == (0, "") and "6 files" in said.out
+    output = run("handover", session)
+    assert (output.status, output.err) == (0, "") and "6 files" in output.out
     bag = session.parent / "mill-day2-b-bag"
     assert run("receive", bag).status == 0
     (bag / "data/audio/T002_room.wav").unlink()
-    said = run("receive", bag, "--format", "json")
-    found = json.loads(said.out)
-    assert said.status == 3 and said.err == ""
+    output = run("receive", bag, "--format", "json")
+    found = json.loads(output.out)
+    assert output.status == 3 and output.err == ""
     assert found["count"] == {"whole": 9, "coming": 1, "damaged": 0, "unannounced": 0}
     assert {take["take"]: take["state"] for take in found["takes"]} == {"T001": "whole", "T002": "coming"}
     lines = run("receive", bag, "--format", "csv").out.splitlines()
@@ -459,6 +459,6 @@ def test_the_commands_say_it_in_three_forms_and_by_status(session, tmp_path):
 
 def test_wrong_use_is_said_in_one_line(session, tmp_path):
     assert run("handover", session, "--copy", "--manifest-only").status == 2
-    said = run("receive", tmp_path)
-    assert said.status == 1 and said.err.count("\n") == 1 and "name the bag with --bag" in said.err
+    output = run("receive", tmp_path)
+    assert output.status == 1 and output.err.count("\n") == 1 and "name the bag with --bag" in output.err
     assert run("receive", session, "--format", "html").status == 2

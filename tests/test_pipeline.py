@@ -72,8 +72,8 @@ def before(folder) -> dict[str, tuple[str, int]]:
 def filled(folder, before, tmp_path_factory) -> str:
     """Return the address of a store that the session was taken into; tests that write to it copy it first."""
     store = sqlite(tmp_path_factory.mktemp("store"))
-    said = run("intake", folder, "--store", store)
-    assert said == (0, "mill-day2-b: 10 takes, 10 of them new or changed\n", "")
+    output = run("intake", folder, "--store", store)
+    assert output == (0, "mill-day2-b: 10 takes, 10 of them new or changed\n", "")
     return store
 
 
@@ -146,7 +146,7 @@ def test_the_takes_with_a_gross_fault_stand_before_all_others(queue):
     ],
 )
 def test_the_first_spot_says_what_was_planted(queue, take, kind, note, mic):
-    spots = next(said["spots"] for said in queue["takes"] if said["take"] == take)
+    spots = next(one["spots"] for one in queue["takes"] if one["take"] == take)
     assert (spots[0]["kind"], spots[0]["mic"]) == (kind, mic)
     assert note in (None, spots[0]["note"])
 
@@ -178,7 +178,7 @@ def test_a_row_changed_on_the_sheet_changes_what_is_expected_of_its_take(copied,
     sheet = copied / "take_sheet.csv"
     sheet.write_text(sheet.read_text().replace(row(LACKING, SHEET[LACKING]), row(LACKING, SHEET[LACKING][:1], 5)))
     assert "1 of them" in run("intake", copied, "--store", store).out
-    (take,) = (said for said in asked("queue", store)["takes"] if said["take"] == LACKING)
+    (take,) = (one for one in asked("queue", store)["takes"] if one["take"] == LACKING)
     assert {spot["kind"] for spot in take["spots"]} >= {"wrong-note"}
 
 
@@ -196,8 +196,8 @@ def test_a_verdict_outlives_a_new_intake_of_its_take(copied, store):
     assert run("verdict", WRONG, "reject", "--by", "anna", "--store", store).status == 0
     os.utime(copied / "audio" / f"{WRONG}_close.wav")
     assert "1 of them" in run("intake", copied, "--store", store).out
-    said = {take["take"]: take["verdict"] for take in asked("queue", store)["takes"]}
-    assert said == dict.fromkeys(SHEET) | {WRONG: "reject"}
+    verdicts = {take["take"]: take["verdict"] for take in asked("queue", store)["takes"]}
+    assert verdicts == dict.fromkeys(SHEET) | {WRONG: "reject"}
 
 
 @pytest.mark.parametrize("database, processes", [("sqlite", 2), ("postgresql", 1)])
@@ -219,8 +219,8 @@ def test_a_second_folder_of_the_same_name_does_not_take_the_first_ones_place(fil
     address = f"sqlite:///{tmp_path / 'store.db'}"
     shutil.copy(filled.removeprefix("sqlite:///"), tmp_path / "store.db")
     other = write_takes(tmp_path / "other", {"T900": play((50,), 9)}, [row("T900", (50,), 1)])
-    said = run("intake", other, "--store", address)
-    assert said.status == 1 and f"was taken in from {folder.resolve()}, which is still there" in said.err
+    output = run("intake", other, "--store", address)
+    assert output.status == 1 and f"was taken in from {folder.resolve()}, which is still there" in output.err
     assert len(asked("queue", address)["takes"]) == len(SHEET)
     copied = Path(shutil.copytree(folder, tmp_path / "copied"))  # the same recordings in another place
     assert run("intake", copied, "--store", address).status == 0

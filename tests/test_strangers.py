@@ -125,8 +125,8 @@ def test_a_store_from_a_stranger_with_an_evil_model_in_use_is_named_and_runs_not
             use_model(db, "evil", NOW, "x")
             with pytest.raises(JudgeError, match="not a model"):
                 model_in_use(db)
-    said = run("check", "--store", sqlite(tmp_path))
-    assert said.status == 3 and "model evil: not a model of this tool" in said.out
+    output = run("check", "--store", sqlite(tmp_path))
+    assert output.status == 3 and "model evil: not a model of this tool" in output.out
     assert run("models", "--store", sqlite(tmp_path)).status == 0
     assert run("models", "--use", "evil", "--by", "anna", "--store", sqlite(tmp_path)).status == 1
 

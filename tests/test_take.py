@@ -1,4 +1,4 @@
-"""One take: which microphone it is heard on, and what is said when that is not the one asked for."""
+"""One take: which microphone it is heard on, and what is reported when that is not the one asked for."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""What was ever said in a session and not taken back, stale or not: for tests that nothing is lost."""
+"""Every verdict ever given in a session and not taken back, stale or not: for tests that nothing is lost."""
 
 from sqlalchemy import Connection
 

@@ -1,4 +1,4 @@
-"""Triage of sampling sessions: recorded takes go in, a queue ranked by doubt comes out.
+"""Triage of sampling sessions: recorded takes in, a queue ranked by doubt out.
 
 Start reading at ``triage/pipeline.py``.
 """

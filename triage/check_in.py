@@ -1,4 +1,4 @@
-"""Checking in: what came of a session against what was planned, stored before anything of it is analysed."""
+"""Check-in: what arrived of a session against what was planned, stored before anything of it is analysed."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +26,7 @@ class CheckedIn:
     id: int
     arrived: ArrivedSession
     new: list[TakeFiles]
-    address: str | None = None  # where the files really lie, if not in the folder
+    address: str | None = None  # where the files really are, if not in the folder
 
 
 def check_in(folder: Path, db_engine: Engine, check: Check = check_file, address: str | None = None) -> CheckedIn:

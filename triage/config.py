@@ -27,7 +27,7 @@ Settings = TypeVar("Settings", bound=Strict)
 
 
 def read_toml(path: Path, model: type[Settings]) -> Settings:
-    """Read one TOML file into ``model``; a slip is one line that names the file, the key and the remedy."""
+    """Read one TOML file into ``model``; a mistake is one line that names the file, the key and the remedy."""
     try:
         if path.stat().st_size > MOST_TOML_BYTES:
             raise ConfigError(f"{path}: {path.stat().st_size} bytes, far too many for settings; is it another file?")

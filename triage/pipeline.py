@@ -1,7 +1,7 @@
-"""One session's way through the house: files → what arrived → analysed takes → doubts → the store.
+"""The processing of one session: files → what arrived → analysed takes → doubts → the store.
 
-Read this file first. ``take_in`` is everything that `triage intake` does; each step is one call into a room.
-`triage watch` (``watch.py``) goes the same way, one take after another.
+Read this file first. ``take_in`` is everything that `triage intake` does; each step is one call into a package.
+`triage watch` (``watch.py``) does the same, one take after another.
 """
 
 from collections.abc import Callable, Sequence
@@ -65,7 +65,7 @@ def analyse(
 
 
 def rank(checked: CheckedIn, db_engine: Engine) -> tuple[list[str], int]:
-    """Rank a session and store what arrived of it; return lines for a person and the number of takes."""
+    """Rank a session and store what arrived of it; return messages for the user and the number of takes."""
     broken = {take.name: list(take.broken) for take in checked.arrived.takes if take.broken}
     ranked = rank_session(db_engine, checked.id, checked.session.a4_hz, broken=broken)
     arrivals = checked.arrived.arrivals

@@ -1,4 +1,4 @@
-"""Watching: a session taken in take after take while it is recorded, on the same way as `triage intake`.
+"""Watching: a session taken in take after take while it is recorded, by the same steps as `triage intake`.
 
 ``watch`` looks at a session's folder until it is stopped. A take whose files are whole (``intake/arriving.py``) is
 listened to at once, the newest first, and all of the session is ranked anew after it. What was taken in is known by
@@ -28,9 +28,9 @@ from triage.store.engine import reading
 from triage.store.just_played import JustPlayed, just_played
 
 TICK_S = 0.25  # between two looks at files that are still coming in
-LOOK_S = 30.0  # between two looks at everything: no system tells of each change for certain
+LOOK_S = 30.0  # between two looks at everything: no system reports every change for certain
 RETRY_S = 5.0  # until the next try where the store or the description cannot be used
-RANK_S = 5.0  # at least between two rankings while takes wait to be listened to
+RANK_S = 5.0  # at least between two rankings while takes wait to be analysed
 Changed = set[str] | None  # paths relative to the session's folder; None: anything may have changed
 
 
@@ -67,14 +67,14 @@ class Follower:
         self.taken, self.noticed = taken, noticed
         self.arriving = ArrivingFiles(folder, read_session(folder).files.folder, waiting)
         self.due_s: float | None = None  # when to look again though no file has changed
-        self._tried: dict[str, str] = {}  # take -> fingerprint of what was listened to, even if in vain
+        self._tried: dict[str, str] = {}  # take -> fingerprint of what was analysed, even if in vain
         self._told: set[str] = set()
         self._described: list[tuple[int, int]] = []  # size and time of the session's description and sheet
-        self._unranked: dict[str, float] = {}  # take listened to -> when its last file changed
+        self._unranked: dict[str, float] = {}  # take analysed -> when its last file changed
         self._stale, self._ranked_s = True, -RANK_S  # a watch that was killed may have left its last take unranked
 
     def look(self, now_s: float, changed: Changed = None) -> None:
-        """Look at what changed, and take one take in if one is ready."""
+        """Check what changed, and take one take in if one is ready."""
         described = [_stamp(self.folder / name) for name in (SESSION_FILE, SHEET_FILE)]
         news = self.arriving.look(now_s, changed) or described != self._described
         if not news and (self.due_s is None or now_s < self.due_s):
@@ -105,7 +105,7 @@ class Follower:
             self._rank(checked)
 
     def _ready(self, checked: CheckedIn, now_s: float) -> list[TakeFiles]:
-        """Return the takes to listen to, the newest first, and set when the next one that waits is due."""
+        """Return the takes to analyse, the newest first, and set when the next one that waits is due."""
         ready, mic, a4_hz = [], checked.session.reference_mic_name(), checked.session.a4_hz
         for take in checked.new:
             if take.arriving or not (take.tracks or take.broken):
@@ -161,13 +161,13 @@ def _polled(every_s: float) -> Iterator[Changed]:
 
 
 def _events(folder: Path) -> Iterator[Changed]:
-    """Yield what the system tells of a folder, nothing every TICK_S, and now and then that anything may have changed.
+    """Yield what the system reports on a folder, nothing each TICK_S, at times that anything may have changed.
 
     Where the folder is away, or cannot be watched any more, everything is looked at until it can be again.
     """
     while True:
         yield None
-        looked_s = -LOOK_S  # once the system tells of files look again: some may have come before it did
+        looked_s = -LOOK_S  # once the system reports changes look again: some may have come before it did
         try:
             tick_ms = round(1000 * TICK_S)
             for events in file_events(

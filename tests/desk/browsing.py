@@ -176,7 +176,7 @@ def watched(context: BrowserContext) -> Page:
     page.set_default_timeout(PATIENCE_MS)
     page.slips = []  # type: ignore[attr-defined]
     page.on("pageerror", lambda error: page.slips.append(str(error)))  # type: ignore[attr-defined]
-    page.on("console", lambda said: said.type == "error" and page.slips.append(said.text))  # type: ignore[attr-defined]
+    page.on("console", lambda message: message.type == "error" and page.slips.append(message.text))  # type: ignore[attr-defined]
     return page
 
 
@@ -214,7 +214,7 @@ def to_a_note(page: Page) -> None:
 
 
 def settled(page: Page) -> None:
-    """Wait until the desk has everything that was said on this page."""
+    """Wait until the desk has everything that was entered on this page."""
     page.wait_for_function(
         "() => !Object.entries(localStorage).some(([name, kept]) => name.startsWith('triage.outbox.')"
         " && JSON.parse(kept).waiting.length)"
@@ -226,10 +226,10 @@ def verdicts_of(store: str) -> list[Verdict]:
     engine = open_store(store)
     with reading(engine) as db:
         takes = take_ids(db, 1)
-        said = [(name, one) for name, number in takes.items() for one in history(db, number) if not one.taken_back]
+        given = [(name, one) for name, number in takes.items() for one in history(db, number) if not one.taken_back]
     engine.dispose()
-    said.sort(key=lambda pair: pair[1].id)
-    return [Verdict(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in said]
+    given.sort(key=lambda pair: pair[1].id)
+    return [Verdict(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in given]
 
 
 # What the page itself is asked, put in before its own scripts: every sound that starts, on which clock.

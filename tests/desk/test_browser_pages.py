@@ -80,7 +80,7 @@ def weight_of(answer) -> int:
     return 0 if answer.url.endswith("/live") or answer.status in (204, 303, 304) else len(answer.body())
 
 
-def test_all_focus_is_seen_and_every_deck_key_has_a_name(context, desk):
+def test_all_focus_is_seen_and_every_panel_key_has_a_name(context, desk):
     page = audition(context, desk)
     names = page.locator(".key").evaluate_all("all => all.map(one => one.innerText.trim())")
     assert len(names) == 30 and all(names)
@@ -117,8 +117,8 @@ def test_a_dot_of_the_evenness_page_plays_its_note_by_click_and_by_keys(context,
     opened(page, desk, "s/1/consistency")
     page.locator("#plot").focus()
     page.keyboard.press("ArrowRight")
-    said = page.locator("#at-dot").inner_text()
-    assert "note" in said
+    text = page.locator("#at-dot").inner_text()
+    assert "note" in text
     page.keyboard.press("Enter")
     page.wait_for_function("() => window.started.length === 1")
     dot = page.locator("#plot [data-note]").last
@@ -157,7 +157,7 @@ def test_who_may_not_judge_is_told_so_and_nothing_is_kept_back(context, desk):
     page = come_in(context, desk, "edda", "engineer")
     opened(page, desk, "s/1/queue")
     page.keyboard.press("KeyJ")
-    page.wait_for_function("() => document.getElementById('spoken').textContent.includes('engineer')")
+    page.wait_for_function("() => document.getElementById('announcement').textContent.includes('engineer')")
     settled(page)
     assert page.locator("#pending").inner_text() == ""
 

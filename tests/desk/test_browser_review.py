@@ -12,7 +12,7 @@ def press_until_next(page, key: str) -> str:
     before = card(page)
     page.keyboard.press(key)
     page.wait_for_function(
-        "was => document.getElementById('lectern').hidden"
+        "was => document.getElementById('audition').hidden"
         " || ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)",
         arg=before,
     )
@@ -28,25 +28,25 @@ def test_a_whole_session_is_reviewed_without_the_mouse(context, desk, demo):
         page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.wait_for_selector("#cell strong")
-    said = {}
+    pressed = {}
     keys = ["KeyJ", "KeyL", "Digit3", "KeyJ", "Shift+Digit5", "KeyJ"]
-    while page.locator("#lectern").is_visible():
+    while page.locator("#audition").is_visible():
         page.keyboard.press("KeyF")
-        key = keys[len(said) % len(keys)]
+        key = keys[len(pressed) % len(keys)]
         take = press_until_next(page, key)
-        assert take not in said, "a take came back that had its verdict"
-        said[take] = key
+        assert take not in pressed, "a take came back that had its verdict"
+        pressed[take] = key
     assert page.get_by_role("heading", name="Nothing is left for you to hear").is_visible()
-    assert said.keys() == demo.takes
+    assert pressed.keys() == demo.takes
     settled(page)
     stored = verdicts_of(desk.store)
-    assert [one.take for one in stored] == list(said)
+    assert [one.take for one in stored] == list(pressed)
     words = {"KeyJ": "accept", "KeyL": "reject", "Digit3": "reject", "Shift+Digit5": "unsure"}
-    assert [one.verdict for one in stored] == [words[key] for key in said.values()]
-    reasons = dict(zip(said, (one.reason for one in stored), strict=True))
+    assert [one.verdict for one in stored] == [words[key] for key in pressed.values()]
+    reasons = dict(zip(pressed, (one.reason for one in stored), strict=True))
     assert all(
         reasons[take] == {"Digit3": "length", "Shift+Digit5": "tone"}[key]
-        for take, key in said.items()
+        for take, key in pressed.items()
         if key in ("Digit3", "Shift+Digit5")
     )
     assert page.slips == []
@@ -82,8 +82,8 @@ def test_a_verdict_on_one_note_leaves_the_take_to_be_decided(context, desk):
     page.keyboard.press("Digit2")
     settled(page)
     assert card(page) == take
-    (said,) = verdicts_of(desk.store)
-    assert said.take == take and said.note is not None and (said.verdict, said.reason) == ("reject", "attack")
+    (given,) = verdicts_of(desk.store)
+    assert given.take == take and given.note is not None and (given.verdict, given.reason) == ("reject", "attack")
 
 
 def test_a_comment_is_kept_with_the_verdict_and_its_letters_press_no_keys(context, desk):
@@ -95,8 +95,8 @@ def test_a_comment_is_kept_with_the_verdict_and_its_letters_press_no_keys(contex
     assert card(page) == take
     press_until_next(page, "KeyK")
     settled(page)
-    (said,) = verdicts_of(desk.store)
-    assert (said.verdict, said.comment) == ("unsure", "jaunty, but keeps flat")
+    (given,) = verdicts_of(desk.store)
+    assert (given.verdict, given.comment) == ("unsure", "jaunty, but keeps flat")
     page.keyboard.press("KeyU")  # taken back, it need not be typed again
     page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=take)
     assert page.locator("#comment").input_value() == "jaunty, but keeps flat"

@@ -122,7 +122,7 @@ def test_a_range_is_that_part_of_the_bytes(page):
 def test_a_lifted_spot_stays_under_its_ceiling_and_the_lift_falls_back(page):
     for _ in range(12):
         page.keyboard.press("KeyV")
-    assert "+12 dB" in page.locator("#spoken").inner_text()
+    assert "+12 dB" in page.locator("#announcement").inner_text()
     page.evaluate("""() => {
         const connect = AudioNode.prototype.connect;
         window.gains = [];

@@ -1,7 +1,7 @@
 """kill -9 at random moments of intake, verdict, retrain, the desk and watch, over and over on one store.
 
 Each round starts a command, ends it as a power cut would after a random part of the time that it takes undisturbed,
-and asks: is the store sound, is everything there that was said to be done, are the recordings untouched? Every few
+and asks: is the store sound, is everything there that was reported as done, are the recordings untouched? Every few
 rounds the command runs to its end, and must come to what an undisturbed run comes to.
 """
 
@@ -75,16 +75,16 @@ class Place:
         tally.killed += status < 0
         tally.ended_before += status >= 0
         if status > 0:
-            tally.wrong.append(f"{arguments[0]} ended with {status}: {running.said[-300:]}")
-        return status, running.said
+            tally.wrong.append(f"{arguments[0]} ended with {status}: {running.output[-300:]}")
+        return status, running.output
 
     def whole(self, tally: Tally, *arguments: object, **how: object) -> str:
         """Run a command to its end, which must be a good one."""
-        status, said = self.warm.run(*arguments, "--store", self.address, **how)
+        status, output = self.warm.run(*arguments, "--store", self.address, **how)
         tally.whole += 1
         if status:
-            tally.wrong.append(f"{arguments[0]} ended with {status}: {said[-300:]}")
-        return said
+            tally.wrong.append(f"{arguments[0]} ended with {status}: {output[-300:]}")
+        return output
 
 
 def intake(place: Place, rounds: int) -> Tally:
@@ -139,8 +139,8 @@ def verdict(place: Place, rounds: int) -> Tally:
     for n in range(1, rounds + 1):
         take, word = TAKES[n % len(TAKES)], place.chance.choice(["accept", "reject", "unsure"])
         given = ("verdict", take, word, "--by", place.chance.choice(["anna", "ben"]), "--reason", f"round {n}")
-        status, said = place.cut_short(tally, usual_s, *given)
-        if status == 0 or f"{take}: {word}" in said:
+        status, output = place.cut_short(tally, usual_s, *given)
+        if status == 0 or f"{take}: {word}" in output:
             confirmed.add((take, f"round {n}"))
         _hold(tally, n, place, {})
         lost = confirmed - _reasons(place.address)
@@ -175,7 +175,7 @@ def desk(place: Place, rounds: int) -> Tally:
 def retrain(place: Place, rounds: int) -> Tally:
     """Retrain on verdicts; the model in use is the old or the new one, and every version opens."""
     tally = Tally("retrain")
-    said = told(place.address)
+    given = told(place.address)
     how = {"env": {"MLFLOW_TRACKING_URI": f"sqlite:///{place.home / 'runs.db'}"}, "cwd": str(place.home)}
     train = ("retrain", "--config", small_recipe(place.home), "--use", "--by", "anna")
     started = time.monotonic()
@@ -184,7 +184,7 @@ def retrain(place: Place, rounds: int) -> Tally:
     for n in range(1, rounds + 1):
         before = _versions(place.address)
         place.cut_short(tally, usual_s, *train, **how)
-        _hold(tally, n, place, said)
+        _hold(tally, n, place, given)
         after = _versions(place.address)
         if not before[0] <= after[0] or after[1] not in {before[1], *(after[0] - before[0])}:
             tally.wrong.append(f"round {n}: from {before} to {after}")
@@ -235,19 +235,19 @@ def _is_whole(n: int, rounds: int) -> bool:
 def _watch_until(place: Place, tally: Tally, take: str, *following: object) -> None:
     """Watch until a take was taken in, then end the watch as Ctrl-C does."""
     running, until_s = place.warm.start(*following, "--store", place.address), time.monotonic() + READY_S
-    while f"{take}  " not in running.said and time.monotonic() < until_s:
+    while f"{take}  " not in running.output and time.monotonic() < until_s:
         time.sleep(0.05)
     os.kill(running.pid, signal.SIGTERM)
     tally.whole += 1
-    if (status := running.wait()) or f"{take}  " not in running.said:
-        tally.wrong.append(f"watch ended with {status}: {running.said[-300:]}")
+    if (status := running.wait()) or f"{take}  " not in running.output:
+        tally.wrong.append(f"watch ended with {status}: {running.output[-300:]}")
 
 
-def _hold(tally: Tally, n: int, place: Place, said: dict[str, list[str]]) -> None:
+def _hold(tally: Tally, n: int, place: Place, given: dict[str, list[str]]) -> None:
     """Note what is not as it must be after a kill."""
     tally.wrong += [f"round {n}: {line}" for line in unsound(place.address)]
-    if said and (found := _words(place.address)) != said:
-        tally.wrong.append(f"round {n}: of {len(said)} words {len(found)} are left")
+    if given and (found := _words(place.address)) != given:
+        tally.wrong.append(f"round {n}: of {len(given)} words {len(found)} are left")
 
 
 def _untouched(tally: Tally, folder: Path, before: dict[str, str]) -> None:
@@ -307,7 +307,7 @@ def _other_models(address: str) -> list[str]:
 
 
 def told(address: str) -> dict[str, list[str]]:
-    """Store made sessions with verdicts; return what was said."""
+    """Store made sessions with verdicts; return the verdicts."""
     engine, chance = open_store(address), np.random.default_rng(1)
     for seed in range(70, 73):
         takes, truth = made_session(seed, takes=8)
@@ -315,8 +315,8 @@ def told(address: str) -> dict[str, list[str]]:
             session_id = save_session(db, record_of(f"s{seed}"))
             for take in takes:
                 save_take(db, session_id, replace(take, tracks=(Track("close", f"{take.name}.wav", 0),)))
-            for said in verdicts_of(truth, chance, 0.05):
-                record_verdict(db, session_id, said)
+            for verdict in verdicts_of(truth, chance, 0.05):
+                record_verdict(db, session_id, verdict)
             assert find_session(db, f"s{seed}").id == session_id
     engine.dispose()
     return _words(address)

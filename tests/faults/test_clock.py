@@ -48,15 +48,15 @@ def test_the_last_word_counts_whatever_its_date(store, clock, unchanged):
         assert run("verdict", "T001", word, "--by", "anna", "--store", store).status == 0
     queue = {take["take"]: take["verdict"] for take in asked("queue", store)["takes"]}
     assert queue["T001"] == "accept" and unsound(store) == []
-    said = run("check", "--store", store)
-    assert said.status == 0 and "was a clock changed?" in said.out
+    output = run("check", "--store", store)
+    assert output.status == 0 and "was a clock changed?" in output.out
 
 
 def test_an_intake_under_another_date_hears_nothing_anew(store, folder, clock, unchanged):
     for days in (-9000, 9000):
         clock(timedelta(days=days))
-        said = run("intake", folder, "--store", store)
-        assert said.status == 0 and "5 takes, 0 of them new" in said.out and unsound(store) == []
+        output = run("intake", folder, "--store", store)
+        assert output.status == 0 and "5 takes, 0 of them new" in output.out and unsound(store) == []
 
 
 def test_a_log_in_ends_when_the_clock_says_so_and_never_lasts_longer_for_a_jump_back(tmp_path, clock):
@@ -74,8 +74,8 @@ def test_a_hand_over_and_its_check_do_not_mind_the_clock(folder, clock, unchange
     assert run("handover", folder).status == 0
     for days in (-3000, 3000):
         clock(timedelta(days=days))
-        said = run("receive", folder.parent / "mill-bag", "--format", "json")
-        assert said.status == 0 and '"damaged": 0' in said.out and '"coming": 0' in said.out
+        output = run("receive", folder.parent / "mill-bag", "--format", "json")
+        assert output.status == 0 and '"damaged": 0' in output.out and '"coming": 0' in output.out
     assert open_cache(folder).sums
 
 
@@ -84,6 +84,6 @@ def test_now_is_told_with_its_time_zone(store, clock):
     run("verdict", "T002", "accept", "--by", "anna", "--store", store)
     engine = open_store(store)
     with reading(engine) as db:
-        (said,) = given_verdicts(db, find_session(db).id)
+        (verdict,) = given_verdicts(db, find_session(db).id)
     engine.dispose()
-    assert said.at.tzinfo == UTC and abs(datetime.now(UTC) - said.at) < timedelta(minutes=5)
+    assert verdict.at.tzinfo == UTC and abs(datetime.now(UTC) - verdict.at) < timedelta(minutes=5)

@@ -61,13 +61,13 @@ def test_a_database_that_goes_away_during_an_intake_costs_one_line_and_comes_bac
     time.sleep(0.35)
     server.end(how)
     status = running.wait()
-    assert status == 1 and told_in_one_line(running.said), running.said
-    status, said = warm.run("verdict", "T002", "accept", "--by", "anna", "--store", address)
-    assert status == 1 and told_in_one_line(said), said
+    assert status == 1 and told_in_one_line(running.output), running.output
+    status, output = warm.run("verdict", "T002", "accept", "--by", "anna", "--store", address)
+    assert status == 1 and told_in_one_line(output), output
     server.begin()
     assert unsound(address) == []
-    status, said = warm.run("intake", folder, "--store", address)
-    assert status == 0, said
+    status, output = warm.run("intake", folder, "--store", address)
+    assert status == 0, output
     assert heard(warm.run("queue", "--format", "json", "--store", address)[1]) == wanted and unsound(address) == []
     assert '"verdict": "reject"' in warm.run("queue", "--format", "json", "--store", address)[1]
 
@@ -99,7 +99,7 @@ def test_two_intakes_of_one_session_at_once_come_to_what_one_comes_to(warm: Warm
     for path in sorted((folder / "audio").iterdir()):
         path.touch()
     both = [warm.start("intake", folder, "--store", address) for _ in range(2)]
-    assert [one.wait() for one in both] == [0, 0], [one.said for one in both]
+    assert [one.wait() for one in both] == [0, 0], [one.output for one in both]
     assert heard(warm.run("queue", "--format", "json", "--store", address)[1]) == wanted
     assert unsound(address) == []
 
@@ -107,7 +107,7 @@ def test_two_intakes_of_one_session_at_once_come_to_what_one_comes_to(warm: Warm
 def test_two_first_intakes_at_once_make_one_store(warm: Warm, folder, unchanged, tmp_path):
     address = f"sqlite:///{tmp_path / 'store.db'}"
     both = [warm.start("intake", folder, "--store", address) for _ in range(2)]
-    assert [one.wait() for one in both] == [0, 0], [one.said for one in both]
+    assert [one.wait() for one in both] == [0, 0], [one.output for one in both]
     assert len(heard(warm.run("queue", "--format", "json", "--store", address)[1])) == 5
     assert unsound(address) == []
 
@@ -121,4 +121,4 @@ def test_a_sqlite_file_that_another_program_holds_is_waited_for(warm: Warm, fold
         time.sleep(0.7)
         other.execute("ROLLBACK")
     other.close()
-    assert running.wait() == 0, running.said
+    assert running.wait() == 0, running.output

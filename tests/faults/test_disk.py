@@ -17,21 +17,21 @@ from tests.faults.warm import Warm
 KB = 1024
 
 
-def told_in_one_line(said: str) -> bool:
+def told_in_one_line(output: str) -> bool:
     """Tell whether a command ended with one line that says what is wrong, and no traceback."""
-    errors = [line for line in said.splitlines() if line.startswith("error: ")]
-    return len(errors) == 1 and "Traceback" not in said
+    errors = [line for line in output.splitlines() if line.startswith("error: ")]
+    return len(errors) == 1 and "Traceback" not in output
 
 
 @pytest.mark.parametrize("most_kb", [8, 200, 320, 600])
 def test_a_file_that_may_not_grow_stops_an_intake_in_one_line(warm: Warm, folder, unchanged, tmp_path, most_kb):
     # RLIMIT_FSIZE: the system refuses to write on, as it does on a full disk, at any stage of the intake.
     address = f"sqlite:///{tmp_path / 'store.db'}"
-    status, said = warm.run("intake", folder, "--store", address, most_bytes=most_kb * KB)
-    assert status == 1 and told_in_one_line(said), said
+    status, output = warm.run("intake", folder, "--store", address, most_bytes=most_kb * KB)
+    assert status == 1 and told_in_one_line(output), output
     assert unsound(address) == []
-    status, said = warm.run("intake", folder, "--store", address)
-    assert status == 0 and "5 takes" in said and unsound(address) == []
+    status, output = warm.run("intake", folder, "--store", address)
+    assert status == 0 and "5 takes" in output and unsound(address) == []
 
 
 @contextlib.contextmanager
@@ -63,8 +63,8 @@ def small_disk(size_kb: int) -> Iterator[Path]:
 def test_a_full_disk_stops_an_intake_and_with_room_it_goes_on(warm: Warm, folder, unchanged, size_kb):
     with small_disk(size_kb) as disk:
         address = f"sqlite:///{disk / 'store.db'}"
-        status, said = warm.run("intake", folder, "--store", address)
-        assert status == 1 and told_in_one_line(said) and "full" in said, said
+        status, output = warm.run("intake", folder, "--store", address)
+        assert status == 1 and told_in_one_line(output) and "full" in output, output
         subprocess.run(["mount", "-o", "remount,size=20m", disk], check=True)
         assert unsound(address) == []
         assert warm.run("intake", folder, "--store", address)[0] == 0 and unsound(address) == []
@@ -82,19 +82,19 @@ def test_on_a_full_disk_no_verdict_is_confirmed_and_none_is_lost(warm: Warm, fol
                 file.flush()
         confirmed = 1
         for n in range(60):  # what SQLite has in hand already still takes a few
-            status, said = warm.run(
+            status, output = warm.run(
                 "verdict", "T002", "accept", "--by", "anna", "--reason", f"{n} " + 900 * "x", "--store", address
             )
             confirmed += status == 0
             if status:
                 break
-        assert status == 1 and told_in_one_line(said) and "full" in said
+        assert status == 1 and told_in_one_line(output) and "full" in output
         ballast.unlink()
         assert unsound(address) == []
         assert warm.run("verdict", "T003", "accept", "--by", "ben", "--store", address)[0] == 0
         _, listed = warm.run("queue", "--format", "json", "--store", address)
-        said_of = {take["take"]: take["verdict"] for take in json.loads(listed)["takes"]}
-        assert said_of["T001"] == "reject" and said_of["T003"] == "accept"
+        verdict_of = {take["take"]: take["verdict"] for take in json.loads(listed)["takes"]}
+        assert verdict_of["T001"] == "reject" and verdict_of["T003"] == "accept"
 
 
 def test_a_session_that_may_only_be_read_is_taken_in_like_any_other(warm: Warm, folder, unchanged, tmp_path):
@@ -102,18 +102,18 @@ def test_a_session_that_may_only_be_read_is_taken_in_like_any_other(warm: Warm, 
     warm.run("intake", folder, "--store", usual)
     with closed_to_writers(folder) as locked:
         address = f"sqlite:///{tmp_path / 'store.db'}"
-        status, said = warm.run("intake", locked, "--store", address)
-        assert status == 0, said
+        status, output = warm.run("intake", locked, "--store", address)
+        assert status == 0, output
         queues = [heard(warm.run("queue", "--format", "json", "--store", one)[1]) for one in (usual, address)]
         assert queues[0] == queues[1] and unsound(address) == []
-        status, said = warm.run("handover", locked, "--manifest-only")
-        assert status == 1 and told_in_one_line(said) and "cannot be written" in said, said
+        status, output = warm.run("handover", locked, "--manifest-only")
+        assert status == 1 and told_in_one_line(output) and "cannot be written" in output, output
 
 
 def test_a_store_in_a_folder_that_may_only_be_read_is_one_line(warm: Warm, folder, unchanged):
     with closed_to_writers(folder) as locked:
-        status, said = warm.run("intake", locked, "--store", f"sqlite:///{locked / 'store.db'}")
-        assert status == 1 and told_in_one_line(said) and "store.db" in said, said
+        status, output = warm.run("intake", locked, "--store", f"sqlite:///{locked / 'store.db'}")
+        assert status == 1 and told_in_one_line(output) and "store.db" in output, output
 
 
 @contextlib.contextmanager

@@ -81,9 +81,9 @@ def test_a_file_that_changes_while_it_is_read_costs_at_most_its_own_take(folder,
     kept = path.read_bytes()
     others = {name: value for name, value in hashes(folder).items() if "T003_" not in name}
     while_read(path, happen)
-    said = run("intake", folder, "--store", address)
-    assert said.status in (0, 3) and "5 takes, 5 of them new" in said.out and "Traceback" not in said.err
-    (line,) = [line for line in said.err.splitlines() if line.startswith("note: T003")]
+    output = run("intake", folder, "--store", address)
+    assert output.status in (0, 3) and "5 takes, 5 of them new" in output.out and "Traceback" not in output.err
+    (line,) = [line for line in output.err.splitlines() if line.startswith("note: T003")]
     assert "changed while it was read" in line or "could not be listened to" in line or "cannot be read" in line
     notes = [note["take"] for note in asked("notes", address)["notes"]]
     assert all(notes.count(take) == 2 for take in TAKES if take != "T003")
@@ -92,8 +92,8 @@ def test_a_file_that_changes_while_it_is_read_costs_at_most_its_own_take(folder,
     # The next run finds it whole again, hears it anew and nothing else.
     shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
     path.write_bytes(kept)
-    said = run("intake", folder, "--store", address)
-    assert said.status == 0 and "5 takes, 1 of them new" in said.out and "T003" not in said.err
+    output = run("intake", folder, "--store", address)
+    assert output.status == 0 and "5 takes, 1 of them new" in output.out and "T003" not in output.err
     assert [note["take"] for note in asked("notes", address)["notes"]].count("T003") == 2
     assert unsound(address) == [] and {name: hashes(folder)[name] for name in others} == others
 
@@ -114,8 +114,8 @@ def test_files_that_come_and_go_all_the_time_leave_a_sound_store(folder, tmp_pat
     restless = threading.Thread(target=come_and_go)
     restless.start()
     for _ in range(3):
-        said = run("intake", folder, "--store", address)
-        assert said.status in (0, 3) and unsound(address) == []
+        output = run("intake", folder, "--store", address)
+        assert output.status in (0, 3) and unsound(address) == []
     over.set()
     restless.join()
     assert run("intake", folder, "--store", address).status == 0 and unsound(address) == []

@@ -26,10 +26,10 @@ def test_a_training_needs_no_tracking_server(sqlite_place: Place, silent, server
     ]
     env = wait | {"MLFLOW_TRACKING_URI": address}
     train = ("retrain", "--config", small_recipe(place.home), "--use", "--by", "anna", "--store", place.address)
-    status, said = place.warm.run(*train, env=env, cwd=str(place.home))
-    assert status == 0, said
-    assert "put to use" in said and "Traceback" not in said
-    assert "the run is not tracked any further" in said
+    status, output = place.warm.run(*train, env=env, cwd=str(place.home))
+    assert status == 0, output
+    assert "put to use" in output and "Traceback" not in output
+    assert "the run is not tracked any further" in output
     assert unsound(place.address) == []
-    status, said = place.warm.run("models", "--store", place.address)
-    assert status == 0 and said.startswith("verdicts-")
+    status, output = place.warm.run("models", "--store", place.address)
+    assert status == 0 and output.startswith("verdicts-")

@@ -40,7 +40,7 @@ class Running:
         return int(self.warm.ask({"wait": self.pid})["status"])
 
     @property
-    def said(self) -> str:
+    def output(self) -> str:
         """Return what it wrote so far."""
         return self.out.read_text(encoding="utf-8", errors="replace") if self.out.exists() else ""
 
@@ -63,14 +63,14 @@ class Warm:
     def start(self, *arguments: object, **how: Any) -> Running:
         """Start `triage` with these arguments; ``how``: env, cwd, most_bytes (of a file written)."""
         self.count += 1
-        out = self.home / f"said-{self.count}.txt"
+        out = self.home / f"output-{self.count}.txt"
         order = {"arguments": [str(one) for one in arguments], "out": str(out), **how}
         return Running(self, int(self.ask(order)["pid"]), out)
 
     def run(self, *arguments: object, **how: Any) -> tuple[int, str]:
         """Run `triage` to its end; return exit status and what it wrote."""
         running = self.start(*arguments, **how)
-        return running.wait(), running.said
+        return running.wait(), running.output
 
     def ask(self, order: dict[str, Any]) -> dict[str, Any]:
         """Send one line and return the answer."""

@@ -109,7 +109,7 @@ def test_a_take_whose_every_file_is_broken_is_still_a_take(folder):
     assert heard(check(folder)) == {**WHOLE, "T001": []}
 
 
-def test_strays_are_unexpected_and_litter_is_not_told(folder):
+def test_unknown_files_are_unexpected_and_litter_is_not_reported(folder):
     for name in (
         "notes.txt",
         "T003_spot.wav",

@@ -17,7 +17,7 @@ def test_files_are_listed_sorted_and_litter_is_passed_over(tmp_path):
     ):
         write(tmp_path / "audio" / name, b"x")
     found = list_files(tmp_path, "audio")
-    assert (found.paths, found.strays, found.problems) == (("a/c.wav", "b.wav"), (), ())
+    assert (found.paths, found.unreadable, found.problems) == (("a/c.wav", "b.wav"), (), ())
 
 
 def test_a_missing_folder_is_one_line(tmp_path):
@@ -36,7 +36,7 @@ def test_links_to_folders_are_told_and_never_followed(tmp_path):
     write(tmp_path / "audio" / "a.wav", b"x")
     (tmp_path / "audio" / "up").symlink_to(tmp_path, target_is_directory=True)
     found = list_files(tmp_path, "audio")
-    assert (found.paths, found.strays) == (("a.wav",), ("up",))
+    assert (found.paths, found.unreadable) == (("a.wav",), ("up",))
     assert found.problems[0].startswith("up: a link to a folder")
 
 
@@ -51,5 +51,5 @@ def test_a_name_that_is_not_utf_8_is_told_in_printable_form(tmp_path):
     with open(os.fsencode(tmp_path) + b"/audio/T\xe4.wav", "wb") as file:
         file.write(b"x")
     found = list_files(tmp_path, "audio")
-    assert (found.paths, found.strays) == ((), ("T\\udce4.wav",))
+    assert (found.paths, found.unreadable) == ((), ("T\\udce4.wav",))
     assert found.problems[0].startswith("T\\udce4.wav: its name is not plain text in UTF-8")

@@ -82,8 +82,8 @@ def test_what_cannot_be_told_is_said_and_has_no_number(report):
     shares = {s.factor: s for s in spread_of(report, "level").shares}
     assert shares["microphone"].why_not == "only one microphone" and shares["microphone"].share is None
     assert shares["session"].why_not == "changes whenever the day does"
-    said = why_not_text(spread_of(report, "level").shares)
-    assert said == "only one set-up and microphone; session: changes whenever the day does"
+    text = why_not_text(spread_of(report, "level").shares)
+    assert text == "only one set-up and microphone; session: changes whenever the day does"
 
 
 def test_the_ladder_rises_as_planted(report):
@@ -226,7 +226,7 @@ def test_the_report_is_plain_values_all_the_way_down(report):
 
 
 @pytest.mark.parametrize(
-    "quantity, change, said",
+    "quantity, change, text",
     [
         ("length", -0.0904, "90 ms"),
         ("length", 1.23, "1.2 s"),
@@ -237,8 +237,8 @@ def test_the_report_is_plain_values_all_the_way_down(report):
         ("doubt", 0.12, "12 points"),
     ],
 )
-def test_amounts_are_said_as_people_say_them(quantity, change, said):
-    assert amount(quantity, change) == said
+def test_amounts_are_written_for_readers(quantity, change, text):
+    assert amount(quantity, change) == text
 
 
 def test_files_whose_times_overlap_tell_no_clock(tmp_path):
@@ -263,5 +263,5 @@ def test_nothing_untold_needs_no_words():
 @pytest.mark.parametrize("quantity, what", [("tuning", "tuning"), ("length", "lengths"), ("attack", "attack times")])
 def test_an_even_quantity_is_said_in_one_grammatical_sentence_whatever_its_number(quantity, what):
     even = Spread((), 1e-6, 20, np.zeros(20, bool), ())
-    said = spread_sentence("tuba", "staccato", quantity, even, 1.0)
-    assert said.startswith(f"There is nothing inconsistent in the tuba staccato {what}: one sigma is ")
+    sentence = spread_sentence("tuba", "staccato", quantity, even, 1.0)
+    assert sentence.startswith(f"There is nothing inconsistent in the tuba staccato {what}: one sigma is ")

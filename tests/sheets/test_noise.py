@@ -18,7 +18,7 @@ from triage.judge.noise_rating import noise_rating, nr_curve_db
 from triage.ranking.session import mark_group
 from triage.sheets.backgrounds import mic_backgrounds
 from triage.sheets.figure import svg
-from triage.sheets.noise import Picture, Sound, clock, noise_page, noise_sheet
+from triage.sheets.noise import HitSpectrogram, Sound, clock, noise_page, noise_sheet
 from triage.sheets.noise_charts import rating_chart, trend_path
 from triage.sheets.noise_text import line_of, ordinal, rating_text, remedy_of
 from triage.sheets.timeline import MOST_STRIPS, in_order, timeline
@@ -276,7 +276,7 @@ def test_the_page_stands_alone_without_script_and_prints(store):
     sheet = sheet_of(store)
     drawn, played = "data:image/png;base64,AA==", Sound("data:audio/flac;base64,AA==", 12.0)
     page = noise_page(
-        sheet, lambda hit: Picture(drawn, hit.start_s - 0.5, hit.start_s + 2, 40.0, 2e4), lambda hit: played
+        sheet, lambda hit: HitSpectrogram(drawn, hit.start_s - 0.5, hit.start_s + 2, 40.0, 2e4), lambda hit: played
     )
     reader = read(page)
     assert "script" not in reader.tags and "link" not in reader.tags

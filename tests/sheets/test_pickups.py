@@ -34,7 +34,7 @@ def reasons(engine, **options):
     return [pickup.reason for pickup in listed(engine, **options).pickups]
 
 
-def said(take, verdict, note=None, reason=None, by="anna"):
+def judged(take, verdict, note=None, reason=None, by="anna"):
     return Verdict(take, verdict, by, NOON, note, reason)
 
 
@@ -91,17 +91,17 @@ def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(en
         ),
         (
             PlannedTake("T1", (69,)),
-            (said("T1", "reject", 1, "cracked"),),
+            (judged("T1", "reject", 1, "cracked"),),
             "A4 ff: 0 of 1 clean; one rejected: cracked",
         ),
         (
             PlannedTake("T1", (69,)),
-            (said("T1", "reject", None, "too slow"),),
+            (judged("T1", "reject", None, "too slow"),),
             "A4 ff: 0 of 1 clean; one rejected: too slow",
         ),
         (
             PlannedTake("T1", (69,)),
-            (said("T1", "accept"), said("T1", "reject", by="ben")),
+            (judged("T1", "accept"), judged("T1", "reject", by="ben")),
             "A4 ff: 0 of 1 clean; one disputed",
         ),
     ],
@@ -118,7 +118,7 @@ def test_a_noise_that_is_masked_or_in_another_note_does_not_count(engine):
 
 def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
     takes = [PlannedTake("T1", (69, 70), doubts={1: 0.9})]
-    session_id = fill(engine, takes, verdicts=[said("T1", "reject"), said("T1", "accept", 1)])
+    session_id = fill(engine, takes, verdicts=[judged("T1", "reject"), judged("T1", "accept", 1)])
     assert reasons(engine) == ["A#4 ff: 0 of 1 clean; one rejected"]
     with writing(engine) as db:
         take_back(db, session_id, "anna", NOON, steps=2)
@@ -142,7 +142,7 @@ def test_another_sessions_notes_fill_the_cell_and_one_session_alone_can_be_asked
 
 
 def test_takes_that_are_gone_count_no_longer_and_their_rows_stay_planned(engine):
-    session_id = fill(engine, [PlannedTake("T1", (69,)), PlannedTake("T2", (70,))], verdicts=[said("T1", "accept")])
+    session_id = fill(engine, [PlannedTake("T1", (69,)), PlannedTake("T2", (70,))], verdicts=[judged("T1", "accept")])
     with writing(engine) as db:
         assert drop_takes(db, session_id, ["T2"]) == ("T1",)
     assert reasons(engine) == ["A4 ff: 0 of 1 clean; no take yet"]
@@ -173,7 +173,7 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
                     elif how == 3:
                         take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("digital-click", n, 1.0, None))})
                     else:
-                        verdicts.append(said(take.name, "reject", n))
+                        verdicts.append(judged(take.name, "reject", n))
             recorded = rng.random() < 0.8
             (takes if recorded else planned).append(take)
             verdicts = [v for v in verdicts if recorded or v.take != take.name]

@@ -1,1 +1,1 @@
-"""Audition: excerpts of recordings for the ear, and pictures of them for the eye."""
+"""Audition: excerpts of recordings to listen to, and spectrograms of them."""

@@ -26,7 +26,7 @@ from triage.intake import wav
 from triage.listen.loudness import integrated_lufs, note_lufs
 
 HEADER_BYTES = 44
-KEPT_FILES = 16  # whatever their size: one may be on its way to a player
+KEPT_FILES = 16  # whatever their size: one may be being sent to an audio player
 BLOCK_SAMPLES = 65_536
 HIGHEST_GAIN_DB, LOWEST_GAIN_DB = 12.0, -30.0
 CEILING_DBFS = -6.0  # a raised segment peaks no higher than this: a full-level note may follow it
@@ -100,7 +100,7 @@ class Cut:
 
 
 class ExcerptCache:
-    """Excerpts as files in a folder of their own, which goes with ``close``; the oldest go when it holds too much."""
+    """Excerpts as files in a folder of their own, which ``close`` removes; over ``most_bytes`` the oldest go."""
 
     def __init__(self, most_bytes: int = 2**30):
         self._folder: Path | None = None
@@ -109,7 +109,7 @@ class ExcerptCache:
         self._lock = Lock()
 
     def file(self, excerpt: Cut, name: str) -> Path:
-        """Return the file of an excerpt, written if it is not there yet; ``name`` is one for it alone."""
+        """Return the file of an excerpt, written if it is not there yet; ``name`` must be unique to it."""
         with self._lock:
             self._folder = self._folder or Path(mkdtemp(prefix="triage-excerpts-"))
             path = self._folder / f"{name}.wav"
@@ -159,7 +159,7 @@ def peak_dbfs(segment: Cut) -> float:
     return _peak_dbfs(segment, segment.path.stat().st_mtime_ns)
 
 
-@lru_cache(maxsize=1000)  # a player asks for one segment again and again
+@lru_cache(maxsize=1000)  # an audio player requests one segment again and again
 def _peak_dbfs(segment: Cut, mtime_ns: int) -> float:
     highest = max((int(np.abs(block.astype(np.int64)).max(initial=0)) for block in segment.blocks()), default=0)
     with np.errstate(divide="ignore"):
@@ -170,7 +170,7 @@ def matching_gain_db(segment: Cut, like: Cut) -> float:
     """Return by how much a segment must be louder to be as loud as another, in dB; 0 where it is unknown.
 
     Loudness after BS.1770: of a segment of 3 s or more the gated loudness, of shorter ones the loudest 0.4 s, so that
-    a long and a short note of the same strength are not set apart.
+    a long and a short note of the same strength get the same gain.
     """
     difference = loudness_lufs(like) - loudness_lufs(segment)
     return float(np.clip(difference, LOWEST_GAIN_DB, HIGHEST_GAIN_DB)) if np.isfinite(difference) else 0.0
@@ -210,7 +210,7 @@ def session_folder(stored: str, roots: Sequence[Path] = ()) -> Path:
 
 
 def pitch_words(midi: int | None) -> str | None:
-    """Return a pitch as people write it, F#3; None where it is not known."""
+    """Return a pitch by name, F#3; None where it is not known."""
     return None if midi is None else pitch_name(midi)
 
 

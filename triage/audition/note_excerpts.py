@@ -1,7 +1,7 @@
-"""Excerpts of notes as MP3, to be embedded in a page: the first so many as a budget of bytes holds.
+"""Excerpts of notes as MP3, to be embedded in a page: as many as fit a budget of bytes.
 
 In: notes of a consistency report and an open store, whose recordings are read where they lie. Out: ``Excerpts`` at
-the level of the recording: nothing is raised.
+the level of the recording: no gain is applied.
 """
 
 import io

@@ -26,7 +26,7 @@ def show_consistency(
     ] = None,
     form: ReportForm = Form.table,
     out: OutOption = None,
-    audio_mb: Annotated[float, typer.Option(min=0, help="Most audio in the html page, stray notes first")] = 24.0,
+    audio_mb: Annotated[float, typer.Option(min=0, help="Most audio in the html page, outliers first")] = 24.0,
     store: StoreOption = None,
 ) -> None:
     """Show how consistent the keyboard is. Curves, dynamics, repetitions, drift, and where the spread comes from."""

@@ -10,11 +10,11 @@ from typing import Any
 from triage.cli.output import Form, json_text, table_text
 from triage.domain.pitch import pitch_name
 from triage.sheets.consistency_text import amount, cell_text, drift_lines, why_not_text
-from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, PairSheet, SpreadSheet, StraySheet
+from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, OutlierSheet, PairSheet, SpreadSheet
 
 SHOWN = 20  # rows of a table of notes
-CURVE = ("cohort", "quantity", ">notes", ">pitches", ">strays", "greatest step")
-STRAY = ("take", ">note", "cell", ">sigmas", "what")
+CURVE = ("cohort", "quantity", ">notes", ">pitches", ">outliers", "greatest step")
+OUTLIER = ("take", ">note", "cell", ">sigmas", "what")
 SPREAD = ("what", ">one sigma", "share of the spread, 90 % interval")
 PAIR = ("one", "other", "cell", ">difference")
 NOTHING = "nothing stands out"
@@ -34,8 +34,8 @@ def consistency_text(form: Form, report: ConsistencyReport) -> str:
 def _tables(report: ConsistencyReport) -> Iterator[str]:
     yield table_text("curves over the keyboard", CURVE, map(_curve, report.curves))
     if report.strays:
-        title = f"stray notes{_of(len(report.strays))}"
-        yield table_text(title, STRAY, (_stray(report, one) for one in report.strays[:SHOWN]))
+        title = f"outliers{_of(len(report.strays))}"
+        yield table_text(title, OUTLIER, (_outlier(report, one) for one in report.strays[:SHOWN]))
     if report.ladders:
         yield "ladder of dynamics\n" + "".join(f"- {one.sentence}\n" for one in report.ladders)
     yield table_text("where the spread comes from", SPREAD, map(_spread, report.spreads))
@@ -59,7 +59,7 @@ def _curve(one: CurveSheet) -> list[Any]:
     return [cohort, one.quantity, len(one.dots), len(one.pitches), len(one.strays), step]
 
 
-def _stray(report: ConsistencyReport, one: StraySheet) -> list[Any]:
+def _outlier(report: ConsistencyReport, one: OutlierSheet) -> list[Any]:
     dot = report.dots[one.dot]
     return [dot.take, dot.note, _cell(report, one.dot), f"{abs(one.sigmas):.1f}", one.why]
 

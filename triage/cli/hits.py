@@ -35,7 +35,7 @@ def show_hits(
     by: ByOption = None,
     store: StoreOption = None,
 ) -> None:
-    """Show the noise hits. When, what kind, which microphone, how loud, whether they can be heard."""
+    """Show the noise hits. When, what kind, which microphone, how loud, whether they are audible."""
     if harmless and not_harmless:
         raise typer.BadParameter("--harmless and --not-harmless do not go together")
     if group := harmless or not_harmless:
@@ -51,9 +51,9 @@ def _noise(form: Form, db: Connection, found: StoredSession, everything: bool) -
 
     sheet = noise_sheet(db, found.id, everything)
     if form is Form.html:
-        from triage.audition.noise_pictures import picture_and_sound
+        from triage.audition.hit_excerpts import spectrogram_and_sound
 
-        return noise_page(sheet, *picture_and_sound(db, found))
+        return noise_page(sheet, *spectrogram_and_sound(db, found))
     counts = (hits_by_mic(db, found.id, everything), hits_by_kind(db, found.id, everything))
     return hits_text(form, found, hits(db, found.id, harmless=everything), counts, sheet)
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from triage.cli.options import StoreOption, opened_store
-from triage.cli.output import NEEDS_A_PERSON, cell_text, notify, progress_bar, put
+from triage.cli.output import NEEDS_ATTENTION, cell_text, notify, progress_bar, put
 from triage.domain.errors import ConfigError
 from triage.store.engine import reading
 from triage.store.takes import sessions
@@ -50,7 +50,7 @@ def take_in_folder(
     put(f"{summary.session}: {summary.takes} takes, {summary.new_takes} of them new or changed\n")
     if summary.needs_person:
         notify("files are missing or broken: `triage arrivals` lists them")
-        raise typer.Exit(NEEDS_A_PERSON)
+        raise typer.Exit(NEEDS_ATTENTION)
 
 
 def watch_folder(

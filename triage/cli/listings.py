@@ -16,7 +16,7 @@ from triage.cli.options import (
     opened_session,
     opened_store,
 )
-from triage.cli.output import NEEDS_A_PERSON, Form, put
+from triage.cli.output import NEEDS_ATTENTION, Form, put
 from triage.domain.verdict import Verdict
 from triage.store.arrivals import arrivals
 from triage.store.engine import writing
@@ -59,7 +59,7 @@ def show_arrivals(session: SessionArgument = None, form: FormOption = Form.table
         arrived = arrivals(db, found.id)
     put(arrivals_text(form, found, arrived))
     if any(entry.kind in ("missing", "broken") for entry in arrived.entries):
-        raise typer.Exit(NEEDS_A_PERSON)
+        raise typer.Exit(NEEDS_ATTENTION)
 
 
 def give_verdict(

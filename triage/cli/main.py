@@ -1,4 +1,4 @@
-"""The command `triage`: all commands, those of other packages among them, and what becomes of errors.
+"""The command `triage`: all commands, those of other packages among them, and how errors are reported.
 
 Exit status: 0 done; 1 a one-line error; 2 wrong usage; 3 done, and something needs a person. Only results go to
 stdout.
@@ -60,7 +60,7 @@ class Commands(TyperGroup):
         return ours + sorted({entry.name for entry in entry_points(group=PLUG_INS)} - set(ours))
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
-        """Return the command of that name, loaded from another package only if it is none of ours."""
+        """Return the command of that name, loaded from another package only if it is not one of ours."""
         return super().get_command(ctx, cmd_name) or _plug_in(cmd_name)
 
 
@@ -86,7 +86,7 @@ def about(version: Annotated[bool, typer.Option("--version", help="Show the vers
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run a command; what a person can put right is one line, a bug keeps its traceback."""
+    """Run a command; what the user can put right is one line, a bug keeps its traceback."""
     try:
         app(arguments, prog_name="triage")
     except TriageError as error:

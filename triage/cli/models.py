@@ -10,7 +10,7 @@ from triage.cli.output import Form, counted, csv_text, json_text, notify, put, t
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
 
-AGAIN = 10  # verdicts worth a second hearing that are printed; --format json has them all
+MOST_CONTRADICTIONS = 10  # verdicts worth a second hearing that are printed; --format json has them all
 SCORES = ("auroc", "average_precision", "work_saved")
 
 
@@ -77,7 +77,7 @@ def agreement_text(card: dict[str, Any]) -> str:
     again = card.get("contradictions", [])
     if again:
         lines.append(f"{counted(len(again), 'verdict')} worth a second hearing, against all the others:")
-    for one in again[:AGAIN]:
+    for one in again[:MOST_CONTRADICTIONS]:
         note = f" note {one['note']}" if one["note"] else ""
         lines.append(
             f"  {one['session']} {one['take']}{note}: {one['said']}, while the others say "

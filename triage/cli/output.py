@@ -1,4 +1,4 @@
-"""Printing: how a result reaches a person or a program, whatever the result is.
+"""Output: how a result is written for a person or a program, whatever the result is.
 
 In: rows of plain values. Out: text for stdout as a table (rich), as JSON or as CSV. For programs numbers are
 rounded to 3 decimals (milliseconds, millihertz), probabilities and scores to 4.
@@ -23,9 +23,9 @@ from triage.domain.errors import ConfigError
 from triage.domain.text import one_line, rounded
 
 PIPED_COLUMNS = 100
-NEEDS_A_PERSON = 3  # exit status: done, and something needs a person
+NEEDS_ATTENTION = 3  # exit status: done, and something needs a person
 FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
-READ_ENOUGH = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
+CLOSED_PIPE = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
 
 
 class Form(str, Enum):  # noqa: UP042 - typer lists a str Enum's values in --help, in every version we allow
@@ -45,7 +45,7 @@ def put(text: str) -> None:
     except BrokenPipeError:
         # Python flushes once more on its way out and would complain then.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(READ_ENOUGH)
+        sys.exit(CLOSED_PIPE)
 
 
 def put_or_write(text: str, path: Path | None) -> None:

@@ -71,7 +71,7 @@ def _pickup_rows(found: PickupList) -> Iterator[list[Any]]:
 
 
 def _pickup_cells(place: int, call: Call, sessions: Sequence[str]) -> list[list[str]]:
-    """Return the rows of a call; who is called stands in the first one, the seats below."""
+    """Return the rows of a call; the players are in the first one, the seats below."""
     rows: list[list[str]] = []
     seats = f"as in {call.setup}" if call.setup in sessions else call.setup  # where the sheet names none
     heads = [(str(place), call.instrument or "-"), ("", f"  {seats}")]

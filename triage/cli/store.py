@@ -3,7 +3,7 @@
 import typer
 
 from triage.cli.options import FormOption, RecordingsOption, StoreOption, opened_store
-from triage.cli.output import NEEDS_A_PERSON, Form, csv_text, json_text, put
+from triage.cli.output import NEEDS_ATTENTION, Form, csv_text, json_text, put
 from triage.config import store_url
 from triage.domain.text import one_line
 from triage.store.engine import reading, shown, upgrade_store
@@ -33,7 +33,7 @@ def check_store(
         end = "the store is sound" if sound else "the store is not sound: go back to a copy of it, or ask for help"
         put(f"{address}: {end}\n")
     if not sound:
-        raise typer.Exit(NEEDS_A_PERSON)
+        raise typer.Exit(NEEDS_ATTENTION)
 
 
 def upgrade(store: StoreOption = None) -> None:

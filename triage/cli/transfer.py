@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from triage.cli.options import FormOption
-from triage.cli.output import NEEDS_A_PERSON, Form, notify, progress_bar, put
+from triage.cli.output import NEEDS_ATTENTION, Form, notify, progress_bar, put
 
 
 def hand_over(
@@ -29,7 +29,7 @@ def hand_over(
         notify(f"note: {line}")
     put(f"{done.bag}: {done.files} files, {done.size_bytes} bytes, {done.hashed} of them read now\n")
     if done.left_out:
-        raise typer.Exit(NEEDS_A_PERSON)
+        raise typer.Exit(NEEDS_ATTENTION)
 
 
 def receive(
@@ -48,4 +48,4 @@ def receive(
         found = check_arrival(folder, bag, progress, again)
     put(received_text(form, found))
     if not found.complete:
-        raise typer.Exit(NEEDS_A_PERSON)
+        raise typer.Exit(NEEDS_ATTENTION)

@@ -1,1 +1,1 @@
-"""The desk: the web pages that people work at."""
+"""The desk: the web pages for listening and judging."""

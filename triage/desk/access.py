@@ -1,4 +1,4 @@
-"""Access: what a route asks for: a database session, who is at the desk, and whether they may do this.
+"""Access: what a route depends on: a database session, who is signed in, and whether they may do this.
 
 ``Db`` reads one moment of the store, ``WriteDb`` commits before the answer goes out: what was answered is stored.
 ``Me`` is whoever is logged in (else 401); ``may("verdict")`` is a person whose role has that right (else 403) and,
@@ -46,7 +46,7 @@ class Desk:
 
 @dataclass(frozen=True)
 class AtDesk:
-    """A person at the desk, with the token of their log-in."""
+    """A signed-in person, with the token of their log-in."""
 
     person: Person
     token: str
@@ -75,7 +75,7 @@ def desk_of(request: Request) -> Desk:
 
 
 def reading_db(request: Request) -> Iterator[Connection]:
-    """Give a route a view of one moment of the store."""
+    """Give a route a consistent snapshot of the store."""
     with reading(desk_of(request).engine) as db:
         yield db
 

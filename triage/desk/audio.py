@@ -44,7 +44,7 @@ def take_sound(
     end_s: Seconds | None = None,
     gain_db: Gain = 0.0,
 ) -> Response:
-    """Give a segment of a take, or all of it, as a microphone heard it."""
+    """Give a segment of a take, or all of it, as one microphone recorded it."""
     return wav_answer(request, _cut(request, db, take_id, mic, start_s, end_s, gain_db))
 
 
@@ -100,7 +100,7 @@ def _streamed(request: Request, found: Cut, headers: dict[str, str]) -> Response
 
 
 def _begun(pieces: Iterator[bytes]) -> Iterator[bytes]:
-    """Fetch the first two pieces, header and sound, now: what cannot be read is an error, not a broken-off answer."""
+    """Fetch the first two pieces, header and sound, now: what cannot be read is an error, not a truncated answer."""
     return chain([next(pieces, b""), next(pieces, b"")], pieces)
 
 

@@ -33,15 +33,15 @@ from triage.store.changes import all_changes
 from triage.store.engine import open_store, reading, writing
 
 LOOK_S = 2.0  # how often the store is asked which sheets were overtaken
-RESTS, RESTS_UNASKED = 1.0, 4.0  # times as long as a sheet took, before it is made again
-PATIENCE_S = 0.05  # of a page for a sheet that is nearly made
+PAUSES, PAUSES_UNASKED = 1.0, 4.0  # times as long as a sheet took, before it is made again
+WAIT_S = 0.05  # of a page for a sheet that is nearly made
 AGAIN_S = 10.0  # before a worker that was lost is replaced
 NICE = 2  # of the worker: pages come first
 # -P: a session folder that the desk is started in may hold a numpy.py; it is not to be run.
 COMMAND = (sys.executable, "-P", "-c", "from triage.cli.main import main; main()")
 PLUG_INS = "triage.commands"
 LINES = 400  # kept of what a command prints
-ENDING_S = 5.0  # for a command to end when it is told to
+ENDING_S = 5.0  # for a command to end after it is asked to
 Which = tuple[str, int]  # a sheet and its session
 
 
@@ -99,10 +99,10 @@ class BackgroundJobs:
         if found.holds:
             return found
         self.ask(what, session_id)
-        if found.cost_s > PATIENCE_S:
+        if found.cost_s > WAIT_S:
             return found
         with self._changed:
-            done = self._changed.wait_for(lambda: (what, session_id) not in self._asked, PATIENCE_S)
+            done = self._changed.wait_for(lambda: (what, session_id) not in self._asked, WAIT_S)
         if not done:
             return found
         with reading(self._engine) as later:  # ``db`` goes on seeing the moment that it began in
@@ -166,7 +166,7 @@ class BackgroundJobs:
         now_s = time.monotonic()
         if now_s - self._lost_s < AGAIN_S:
             return None
-        if asked := next((which for which in list(self._asked) if self._rested(which, RESTS)), None):
+        if asked := next((which for which in list(self._asked) if self._rested(which, PAUSES)), None):
             return asked
         if self._asked or now_s - self._looked_s < LOOK_S:
             return None
@@ -188,7 +188,7 @@ class BackgroundJobs:
         for session_id, now in sorted(numbers.items(), reverse=True):
             for what in SHEETS:
                 holds = kept.get((session_id, what)) == (now["takes"], now["verdicts"], FORM)
-                if now["takes"] and not holds and self._rested((what, session_id), RESTS_UNASKED):
+                if now["takes"] and not holds and self._rested((what, session_id), PAUSES_UNASKED):
                     return what, session_id
         return None
 

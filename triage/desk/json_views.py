@@ -1,4 +1,4 @@
-"""Showing: what the store holds of a take, as plain values for JSON; numbers are cut to what one can see or hear."""
+"""What the store holds of a take, as plain values for JSON; numbers are rounded to what can be seen or heard."""
 
 from typing import Any
 from urllib.parse import quote
@@ -41,7 +41,7 @@ MEASURED = ("cents", "length_s", "level_dbfs", "loudness_lufs", "attack_s")
 SPOT = ("start_s", "end_s", "note", "kind", "doubt", "mic", "found", "expected", "unit", "why")
 HIT = ("kind", "start_s", "end_s", "mic", "mics", "level_dbfs", "over_floor_db", "exposed", "note")
 DECIMALS = 4
-SHORTEST_SPOT_S = 0.3  # so that a click is heard with what it is in
+SHORTEST_SPOT_S = 0.3  # so that a click is heard in its context
 
 
 def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: str | None = None) -> dict[str, Any]:

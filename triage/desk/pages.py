@@ -71,7 +71,7 @@ def error_page(request: Request, me: AtDesk | None, status: int, line: str) -> H
 
 
 def to_sign_in(request: Request) -> Response:
-    """Send whoever is not at the desk to the page for signing in, and remember where they wanted to go."""
+    """Redirect whoever is not signed in to the sign-in page, and remember where they wanted to go."""
     there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     return RedirectResponse(f"/sign-in?then={quote(there)}", 303)
 
@@ -147,5 +147,5 @@ def arrivals_page(request: Request, me: Me, db: Db, session: Here) -> HTMLRespon
 
 @router.get("/keys")
 def keys_page(request: Request, me: Me) -> HTMLResponse:
-    """Show the keys of the page where one listens."""
+    """Show the keys of the audition page."""
     return show(request, "keys.html", me)

@@ -1,4 +1,4 @@
-"""The page of how consistent the keyboard is: sentences, stray notes and plots, each dot to be played.
+"""The page of how consistent the keyboard is: sentences, outliers and plots, each dot to be played.
 
 The report takes seconds, so it is kept; the page comes at once and asks for it, then for one plot at a time.
 """
@@ -25,7 +25,7 @@ def consistency_page(request: Request, me: Me, session: Here, every: Every = Fal
 
 @router.get("/api/s/{session_id}/consistency")
 def consistency_data(request: Request, me: Me, db: Db, session: Here, every: Every = False) -> dict[str, Any]:
-    """Return the report's sentences, strays and names of plots, of one session or of all; null until it is made."""
+    """Return the report's sentences, outliers and names of plots, of one session or of all; null until it is made."""
     sheet = desk_of(request).background.sheet(db, "consistency", ALL if every else session.id)
     return {"holds": sheet.holds, "made_at": sheet.made_at, "report": sheet.body}
 

@@ -12,7 +12,7 @@ from triage.desk.pages import Here, in_navigation, show
 from triage.store.just_played import FEW, JustPlayed, just_played, not_heard
 
 router = APIRouter(include_in_schema=False)
-AGAIN, LISTEN = 0.5, 0.15  # of doubt: the probability that a producer would reject the take
+GO_AGAIN, LISTEN = 0.5, 0.15  # of doubt: the probability that a producer would reject the take
 TAKES, REASONS = 8, 4
 ADVICE = {"again": "Go again?", "listen": "Listen once", "stands": "Nothing stands out", "unknown": "Not judged yet"}
 in_navigation(3, "played", "Just played")
@@ -20,7 +20,7 @@ in_navigation(3, "played", "Just played")
 
 @router.get("/s/{session_id}/played")
 def played_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
-    """Show the takes that were recorded last, with what there is to say of each."""
+    """Show the takes that were recorded last, with the advice on each."""
     takes = [(one, advice(one)) for one in just_played(db, session.id, TAKES)]
     return show(
         request,
@@ -32,7 +32,7 @@ def played_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse
         words=ADVICE,
         reasons=REASONS,
         few=FEW,
-        again=AGAIN,
+        again=GO_AGAIN,
         listen=LISTEN,
     )
 
@@ -42,4 +42,4 @@ def advice(one: JustPlayed) -> str:
     doubt = one.take.doubt
     if doubt is None:
         return "unknown"
-    return "again" if doubt >= AGAIN else "listen" if doubt >= LISTEN else "stands"
+    return "again" if doubt >= GO_AGAIN else "listen" if doubt >= LISTEN else "stands"

@@ -23,7 +23,7 @@ from triage.store.progress import progress
 from triage.store.takes import sessions
 
 router = APIRouter(include_in_schema=False)
-AGAIN = 20  # words to hear again that are listed
+MOST_CONTRADICTIONS = 20  # verdicts worth a second hearing that are listed
 Producer = Annotated[AtDesk, Depends(change("retrain"))]
 
 
@@ -57,7 +57,7 @@ def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
 @router.get("/api/models/job")
 def job(request: Request, me: Me) -> dict[str, Any]:
     """Return the job that runs, or the last one that did."""
-    return said_of(jobs_of(request).command)
+    return job_shown(jobs_of(request).command)
 
 
 @router.post("/api/models/retrain")
@@ -65,13 +65,13 @@ def retrain(request: Request, me: Producer) -> dict[str, Any]:
     """Start retraining on the verdicts of this store."""
     if not is_installed("retrain"):
         raise ConfigError("`triage retrain` is not part of this installation; install the package that brings it")
-    return said_of(jobs_of(request).run(["retrain", f"--by={me.name}"], me.name))
+    return job_shown(jobs_of(request).run(["retrain", f"--by={me.name}"], me.name))
 
 
 @router.post("/api/models/use")
 def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
     """Put a version to use, or go back to the shipped doubt; takes are then ranked anew."""
-    return said_of(jobs_of(request).run(["models", f"--use={version}", f"--by={me.name}"], me.name))
+    return job_shown(jobs_of(request).run(["models", f"--use={version}", f"--by={me.name}"], me.name))
 
 
 def judged_by(db: Connection) -> Counter[str]:
@@ -80,17 +80,17 @@ def judged_by(db: Connection) -> Counter[str]:
 
 
 def to_hear_again(db: Connection, made: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the words that the newest training found against the rest, each with where to hear its take."""
-    words = made.get("contradictions", [])[:AGAIN]
-    ids = ids_of(db, [(word["session"], word["take"]) for word in words])
+    """Return the verdicts that contradict the others by the newest training, each with where to hear its take."""
+    verdicts = made.get("contradictions", [])[:MOST_CONTRADICTIONS]
+    ids = ids_of(db, [(one["session"], one["take"]) for one in verdicts])
     found = []
-    for word in words:
-        session_id, take_id = ids.get((word["session"], word["take"]), (0, None))
-        found.append(word | {"session_id": session_id, "take_id": take_id})
+    for verdict in verdicts:
+        session_id, take_id = ids.get((verdict["session"], verdict["take"]), (0, None))
+        found.append(verdict | {"session_id": session_id, "take_id": take_id})
     return found
 
 
-def said_of(one: Command | None) -> dict[str, Any]:
+def job_shown(one: Command | None) -> dict[str, Any]:
     """Return what the page shows of a job."""
     if one is None:
         return {"state": "none", "lines": []}

@@ -22,7 +22,7 @@ AROUND_S, LONGEST_S = 0.8, 4.0  # heard and seen before a hit and after its star
 
 @dataclass(frozen=True)
 class Excerpt:
-    """Where to hear and see a hit: addresses of its sound and picture, and the segment that they show."""
+    """Where to hear and see a hit: addresses of its sound and spectrogram, and the segment that they show."""
 
     sound: str
     picture: str
@@ -61,7 +61,7 @@ def mark_harmless(
     group: Annotated[str, Body(max_length=500)],
     harmless: Annotated[bool, Body()],
 ) -> dict[str, Any]:
-    """Record what somebody said of a group of hits and rank the session anew; the last word on a group counts."""
+    """Record a person's mark on a group of hits and rank the session anew; the last mark on a group counts."""
     # Loaded late: ranking brings the models' libraries, which most desks never need.
     from triage.ranking.session import mark_group
 

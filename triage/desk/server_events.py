@@ -1,4 +1,4 @@
-"""Live: pages hear of changes by server-sent events (WHATWG HTML, section 9.2), whoever made them.
+"""Server-sent events: pages learn of changes by them (WHATWG HTML, section 9.2), whoever made them.
 
 One watcher asks the store for its counters every half second, while anybody listens, and wakes all listeners; another
 process's intake shows that way like our own. An event carries the session's numbers, nothing more: the page fetches
@@ -29,7 +29,7 @@ AGAIN_MS = 1000
 
 
 class Watcher:
-    """Knows every session's counters and wakes who waits for a change."""
+    """Polls every session's counters and wakes the listeners that wait for a change."""
 
     def __init__(self, engine: Engine, poll_s: float):
         self.engine, self.poll_s = engine, poll_s
@@ -62,7 +62,7 @@ class Watcher:
             self._listeners.discard(mine)
 
     async def end(self) -> None:
-        """Let all listeners go."""
+        """Disconnect all listeners."""
         self.ended = True
         self._wake()
         if self._task is not None:
@@ -101,13 +101,13 @@ class Watcher:
 
 @router.get("/s/{session_id}/live", response_class=StreamingResponse)
 async def live(request: Request, session_id: Id, me: Hears) -> StreamingResponse:
-    """Tell of every change of a session for as long as the page is open."""
+    """Send every change of a session for as long as the page is open."""
     return _stream(request, session_id)
 
 
 @router.get("/live", response_class=StreamingResponse)
 async def live_everywhere(request: Request, me: Hears) -> StreamingResponse:
-    """Tell of every change of any session."""
+    """Send every change of any session."""
     return _stream(request, None)
 
 

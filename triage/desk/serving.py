@@ -1,4 +1,4 @@
-"""Serving: the desk on an address of this machine, until it is told to stop."""
+"""Serving: the desk on an address of this machine, until it is stopped."""
 
 import socket
 from collections.abc import Callable
@@ -16,7 +16,7 @@ ENDING_S = 2  # for answers under way; open pages hold a connection for changes 
 
 
 class Server(uvicorn.Server):
-    """A server that lets pages which listen for changes go first; their connections would never end."""
+    """A server that first disconnects pages which listen for changes; their connections would never end."""
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the watcher, then what is left."""

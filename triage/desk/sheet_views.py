@@ -21,7 +21,7 @@ from triage.store.takes import session_of, take_ids
 # What a kept sheet depends on beside the store.
 FORM = code_key("triage.desk.sheet_views", "triage.sheets", "triage.store", "triage.judge", "triage.domain")
 PLAYED_IN = 4  # takes of a cell that are named: the last ones
-SENTENCES, MORE, STRAYS = 12, 200, 200
+SENTENCES, MORE, OUTLIERS = 12, 200, 200
 MOST_NOTES = 10_000  # compared at the desk: a minute of work
 SHARP = re.compile(r"\b([A-G])#(-?\d)")
 Parts = dict[str, Any]
@@ -108,7 +108,7 @@ def pickups_parts(db: Connection, session_id: int) -> Parts:
 
 
 def consistency_parts(db: Connection, session_id: int) -> Parts:
-    """Return the report's sentences and strays, and each plot as SVG; session 0 is all sessions together."""
+    """Return the report's sentences and outliers, and each plot as SVG; session 0 is all sessions together."""
     from triage.sheets.consistency import consistency
     from triage.sheets.consistency_figures import figures
     from triage.sheets.figure import svg, thinned
@@ -126,7 +126,7 @@ def consistency_parts(db: Connection, session_id: int) -> Parts:
         drawn, left_out = thinned(figure)
         plots.append({"name": name, "left_out": left_out})
         parts[f"consistency/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
-    strays = [_stray(report.dots[one.dot], one.why) for one in report.strays[:STRAYS]]
+    outliers = [_outlier(report.dots[one.dot], one.why) for one in report.strays[:OUTLIERS]]
     # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
     rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]
     leading, more = report.sentences[:SENTENCES], [*report.sentences[SENTENCES:], *rest][:MORE]
@@ -134,14 +134,14 @@ def consistency_parts(db: Connection, session_id: int) -> Parts:
         "empty": "",
         "sentences": [SHARP.sub("\\1♯\\2", one) for one in leading],
         "more": [SHARP.sub("\\1♯\\2", one) for one in more],
-        "strays": strays,
+        "strays": outliers,
         "all_strays": len(report.strays),
         "plots": plots,
     }
     return {"consistency": shown, **parts}
 
 
-def _stray(dot: Any, why: str) -> dict[str, Any]:
+def _outlier(dot: Any, why: str) -> dict[str, Any]:
     cell = " ".join((dot.instrument, dot.articulation, dot.dynamic))
     return {"take_id": dot.take_id, "take": dot.take, "note": dot.note, "mic": dot.mic, "cell": cell, "why": why}
 

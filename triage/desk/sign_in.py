@@ -39,7 +39,7 @@ WRONG = "that name and password do not go together"
 
 @router.get("/sign-in")
 def sign_in_page(request: Request, then: str = "/") -> HTMLResponse:
-    """Ask who is there."""
+    """Show the sign-in page."""
     return _sign_in_page(request, then=then)
 
 
@@ -53,7 +53,7 @@ def old_address() -> Response:
 def come_in(
     request: Request, form_token: Text, name: Text = "", role: Text = "", password: Text = "", then: Text = "/"
 ) -> Response:
-    """Let a person in, and send them where they wanted to go."""
+    """Sign a person in, and redirect them to where they wanted to go."""
     desk = desk_of(request)
     if not is_form_token(desk.key, request.cookies.get(_nonce_cookie(desk), ""), form_token):
         return _sign_in_page(request, then, "the page was too old; please say it again", 403, name)
@@ -136,7 +136,7 @@ def _checked(request: Request, desk: Desk, name: str, password: str) -> Person |
 
 
 def _named(desk: Desk, name: str, role: str) -> Person:
-    """Return whoever sits at this machine and says this name."""
+    """Return the person who gives this name on this machine."""
     with writing(desk.engine) as db:
         return save_person(db, name, role)
 

@@ -1,4 +1,4 @@
-"""Takes: the queue, one take, good neighbours and pictures, as JSON and bytes."""
+"""Takes: the queue, one take, good neighbours and previews, as JSON and bytes."""
 
 import json
 import struct
@@ -41,7 +41,7 @@ HereTake = Annotated[StoredTake, Depends(take_here, scope="function")]
 
 
 def left_of(db: Connection, session_id: int, me: AtDesk, settings: dict[str, Any] | None = None) -> dict[str, Any]:
-    """Return what a person has left to hear of a session, held against their own bound."""
+    """Return what a person has left to hear of a session, compared with their own bound."""
     settings = settings or preferences(db, me.person.id)
     return left_shown(left(db, session_id, me.name), settings["bound_rejects"], unheard_rejects(db, session_id))
 
@@ -82,7 +82,7 @@ def list_of_takes(
     after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
     n: Annotated[int, Query(ge=1, le=200)] = 50,
 ) -> dict[str, Any]:
-    """Return takes in order of rank after one rank, with everybody's last word."""
+    """Return takes in order of rank after one rank, with everybody's last verdict."""
     found, words = take_page(db, session.id, show, after, n)
     more = found[-1].rank if len(found) == n else None
     return {"takes": [row_shown(take, words.get(take.id, {})) for take in found], "next": more}

@@ -8,7 +8,7 @@ NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true mi
 
 
 def span(seconds: float | None) -> str:
-    """Return a length of time as it is said: 4.2 s, 48 s, 3 min, 1 h 20 min."""
+    """Return a duration in words: 4.2 s, 48 s, 3 min, 1 h 20 min."""
     if seconds is None:
         return NOTHING
     if seconds < 90:
@@ -18,7 +18,7 @@ def span(seconds: float | None) -> str:
 
 
 def percent(share: float | None) -> str:
-    """Return a probability in hundredths; never 0 or 100, for nothing here is certain."""
+    """Return a probability in hundredths; never 0 or 100, since nothing here is certain."""
     if share is None:
         return NOTHING
     return ">99 %" if share > 0.99 else "<1 %" if share < 0.01 else f"{100 * share:.0f} %"

@@ -25,7 +25,7 @@ MOST_STEPS = 1000
 
 
 class PostedVerdict(BaseModel):
-    """What a person says of a take, or of one note of it."""
+    """A person's verdict on a take, or on one note of it."""
 
     model_config = ConfigDict(extra="forbid")
     verdict: Literal["accept", "reject", "unsure"]
@@ -38,7 +38,7 @@ class PostedVerdict(BaseModel):
 
 
 class Undo(BaseModel):
-    """How many of one's own words in this session to take back, the last one first."""
+    """How many of one's own verdicts in this session to take back, the last one first."""
 
     model_config = ConfigDict(extra="forbid")
     key: Key
@@ -47,7 +47,7 @@ class Undo(BaseModel):
 
 @router.post("/takes/{take_id}/verdict")
 def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) -> dict[str, Any]:
-    """Add a verdict; the same key again is the same verdict. Answers with everybody's words and what is left."""
+    """Add a verdict; the same key again is the same verdict. Answers with everybody's verdicts and what is left."""
     take = take_of(db, take_id)
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
@@ -72,7 +72,7 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) ->
 
 @router.post("/s/{session_id}/undo")
 def post_undo(me: Judges, db: WriteDb, session_id: Id, undo: Undo) -> dict[str, Any]:
-    """Take back this person's last words in a session; they stay on record as taken back."""
+    """Take back this person's last verdicts in a session; they stay on record as taken back."""
     found_session(db, session_id)
     back = take_back(db, session_id, me.name, datetime.now(UTC), undo.steps, f"{me.person.id}:{undo.key}")
     return {"taken_back": [vars(one) for one in back], "left": left_of(db, session_id, me)}
@@ -80,7 +80,7 @@ def post_undo(me: Judges, db: WriteDb, session_id: Id, undo: Undo) -> dict[str, 
 
 @router.get("/me")
 def who_am_i(me: Me, db: Db) -> dict[str, Any]:
-    """Return who is at the desk, what they may do and what they set."""
+    """Return who is signed in, what they may do and their preferences."""
     shown = {"name": me.name, "role": me.role, "rights": sorted(me.rights), "form_token": me.form_token}
     return shown | {"preferences": preferences(db, me.person.id)}
 

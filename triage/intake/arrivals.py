@@ -126,7 +126,7 @@ def _find(
     audio = PurePosixPath(session.files.folder)
     names = NamePattern(session.files.name, session.mic_names, list(known_takes))
     listing = list_files(folder, session.files.folder)
-    unexpected, problems = [(audio / stray).as_posix() for stray in listing.strays], list(listing.problems)
+    unexpected, problems = [(audio / one).as_posix() for one in listing.unreadable], list(listing.problems)
     files: dict[tuple[str, str | None], _File] = {}
     for relative in listing.paths:
         path, fields = (audio / relative).as_posix(), names.match(relative)

@@ -18,10 +18,10 @@ LITTER = ("thumbs.db", "desktop.ini", "icon\r", "__macosx")
 
 @dataclass(frozen=True)
 class Listing:
-    """Paths relative to the audio folder; `strays` cannot be read, each has a line in `problems`."""
+    """Paths relative to the audio folder; `unreadable` names cannot be used, each has a line in `problems`."""
 
     paths: tuple[str, ...] = ()
-    strays: tuple[str, ...] = ()
+    unreadable: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
 
 
@@ -36,7 +36,7 @@ def list_files(folder: Path, audio: str) -> Listing:
             problems=(f"{audio}: no such folder in {folder}; put the recordings there, or correct files.folder",)
         )
     paths: list[str] = []
-    strays: list[str] = []
+    unreadable: list[str] = []
     problems: list[str] = []
     for where, folders, names in os.walk(top, onerror=lambda error: problems.append(_unread(error))):
         folders[:] = [name for name in folders if not _is_litter(name)]
@@ -53,8 +53,8 @@ def list_files(folder: Path, audio: str) -> Listing:
             else:
                 paths.append(relative)
                 continue
-            strays.append(_printable(relative))
-    return Listing(tuple(sorted(paths)), tuple(sorted(strays)), tuple(sorted(problems)))
+            unreadable.append(_printable(relative))
+    return Listing(tuple(sorted(paths)), tuple(sorted(unreadable)), tuple(sorted(problems)))
 
 
 def _is_litter(name: str) -> bool:

@@ -1,1 +1,1 @@
-"""Sheets: what is handed out on paper or as a page that stands alone; from the store, through no audio."""
+"""Sheets: reports to print or to open as a single page; from the store, without audio."""

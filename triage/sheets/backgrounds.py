@@ -34,7 +34,7 @@ class MicBackground:
     db_a: float | None  # dB SPL, A-weighted
     rating: NoiseRating | None
     trend_dbfs: tuple[float | None, ...]  # A-weighted, take by take
-    change_db: float | None  # from the first take to the last, where it is no chance
+    change_db: float | None  # from the first take to the last, where it is significant
     full_scale_db_spl: float | None  # its calibration
 
 

@@ -183,7 +183,7 @@ def _note(
 
 
 def _values(keys: Sequence[Key], planned: Planned) -> dict[str, np.ndarray]:
-    """Return the measurements; those of another microphone than the session's own cannot be compared."""
+    """Return the measurements; those of another microphone than the session's reference cannot be compared."""
 
     def one(key: Key, name: str) -> float:
         return np.nan if key[:2] in planned.other_mic else _number(planned.stored[key].measurements[name])
@@ -220,7 +220,7 @@ def _chosen(db: Connection, planned: Planned, session_id: int | None) -> tuple[R
 
 
 def _vectors(db: Connection, session_id: int | None) -> dict[Key, np.ndarray]:
-    """Return the embeddings of the encoder that saw most notes."""
+    """Return the embeddings of the encoder that encoded most notes."""
     seen: dict[str, dict[Key, np.ndarray]] = defaultdict(dict)
     for session in sessions(db):
         for encoder in encoders(db, session.id) if session_id in (None, session.id) else ():

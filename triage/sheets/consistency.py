@@ -1,7 +1,7 @@
 """Consistency of the keyboard over repetitions, sessions and days, and where the spread comes from.
 
 ``consistency(db, names)`` asks the store for the notes of all sessions, or of those named, and gives a
-``ConsistencyReport`` of plain values. Notes that people rejected are left out; stray notes are named, and left out of
+``ConsistencyReport`` of plain values. Notes that people rejected are left out; outliers are named, and left out of
 ladder, repetitions and shares. Nothing is written.
 """
 
@@ -26,12 +26,12 @@ from triage.sheets.consistency_values import (
     CurveSheet,
     DriftSheet,
     LadderSheet,
+    OutlierSheet,
     PairSheet,
     RepeatSheet,
     RungSheet,
     ShareSheet,
     SpreadSheet,
-    StraySheet,
 )
 from triage.store.consistency import chosen_sessions, notes_of_sessions, vectors
 
@@ -56,22 +56,22 @@ def consistency(db: Connection, names: Sequence[str] = ()) -> ConsistencyReport:
 
 def _report(notes: ComparedNotes, names: Sequence[str], rejected: int) -> ConsistencyReport:
     found = curves(notes.table)
-    stray = np.zeros(len(notes.table), dtype=bool)
+    outlier = np.zeros(len(notes.table), dtype=bool)
     for curve in found:
-        stray[curve.rows[curve.stray]] = True
-    ladders, spreads, drifts = _ladders(notes, stray), list(_spreads(notes)), drift_sheets(notes, stray)
+        outlier[curve.rows[curve.stray]] = True
+    ladders, spreads, drifts = _ladders(notes, outlier), list(_spreads(notes)), drift_sheets(notes, outlier)
     alike = sorted(_pairs(notes), key=lambda pair: (pair.alike, pair.first, pair.second))
     return ConsistencyReport(
         tuple(names),
         tuple(sorted(set(map(str, notes.day)))),
         rejected,
         tuple(QUANTITIES),
-        tuple(_sentences(notes, spreads, drifts, ladders, alike, stray)),
+        tuple(_sentences(notes, spreads, drifts, ladders, alike, outlier)),
         notes.dots,
         tuple(map(_curve_sheet, found)),
-        tuple(_strays(found)),
+        tuple(_outliers(found)),
         tuple(ladders),
-        tuple(_repeat_sheet(one, notes) for one in repeats(notes.table, stray)),
+        tuple(_repeat_sheet(one, notes) for one in repeats(notes.table, outlier)),
         tuple(alike),
         tuple(sheet for _, sheet in spreads),
         tuple(drifts),
@@ -84,9 +84,9 @@ def _sentences(
     drifts: Sequence[DriftSheet],
     ladders: Sequence[LadderSheet],
     alike: Sequence[PairSheet],
-    stray: np.ndarray,
+    outlier: np.ndarray,
 ) -> Iterable[str]:
-    """Yield what somebody can act on, the weightiest first."""
+    """Yield what can be acted on, the most important first."""
     acted = [(weight, sheet.sentence) for found, sheet in spreads if (weight := _weight(found, sheet.quantity))]
     acted.sort(key=lambda one: -one[0])
     yield from (sentence for _, sentence in acted[:SPREADS])
@@ -103,12 +103,12 @@ def _sentences(
         )
     if len(too) > RARE:
         yield f"{len(too) - RARE} more pairs of notes are too much alike."
-    if stray.any():
-        yield f"{int(stray.sum())} of {len(stray)} notes stray from their neighbours; they are listed below."
+    if outlier.any():
+        yield f"{int(outlier.sum())} of {len(outlier)} notes deviate from their neighbours; they are listed below."
 
 
 def _weight(found: Spread, quantity: str) -> float:
-    """Return how much a spread's weightiest cause is noticed, in noticeable steps; 0 where it is not worth a line."""
+    """Return how noticeable a spread's main cause is, in just noticeable steps; 0 where it is not worth a line."""
     known = max((s.share for s in found.shares if s.factor != REST and not s.why_not), default=0.0)
     steps = found.sigma * known**0.5 / COMPARED[QUANTITIES[quantity].measurement].least_scale
     return steps if known >= ACTED_ON and steps >= 1.0 else 0.0
@@ -132,8 +132,8 @@ def _curve_sheet(curve: Curve) -> CurveSheet:
     )
 
 
-def _strays(found: Iterable[Curve]) -> list[StraySheet]:
-    """Return stray notes, the furthest off first."""
+def _outliers(found: Iterable[Curve]) -> list[OutlierSheet]:
+    """Return the outliers, the furthest off first."""
     sheets = []
     for curve in found:
         about = QUANTITIES[curve.quantity]
@@ -142,13 +142,13 @@ def _strays(found: Iterable[Curve]) -> list[StraySheet]:
             value, due = float(curve.values[i]), float(curve.due[i])
             why = (how.high if value >= due else how.low).format(abs(value - due))
             z = float(curve.z[i])
-            sheets.append(StraySheet(int(curve.rows[i]), curve.quantity, about.unit, value, due, z, why))
+            sheets.append(OutlierSheet(int(curve.rows[i]), curve.quantity, about.unit, value, due, z, why))
     return sorted(sheets, key=lambda s: (-abs(s.sigmas), s.dot, s.quantity))
 
 
-def _ladders(notes: ComparedNotes, stray: np.ndarray) -> list[LadderSheet]:
+def _ladders(notes: ComparedNotes, outlier: np.ndarray) -> list[LadderSheet]:
     sheets = []
-    for key, group in groupby(ladder(notes.table, stray), _step):
+    for key, group in groupby(ladder(notes.table, outlier), _step):
         rungs = list(group)
         apart = not any(_sessions(notes, r.lower) & _sessions(notes, r.upper) for r in rungs)
         sentence = ladder_sentence(rungs)
@@ -201,9 +201,9 @@ def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
             sentence = spread_sentence(instrument, articulation, quantity, found, typical)
             shares = tuple(_share_sheet(s, quantity, typical) for s in found.shares)
             sigma = change_in_unit(quantity, found.sigma, typical) if np.isfinite(found.sigma) else None
-            names, strays = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.strays]))
+            names, outliers = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.strays]))
             usual = typical if np.isfinite(typical) else None
-            yield found, SpreadSheet(*names, usual, sigma, found.notes, sentence, shares, strays)
+            yield found, SpreadSheet(*names, usual, sigma, found.notes, sentence, shares, outliers)
 
 
 def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:

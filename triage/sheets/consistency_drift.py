@@ -17,10 +17,10 @@ DRIFTING = ("tuning", "brightness", "attack", "doubt")
 ABSOLUTE = ("tuning", "doubt")  # should be the same whatever is played
 
 
-def drift_sheets(notes: ComparedNotes, stray: np.ndarray) -> list[DriftSheet]:
-    """Return the drift of each instrument, day and quantity; what stands, stands with all tests counted."""
+def drift_sheets(notes: ComparedNotes, outlier: np.ndarray) -> list[DriftSheet]:
+    """Return the drift of each instrument, day and quantity; significance is corrected for the number of tests."""
     tested = [
-        (instrument, day, quantity, _drift(notes, quantity, rows, stray), rows)
+        (instrument, day, quantity, _drift(notes, quantity, rows, outlier), rows)
         for instrument in np.unique(notes.table.instrument)
         for day in np.unique(notes.day)
         if (rows := np.flatnonzero((notes.table.instrument == instrument) & (notes.day == day))).size
@@ -33,8 +33,8 @@ def drift_sheets(notes: ComparedNotes, stray: np.ndarray) -> list[DriftSheet]:
     ]
 
 
-def _drift(notes: ComparedNotes, quantity: str, rows: np.ndarray, stray: np.ndarray) -> Drift:
-    values = notes.doubt if quantity == "doubt" else np.where(stray, np.nan, measured(notes.table, quantity))
+def _drift(notes: ComparedNotes, quantity: str, rows: np.ndarray, outlier: np.ndarray) -> Drift:
+    values = notes.doubt if quantity == "doubt" else np.where(outlier, np.nan, measured(notes.table, quantity))
     table, cohort = notes.table, notes.table.cohort("articulation", "dynamic", "mic")
     day = Day(*(c[rows] for c in (notes.hours, table.take, cohort, notes.factors["set-up"], table.pitch)))
     return drift(values[rows], day, quantity in ABSOLUTE)

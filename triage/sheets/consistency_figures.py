@@ -11,7 +11,7 @@ from triage.domain.pitch import pitch_name
 from triage.judge.dynamics import DYNAMICS
 from triage.sheets.consistency_text import cell_text, clock_text
 from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, Dot, DriftSheet, LadderSheet, SpreadSheet
-from triage.sheets.figure import STRAY, TONES, Bars, Figure, Panels, Point, Series
+from triage.sheets.figure import HIGHLIGHT, TONES, Bars, Figure, Panels, Point, Series
 
 # One a dynamic, the softest first, as of TONES.
 SHAPES = ("circle", "square", "diamond", "triangle-up", "diamond", "triangle-down", "diamond", "circle")
@@ -77,7 +77,7 @@ def _softness(dynamic: str) -> int:
 
 
 def _curve(report: ConsistencyReport, curve: CurveSheet, panel: int, number: int, label: str) -> Series:
-    which, strays = report.quantities.index(curve.quantity), set(curve.strays)
+    which, outliers = report.quantities.index(curve.quantity), set(curve.strays)
     values = ((row, report.dots[row].pitch_midi, report.dots[row].values[which]) for row in curve.dots)
     return Series(
         panel,
@@ -85,7 +85,7 @@ def _curve(report: ConsistencyReport, curve: CurveSheet, panel: int, number: int
         label,
         panel == 0,
         tuple(
-            _point(report.dots[row], x, y, _note_text(report.dots[row]), row in strays)
+            _point(report.dots[row], x, y, _note_text(report.dots[row]), row in outliers)
             for row, x, y in values
             if x is not None and y is not None
         ),
@@ -113,7 +113,7 @@ def _note_text(dot: Dot) -> str:
 
 
 def _ladders(report: ConsistencyReport, group: Sequence[LadderSheet]) -> Figure:
-    """Return the steps in level above those in brightness, over the keyboard; what is no step stands out."""
+    """Return the steps in level above those in brightness, over the keyboard; what is not a step stands out."""
     series = []
     for number, one in enumerate(group):
         for panel, (state, value) in enumerate((("level", "level_db"), ("brightness", "brighter"))):
@@ -153,7 +153,7 @@ def _drifts(report: ConsistencyReport, group: Sequence[DriftSheet]) -> Figure:
         if one.found and one.change is not None:
             middle, half = sorted(p.value for p in one.points)[len(one.points) // 2], one.change / 2
             ends = ((one.points[0].hour, middle - half), (one.points[-1].hour, middle + half))
-            series.append(Series(panel, STRAY, name=one.quantity, line=ends))
+            series.append(Series(panel, HIGHLIGHT, name=one.quantity, line=ends))
     clock = all(one.clock for one in group)
     titles = tuple(TITLES[one.quantity] for one in group)
     x_title = "time on the clock" if clock else "number of the take"

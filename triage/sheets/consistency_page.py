@@ -46,8 +46,8 @@ def consistency_page(report: ConsistencyReport, excerpts: Excerpts) -> str:
 
 
 def by_interest(report: ConsistencyReport) -> Iterator[Dot]:
-    """Yield every note once: stray notes, notes too much alike, what stands for a take or a step, then the rest."""
-    rows: list[int] = [stray.dot for stray in report.strays]
+    """Yield every note once: outliers, notes too much alike, what stands for a take or a step, then the rest."""
+    rows: list[int] = [one.dot for one in report.strays]
     rows += [row for pair in report.pairs if pair.too_alike for row in (pair.first, pair.second)]
     rows += [point.dot for one in report.drifts for point in one.points]
     rows += [rung.upper[0] for one in report.ladders for rung in one.rungs]
@@ -55,5 +55,5 @@ def by_interest(report: ConsistencyReport) -> Iterator[Dot]:
 
 
 def _spread_out(count: int) -> Iterable[int]:
-    """Return all places, every 16th first, so that a small budget reaches all over the keyboard."""
+    """Return all indices, every 16th first, so that a small budget covers the whole keyboard."""
     return (i for first in range(16) for i in range(first, count, 16))

@@ -1,4 +1,4 @@
-"""The sentences of a consistency report: shares, ladders and drift, in terms that somebody can act on.
+"""The sentences of a consistency report: shares, ladders and drift, in terms that the reader can act on.
 
 Numbers on the compared axis (logarithms for length, brightness and attack) go in with the typical value; text comes
 out.
@@ -65,7 +65,7 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
     one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical))
     if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].least_scale:
         return f"There is nothing inconsistent in the {what}: one sigma is {one_sigma}, too little to notice."
-    # What has no pattern comes last: nobody can act on it.
+    # What has no pattern comes last: it cannot be acted on.
     known = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))
     first, *more = [s for s in known if s.share >= LEAST_SHARE] or known[-1:]
     text = f"{_percent(first)} of the spread of the {what} (one sigma {one_sigma}) is "
@@ -102,7 +102,7 @@ def _effect_text(quantity: str, share: Share, typical: float) -> str:
 
 
 def _register_text(quantity: str, share: Share, typical: float) -> str:
-    """Say which third of the range lies furthest off."""
+    """Return which third of the range lies furthest off."""
     pitch = np.array([float(level) for level, _ in share.effects])
     effect = np.array([value for _, value in share.effects])
     order = np.argsort(pitch)

@@ -54,7 +54,7 @@ class CurveSheet(CohortSheet):
 
 
 @dataclass(frozen=True)
-class StraySheet:
+class OutlierSheet:
     """A note that lies apart from its neighbours in one quantity."""
 
     dot: int
@@ -181,7 +181,7 @@ class DriftSheet:
 
 @dataclass(frozen=True)
 class ConsistencyReport:
-    """Everything: the sentences first, what they rest on after."""
+    """The whole report: the sentences first, then the data behind them."""
 
     sessions: tuple[str, ...]
     days: tuple[str, ...]
@@ -190,7 +190,7 @@ class ConsistencyReport:
     sentences: tuple[str, ...]
     dots: tuple[Dot, ...]
     curves: tuple[CurveSheet, ...]
-    strays: tuple[StraySheet, ...]
+    strays: tuple[OutlierSheet, ...]
     ladders: tuple[LadderSheet, ...]
     repeats: tuple[RepeatSheet, ...]
     pairs: tuple[PairSheet, ...]

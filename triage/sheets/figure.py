@@ -14,7 +14,7 @@ WIDE, LEFT, RIGHT, TOP, BOTTOM = 720.0, 74.0, 14.0, 44.0, 40.0
 GAP, BAR, NAMES = 10.0, 17.0, 190.0
 # Eight tones that stay apart for the colour-blind (Okabe and Ito 2008), dark enough on paper.
 TONES = ("#0072b2", "#56b4e9", "#009e73", "#e69f00", "#d55e00", "#cc79a7", "#8a4a12", "#1d1b18")
-GREY, INK, STRAY = "#cfc8ba", "#1d1b18", "#b3001b"
+GREY, INK, HIGHLIGHT = "#cfc8ba", "#1d1b18", "#b3001b"
 PALE = (GREY, "#e69f00", "#56b4e9")  # tones that take dark letters
 TICKS = 4
 FACE = "Source Sans 3, Noto Sans, sans-serif"
@@ -31,7 +31,7 @@ CORNERS = {
 
 @dataclass(frozen=True)
 class Point:
-    """A place in a panel, the note that it stands for, what it says, and whether it stands out."""
+    """A position in a panel, the note that it stands for, its label, and whether it stands out."""
 
     x: float
     y: float
@@ -104,7 +104,7 @@ def thinned(figure: Figure, most: int = MOST_POINTS) -> tuple[Figure, int]:
 
 
 def svg(figure: Figure, title: str) -> str:
-    """Return the figure as an <svg> element; ``title`` is read to who cannot see it."""
+    """Return the figure as an <svg> element; ``title`` is for screen readers."""
     inside, height = _bars(figure) if isinstance(figure, Bars) else _panels(figure)
     size = f'viewBox="0 0 {WIDE:.0f} {height:.0f}" role="img" aria-label="{escape(title)}"'
     return f'<svg {size} font-size="11" font-family="{FACE}" fill="{INK}">{inside}</svg>'
@@ -112,7 +112,7 @@ def svg(figure: Figure, title: str) -> str:
 
 @dataclass(frozen=True)
 class _Scale:
-    """From values to places on the paper."""
+    """From values to positions on the page."""
 
     low: float
     high: float
@@ -193,7 +193,7 @@ def _path(places: Iterable[tuple[float, float]], x_of: _Scale, y_of: _Scale) -> 
 
 def _mark(x: float, y: float, shape: str, tone: str, stands_out: bool = False) -> str:
     r = RADIUS_OUT if stands_out else RADIUS
-    style = f'fill="{tone}"' + (f' stroke="{STRAY}" stroke-width="1.4"' if stands_out else "")
+    style = f'fill="{tone}"' + (f' stroke="{HIGHLIGHT}" stroke-width="1.4"' if stands_out else "")
     if shape not in CORNERS:
         return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r:.1f}" {style}/>'
     corners = "L".join(f"{x + dx * r:.1f} {y + dy * r:.1f}" for dx, dy in CORNERS[shape])

@@ -1,4 +1,4 @@
-"""Paper: HTML pages that stand alone, open without a network and print on A4 and Letter.
+"""HTML pages in a single file that open without a network and print on A4 and Letter.
 
 A template of ``triage/sheets/templates`` and its values go in, one page comes out, its style inside it.
 """

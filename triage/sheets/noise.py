@@ -1,7 +1,8 @@
-"""The noise sheet: what disturbed a session, where it came from, how quiet it was, and what to put right.
+"""The noise sheet: what disturbed a session, where it came from, how quiet it was, and what to fix.
 
-In: the store and a session's id. Out: a ``NoiseSheet`` of plain values, and ``noise_page`` makes one HTML page of
-it that stands alone. Pictures and sound are asked for through two functions, for this room reads no recordings.
+In: the store and a session's id. Out: a ``NoiseSheet`` of plain values, and ``noise_page`` makes one HTML page of it
+that stands alone. Spectrograms and sound come from two functions that the caller gives, since this package reads no
+recordings.
 """
 
 import math
@@ -82,8 +83,8 @@ class NoiseSheet:
 
 
 @dataclass(frozen=True)
-class Picture:
-    """A spectrogram: a data URI, the segment it shows and its frequencies, from below on a logarithmic scale."""
+class HitSpectrogram:
+    """A spectrogram around a hit: a data URI, the segment that it shows and its frequency range (logarithmic)."""
 
     uri: str
     start_s: float
@@ -104,7 +105,7 @@ class Sound:
     gain_db: float
 
 
-PictureOf = Callable[[Hit], Picture | None]
+SpectrogramOf = Callable[[Hit], HitSpectrogram | None]
 SoundOf = Callable[[Hit], Sound | None]
 
 
@@ -143,14 +144,14 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
 
 
 def group_of(hit: Hit) -> str:
-    """Return a hit's group; one that was never ranked goes by microphone and kind."""
+    """Return a hit's group; one that was never ranked is grouped by microphone and kind."""
     return hit.group or key_of(hit.mic, hit.kind, "any")
 
 
-def noise_page(sheet: NoiseSheet, picture_of: PictureOf, sound_of: SoundOf) -> str:
-    """Return the sheet as one page of HTML; the worst groups get a picture and a few seconds of sound."""
+def noise_page(sheet: NoiseSheet, spectrogram_of: SpectrogramOf, sound_of: SoundOf) -> str:
+    """Return the sheet as one page of HTML; the worst groups get a spectrogram and a few seconds of sound."""
     chart = rating_chart(sheet.backgrounds)
-    shown = [(line, picture_of(line.worst), sound_of(line.worst)) for line in sheet.groups[:MOST_SHOWN]]
+    shown = [(line, spectrogram_of(line.worst), sound_of(line.worst)) for line in sheet.groups[:MOST_SHOWN]]
     return page(
         "noise.html",
         sheet=sheet,
@@ -179,7 +180,7 @@ def _line(group: HitGroup, listed: list[Hit]) -> GroupLine:
 
 
 def _counts(found: list[tuple[str, str]]) -> tuple[dict[str, dict[str, int]], tuple[str, ...]]:
-    """Return kind -> microphone -> number, and the microphones; what there is most of comes first."""
+    """Return kind -> microphone -> number, and the microphones; the most frequent come first."""
     by_kind: dict[str, dict[str, int]] = {}
     by_mic: dict[str, int] = {}
     for kind, mic in found:
@@ -200,7 +201,7 @@ def _harmless(db: Connection, suppressed: list[Hit]) -> tuple[HarmlessGroup, ...
 
 
 def _to_fix(groups: tuple[GroupLine, ...], backgrounds: list[MicBackground]) -> tuple[str, ...]:
-    """Return what to put right before the next session, the worst first."""
+    """Return what to fix before the next session, the worst first."""
     worth = [line for line in groups if _is_worth(line.group)]
     sentences = [remedy_of(line.group, line.trend) for line in worth][:MOST_TO_FIX]
     for one in backgrounds:
@@ -220,7 +221,7 @@ def _is_worth(group: HitGroup) -> bool:
 
 
 def _trend_text(group: HitGroup, listed: list[Hit]) -> str:
-    """Return how the level of a steady noise went over the session, where that is no chance."""
+    """Return how the level of a steady noise changed over the session, where the trend is significant."""
     if group.rhythm != "steady":
         return ""
     levels = [np.nan if (level := listed[at].level_dbfs) is None else level for at in group.hits]

@@ -1,4 +1,4 @@
-"""Two small drawings of backgrounds: a microphone's level over the session, octave levels on the NR curves.
+"""Two small charts of backgrounds: a microphone's level over the session, octave levels on the NR curves.
 
 In: ``MicBackground`` values. Without a calibration there is no sound level, and no octave chart.
 """

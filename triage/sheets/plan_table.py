@@ -1,4 +1,4 @@
-"""What the store knows of the plan: rows of all take sheets and all notes, as ``judge/plan.py`` takes them."""
+"""The plan as the store holds it: rows of all take sheets and all notes, as ``judge/plan.py`` takes them."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence

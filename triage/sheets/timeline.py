@@ -1,4 +1,4 @@
-"""The session's timeline as places on paper: takes along it, noise hits above one another by microphone.
+"""The session's timeline as coordinates for drawing: takes along it, noise hits above one another by microphone.
 
 In: takes in the order they were recorded and their hits. Out: a ``Timeline`` in units of a drawing WIDTH wide, which
 a template turns into SVG. With the time of each take from its recorder the line is the clock of the day, breaks and

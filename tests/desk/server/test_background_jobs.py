@@ -39,7 +39,7 @@ def test_a_page_comes_at_once_and_shows_the_sheet_once_it_is_made(either_desk):
 def test_after_a_word_the_sheet_before_is_shown_until_the_new_one_is_there(desk, monkeypatch):
     anna = desk.person()
     until(lambda: "data-waits" not in anna.get("/s/1/pickups").text)
-    monkeypatch.setattr(background_jobs, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(background_jobs, "WAIT_S", 0.0)
     assert anna.post("/api/takes/1/verdict", {"verdict": "reject", "key": "one-word"}).status_code == 200
     page = anna.get("/s/1/pickups").text
     assert "Something has changed since" in page and "cells filled" in page

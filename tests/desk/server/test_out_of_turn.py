@@ -1,4 +1,4 @@
-"""Takes that come out of turn, through HTTP as a page asks: said so, counted, unannounced where they come again."""
+"""Takes that come out of turn, through HTTP as a page asks: announced, counted, unannounced where they come again."""
 
 from datetime import UTC, datetime
 
@@ -55,9 +55,9 @@ def test_what_comes_again_looks_unheard_and_is_kept_as_blind(either_desk, monkey
     judge(anna, take, "click-0002")
     engine = open_store(either_desk.settings.store)
     with reading(engine) as db:
-        said = [(one.verdict, one.blind) for one in given_verdicts(db, find_session(db, "mill").id)]
+        given = [(one.verdict, one.blind) for one in given_verdicts(db, find_session(db, "mill").id)]
     engine.dispose()
-    assert said == [("reject", False), ("accept", True)]
+    assert given == [("reject", False), ("accept", True)]
     shown = anna.get(f"/api/takes/{take['id']}").json()["verdicts"]
     assert shown["people"] == {"anna": {"take": "reject", "notes": {}}}
     assert anna.get("/api/s/1/next?n=1").json()["takes"][0]["take"] == "T002"  # no third time

@@ -54,8 +54,8 @@ def test_the_page_asks_to_go_again_with_the_reasons_the_last_take_first(either_d
     engine.dispose()
     page = either_desk.person("lena", "lead").get("/s/1/played").text
     assert re.findall(r">(T0\d\d)</a></h2>", page) == ["T014", "T013", "T012", "T011"]
-    said = re.findall(r'class="advice [a-z]+">([^<]+)<', page)
-    assert said == ["Not judged yet", "Go again?", "Listen once", "Nothing stands out"]
+    advice = re.findall(r'class="advice [a-z]+">([^<]+)<', page)
+    assert advice == ["Not judged yet", "Go again?", "Listen once", "Nothing stands out"]
     assert "note 4, at 0:12.31: 0.21 s longer than its neighbours" in page and "Not here: room" in page
     assert "The first take of its kind: it can only be compared with itself" in page  # the pp
     assert "<strong>T015</strong> cannot be read" in page

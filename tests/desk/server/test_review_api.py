@@ -23,8 +23,8 @@ def test_a_whole_review_goes_down_the_queue_and_says_what_is_left(either_desk):
             break
         take = answer["takes"][0]
         heard.append((take["take"], left["takes"], left["can_stop"]))
-        said = accept(anna, take["id"], f"click-{step:04}").json()
-        assert said["left"]["takes"] == left["takes"] - 1
+        answer = accept(anna, take["id"], f"click-{step:04}").json()
+        assert answer["left"]["takes"] == left["takes"] - 1
     # Doubts of 0.9, 0.4, 0.2 and 0.1 against a bound of one reject: 1.6 expected at first, 0.7 after one take.
     assert heard == [("T001", 4, False), ("T002", 3, True), ("T003", 2, True), ("T004", 1, True)]
     assert (left["takes"], left["settled"], left["expected_rejects"]) == (0, 4, 0)
@@ -75,8 +75,8 @@ def test_undo_brings_the_take_back_to_its_place(either_desk):
     assert undone["left"]["takes"] == 3
     assert anna.post("/api/s/1/undo", {"key": "undo-0001", "steps": 2}).json()["taken_back"] == undone["taken_back"]
     assert anna.get("/api/s/1/next").json()["takes"][0]["take"] == "T002"
-    said = anna.get(f"/api/takes/{undone['taken_back'][1]['take_id']}").json()["verdicts"]["history"]
-    assert [one["taken_back"] for one in said] == [True]
+    history = anna.get(f"/api/takes/{undone['taken_back'][1]['take_id']}").json()["verdicts"]["history"]
+    assert [one["taken_back"] for one in history] == [True]
 
 
 def test_a_changed_take_comes_back_with_the_reason(desk, store):

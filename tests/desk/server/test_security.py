@@ -280,8 +280,8 @@ def test_no_secret_reaches_the_log(open_desk, caplog, capfd):
     come_in(open_desk.stranger(), "anna", password="wrong password")
     token = anna.client.cookies[f"desk-{open_desk.settings.port}"]
     ours = [one.getMessage() for one in caplog.records if not one.name.startswith("http")]  # not the client's own
-    said = "".join([*ours, *capfd.readouterr()])
-    assert not [one for one in (SECRET, "wrong password", token, anna.token) if one in said]
+    output = "".join([*ours, *capfd.readouterr()])
+    assert not [one for one in (SECRET, "wrong password", token, anna.token) if one in output]
 
 
 @pytest.mark.parametrize("body, status", [(b"x" * 70_000, 413), (b"[1]", 422), (b"\xff\xfe", 422), (b"{}", 422)])

@@ -13,7 +13,7 @@ import { remember, remembered, showLeft, showPending } from "./remaining.js";
 import { inWords, NOISES, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
-const { session: sessionId, person } = by("lectern").dataset;
+const { session: sessionId, person } = by("audition").dataset;
 const picture = new Picture(by("whole"), by("near"));
 const history = [];
 
@@ -27,7 +27,7 @@ function show(take, spotAt = 0) {
   const fresh = take?.id !== state.take?.id;
   if (fresh) { player.stop(); player.rest(); }
   Object.assign(state, { take: take ?? null, spotAt, micAt: 0 });
-  by("lectern").hidden = !take;
+  by("audition").hidden = !take;
   by("over").hidden = Boolean(take);
   if (!take) return showOver();
   if (fresh) { state.scope = "take"; by("comment").value = remembered(`comment.${take.id}`) || ""; }

@@ -34,20 +34,20 @@ async function begin() {
 }
 
 function tell(report) {
-  for (const id of ["told", "drawn"]) by(id).hidden = Boolean(report.empty);
-  by("astray").hidden = !report.strays.length;
+  for (const id of ["summary", "plots"]) by(id).hidden = Boolean(report.empty);
+  by("outliers").hidden = !report.strays.length;
   if (report.empty) return;
   by("sentences").replaceChildren(...report.sentences.map((text) => make("li", { text })));
   by("more").hidden = !report.more.length;
   by("more").querySelector("ul").replaceChildren(...report.more.map((text) => make("li", { text })));
   const chosen = by("figure").selectedOptions[0]?.textContent;
   by("figure").replaceChildren(...report.plots.map(({ name, left_out }, n) => make("option", { text: name, value: n, selected: name === chosen, "data-left-out": left_out })));
-  by("strays").replaceChildren(...report.strays.map(strayRow));
-  by("all-strays").textContent = report.all_strays > report.strays.length ? `The ${report.strays.length} furthest off of ${report.all_strays}.` : "";
+  by("outlier-rows").replaceChildren(...report.strays.map(outlierRow));
+  by("all-outliers").textContent = report.all_strays > report.strays.length ? `The ${report.strays.length} furthest off of ${report.all_strays}.` : "";
   showPlot();
 }
 
-function strayRow(one) {
+function outlierRow(one) {
   const button = make("button", { type: "button", "aria-label": `Play ${one.take} note ${one.note}`, text: "Play" });
   button.addEventListener("click", () => hear(one.take_id, one.note, one.take));
   return make("tr", {}, make("th", { scope: "row", text: one.take }), make("td", { class: "n", text: one.note }), make("td", { text: one.cell }), make("td", { text: one.why }), make("td", {}, button));
@@ -65,8 +65,8 @@ async function showPlot() {
 function paint() {
   if (!at.plot) return;
   const text = isDark() ? at.plot.replace(/#[0-9a-f]{6}\b|#fff\b/g, (tone) => BY_NIGHT[tone] ?? tone) : at.plot;
-  const drawn = new DOMParser().parseFromString(text, "text/html").querySelector("svg");
-  by("plot").replaceChildren(document.importNode(drawn, true));
+  const figure = new DOMParser().parseFromString(text, "text/html").querySelector("svg");
+  by("plot").replaceChildren(document.importNode(figure, true));
   at.dots = [...by("plot").querySelectorAll("[data-note]")].map((dot) => ({ dot, box: dot.getBBox() }));
   at.dots.sort((a, b) => panel(a) - panel(b) || a.box.x - b.box.x || a.box.y - b.box.y);
   at.dot = -1;

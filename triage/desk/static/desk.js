@@ -42,7 +42,7 @@ export async function lineOf(answer) {
 
 /** Say a line in the page's live region, for screen readers, and show it for a while if `shown`. */
 export function say(line, shown = true) {
-  const region = document.getElementById("spoken");
+  const region = document.getElementById("announcement");
   if (!region) return;
   region.textContent = line;
   region.classList.toggle("unseen", !shown);

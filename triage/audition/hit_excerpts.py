@@ -1,4 +1,4 @@
-"""Pictures and sounds of noise hits for paper: a spectrogram as PNG, a few seconds as FLAC, both as data URIs.
+"""Excerpts of noise hits for a printed page: a spectrogram as PNG, a few seconds as FLAC, both as data URIs.
 
 In: a session of the store and a hit; its track is read, and only that segment of it. Out: what
 ``sheets/noise.py`` puts on the page, or None where the recording is gone or cannot be read. The gain is bounded
@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 from triage.domain.errors import TriageError
 from triage.domain.hit import Hit
 from triage.intake import wav
-from triage.sheets.noise import Picture, PictureOf, Sound, SoundOf
+from triage.sheets.noise import HitSpectrogram, Sound, SoundOf, SpectrogramOf
 from triage.store.stored import StoredSession
 from triage.store.takes import find_take, tracks
 
@@ -34,21 +34,21 @@ INK_PLACES = (0.0, 0.35, 0.7, 1.0)
 INKS = ((255, 253, 248), (236, 208, 150), (176, 88, 34), (29, 27, 24))
 
 
-def picture_and_sound(db: Connection, session: StoredSession) -> tuple[PictureOf, SoundOf]:
-    """Return what gives the picture and the sound of a hit of the session."""
+def spectrogram_and_sound(db: Connection, session: StoredSession) -> tuple[SpectrogramOf, SoundOf]:
+    """Return two functions that give the spectrogram and the sound of a hit of the session."""
 
-    def picture_of(hit: Hit) -> Picture | None:
+    def spectrogram_of(hit: Hit) -> HitSpectrogram | None:
         found = _excerpt(db, session, hit)
-        return None if found is None else picture(*found)
+        return None if found is None else spectrogram(*found)
 
     def sound_of(hit: Hit) -> Sound | None:
         found = _excerpt(db, session, hit)
         return None if found is None else sound(*found[:2])
 
-    return picture_of, sound_of
+    return spectrogram_of, sound_of
 
 
-def picture(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Picture:
+def spectrogram(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> HitSpectrogram:
     """Return the spectrogram of a segment: time to the right, frequency upwards on a logarithmic scale.
 
     Parameters
@@ -61,7 +61,7 @@ def picture(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Picture:
 
     Returns
     -------
-    Picture
+    HitSpectrogram
         A PNG of COLUMNS by ROWS with a palette of 256 colours.
     """
     length_s, high_hz = len(samples) / rate_hz, min(HIGH_HZ, rate_hz / 2)
@@ -76,7 +76,7 @@ def picture(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Picture:
     pale, dark = np.quantile(shown, PALE_SHARE), np.quantile(shown, DARK_SHARE)
     share = np.clip((shown - pale) / max(dark - pale, LEAST_RANGE_DB), 0.0, 1.0)
     uri = _uri("image/png", png((255 * share).round().astype(np.uint8), palette()))
-    return Picture(uri, start_s, start_s + length_s, LOW_HZ, high_hz)
+    return HitSpectrogram(uri, start_s, start_s + length_s, LOW_HZ, high_hz)
 
 
 def sound(samples: np.ndarray, rate_hz: int) -> Sound:
@@ -114,12 +114,12 @@ def palette() -> np.ndarray:
 
 
 def png(pixels: np.ndarray, colours: np.ndarray) -> bytes:
-    """Return a picture with a palette as PNG (ISO/IEC 15948).
+    """Return an image with a palette as PNG (ISO/IEC 15948).
 
     Parameters
     ----------
     pixels : ndarray of uint8, shape (row, column)
-        Places in the palette.
+        Indices into the palette.
     colours : ndarray of uint8, shape (256, 3)
 
     Returns

@@ -10,7 +10,7 @@ import soundfile
 from PIL import Image
 
 from tests.noisy import save_noisy
-from triage.audition.noise_pictures import (
+from triage.audition.hit_excerpts import (
     CEILING_DBFS,
     COLUMNS,
     HIGH_HZ,
@@ -18,9 +18,9 @@ from triage.audition.noise_pictures import (
     MOST_GAIN_DB,
     ROWS,
     palette,
-    picture,
-    picture_and_sound,
     sound,
+    spectrogram,
+    spectrogram_and_sound,
 )
 from triage.domain.hit import Hit
 from triage.store.engine import open_store, reading, writing
@@ -50,7 +50,7 @@ def test_a_tone_is_a_dark_line_at_its_frequency_and_a_click_a_dark_line_at_its_m
     rng = np.random.default_rng(1)
     samples = 1e-5 * rng.standard_normal(2 * RATE_HZ) + 0.01 * np.sin(2 * np.pi * 1000 * at_time())
     samples[RATE_HZ // 2 : RATE_HZ // 2 + 24] += 0.5
-    made = picture(samples, RATE_HZ, 7.5)
+    made = spectrogram(samples, RATE_HZ, 7.5)
     places, colours = pixels(made)
     assert places.shape == (ROWS, COLUMNS) and (made.start_s, made.end_s) == (7.5, 9.5)
     row = round((ROWS - 1) * (1 - np.log(1000 / LOW_HZ) / np.log(HIGH_HZ / LOW_HZ)))
@@ -61,14 +61,14 @@ def test_a_tone_is_a_dark_line_at_its_frequency_and_a_click_a_dark_line_at_its_m
 
 
 def test_the_picture_tells_how_far_up_a_frequency_lies():
-    made = picture(np.ones(RATE_HZ), RATE_HZ)
+    made = spectrogram(np.ones(RATE_HZ), RATE_HZ)
     assert (made.share_of(LOW_HZ), made.share_of(HIGH_HZ)) == (0.0, 1.0)
     assert made.share_of((LOW_HZ * HIGH_HZ) ** 0.5) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize("samples", [np.zeros(RATE_HZ), np.zeros(1), np.ones(5)])
 def test_silence_and_the_shortest_stretch_have_a_picture(samples):
-    assert pixels(picture(samples, RATE_HZ))[0].shape == (ROWS, COLUMNS)
+    assert pixels(spectrogram(samples, RATE_HZ))[0].shape == (ROWS, COLUMNS)
 
 
 def test_the_palette_goes_from_paper_to_ink_and_only_ever_darker():
@@ -94,7 +94,7 @@ def test_high_rates_are_brought_down_and_silence_stays_silent():
 
 
 def test_the_png_holds_its_checksums(tmp_path):
-    data = content(picture(np.zeros(RATE_HZ), RATE_HZ).uri, "image/png")
+    data = content(spectrogram(np.zeros(RATE_HZ), RATE_HZ).uri, "image/png")
     assert data[:8] == b"\x89PNG\r\n\x1a\n"  # ISO/IEC 15948
     at, names = 8, []
     while at < len(data):
@@ -112,12 +112,12 @@ def test_a_hit_is_read_where_it_is_loudest_and_a_lost_recording_has_no_picture(t
     with writing(engine) as db:
         save_noisy(db, folder=str(tmp_path))
     with reading(engine) as db:
-        picture_of, sound_of = picture_and_sound(db, find_session(db))
+        spectrogram_of, sound_of = spectrogram_and_sound(db, find_session(db))
         there = Hit("creak", 6.36, 6.76, "room", ("room",), -50.0, 9.0, 0.9, 3, take="T003")
-        made = picture_of(there)
+        made = spectrogram_of(there)
         assert made is not None and (made.start_s, made.end_s) == (pytest.approx(5.56), pytest.approx(8.16))
         assert sound_of(there) is not None
         for gone in (("close", "T003"), ("room", "T004"), ("spot", "T003")):
             hit = Hit("creak", 6.36, 6.76, gone[0], gone[:1], -50.0, 9.0, 0.9, 3, take=gone[1])
-            assert picture_of(hit) is None and sound_of(hit) is None
+            assert spectrogram_of(hit) is None and sound_of(hit) is None
     engine.dispose()
