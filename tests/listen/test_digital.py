@@ -7,6 +7,7 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor, take, tone
 from triage.listen.digital import SampleCheck
@@ -164,6 +165,69 @@ def test_a_square_tone_well_below_full_scale_is_not_clipping():
     assert check(0.4 * np.sign(np.sin(2 * np.pi * 110 * t))).clipped_s == []
 
 
+def clipped_at(limit, over_db, f0_hz, rate_hz=RATE_HZ, bits=None):
+    """A decaying tone over a floor, clipped by a converter, then turned down until its limit lies at ``limit``."""
+    t = np.arange(2 * rate_hz) / rate_hz
+    loud = take([(0.0, tone(f0_hz, 2.0, rate_hz, level_db=over_db) * np.exp(-0.5 * t))], 2.2, rate_hz, floor_db=-70)
+    wave = np.clip(loud, -1.0, 1.0) * limit
+    return wave if bits is None else np.round(wave * 2 ** (bits - 1)) / 2 ** (bits - 1)
+
+
+@pytest.mark.parametrize("over_db", [1.0, 3.0, 9.0])
+@pytest.mark.parametrize("f0_hz, rate_hz", [(41.2, 96_000), (110.0, 48_000), (440.0, 48_000)])
+@pytest.mark.parametrize("limit_dbfs, bits", [(-9.0, 16), (-19.0, 16), (-19.0, 24), (-19.0, None), (-40.0, 24)])
+def test_clipping_before_a_change_of_gain_is_found(limit_dbfs, f0_hz, rate_hz, over_db, bits):
+    wave = clipped_at(10 ** (limit_dbfs / 20), over_db, f0_hz, rate_hz, bits)
+    first = np.flatnonzero(np.abs(wave) == np.abs(wave).max())[0] / rate_hz
+    (at_s, channel), *_ = check(np.stack((0 * wave, wave)), rate_hz).clipped_s
+    assert channel == 1 and first <= at_s <= first + 0.2
+
+
+@pytest.mark.parametrize("peak", [20, 200, 2_000, 12_000])  # of the 16-bit steps
+@pytest.mark.parametrize("f0_hz", [27.5, 110.0, 987.0])
+@pytest.mark.parametrize("gain", [1.0, 0.31])
+@pytest.mark.parametrize("noise", [0.0, 0.4, 3.0])
+def test_few_steps_of_16_bits_are_not_clipping(peak, f0_hz, gain, noise):
+    t = np.arange(3 * RATE_HZ) / RATE_HZ
+    rng = np.random.default_rng(1)
+    sines = {"sine": np.sin(2 * np.pi * f0_hz * t), "tone": tone(f0_hz, 3.0, level_db=0.0)}
+    for name, wave in sines.items():
+        quiet = np.round(peak * wave + noise * rng.standard_normal(len(t))) / 32_768
+        assert check((gain * quiet).astype(np.float32)).clipped_s == [], name
+
+
+def square(f0_hz, t):
+    return np.sign(np.sin(2 * np.pi * f0_hz * t))
+
+
+SQUARE_LIKE = {
+    "a square": square,
+    "a square with a sample between": lambda f0_hz, t: np.convolve(square(f0_hz, t), [0.25, 0.5, 0.25], "same"),
+    "a sine driven through tanh": lambda f0_hz, t: np.tanh(6 * np.sin(2 * np.pi * f0_hz * t)),
+    "a sine driven far through tanh": lambda f0_hz, t: np.tanh(40 * np.sin(2 * np.pi * f0_hz * t)),
+    "a filtered square": lambda f0_hz, t: (
+        np.cumsum(0.02 * 0.98 ** np.arange(200))[-1] * signal.lfilter([0.1], [1, -0.9], square(f0_hz, t))
+    ),
+    "steps that were held": lambda f0_hz, t: np.repeat(np.sin(2 * np.pi * f0_hz * t[::6]), 6)[: len(t)],
+}
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("f0_hz", [55.0, 220.0, 441.3])
+@pytest.mark.parametrize("name", SQUARE_LIKE)
+def test_notes_that_are_square_by_themselves_are_not_clipping(name, f0_hz, bits):
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    wave = 0.11 * SQUARE_LIKE[name](f0_hz, t)
+    assert check(np.round(wave * 2 ** (bits - 1)) / 2 ** (bits - 1)).clipped_s == []
+
+
+def test_a_single_flat_top_far_below_full_scale_is_not_called_clipping():
+    wave = take([(0.5, tone(220.0, 1.0, level_db=-20))], 2.0)
+    at = int(wave.argmax())
+    wave[at - 1 : at + 2] = wave[at]
+    assert check(wave).clipped_s == []
+
+
 # EBU Tech 3341, true-peak signals 15 to 19: sine at rate / divisor, phase in degrees, amplitude, dBTP; +0.2 / -0.4 dB
 @pytest.mark.parametrize(
     "divisor, phase, amplitude, expected_dbtp",
@@ -211,6 +275,15 @@ def troubled():
 
 TROUBLED = troubled()
 WHOLE = check(TROUBLED)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(0, round(2.2 * RATE_HZ)), max_size=8))
+def test_any_split_into_blocks_finds_the_same_clipping_far_below_full_scale(cuts):
+    wave = clipped_at(0.11, 3.0, 220.0)
+    tops = np.flatnonzero(np.abs(wave) == np.abs(wave).max())
+    for places in (cuts, [int(tops[0]) + k for k in (0, 1, 2)], [int(tops[9]) + 1]):
+        assert check(wave, cuts=places).clipped_s == check(wave).clipped_s != []
 
 
 @settings(max_examples=25, deadline=None)

@@ -191,7 +191,7 @@ _ALL = (
         flaw="clipped",
         finding="clipped",
         mark="cross",
-        remedy=Remedy("Full scale reached at {mic}", "times", "turn its gain down by 6 dB or more"),
+        remedy=Remedy("Clipping at {mic}", "times", "turn its gain down by 6 dB or more"),
         serious=True,
     ),
     Kind(

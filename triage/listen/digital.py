@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 from scipy import ndimage
 
+from triage.listen.flat_tops import FlatTops
 from triage.listen.impulses import ImpulseDetector, highest
 from triage.listen.logmel import percentile
 from triage.listen.loudness import true_peak_dbtp
@@ -67,10 +68,12 @@ class SampleCheck:
     _holes_of: tuple[int, list[Hole]] | None = None  # for so many samples
     _tops: dict[int, float] = field(default_factory=dict)  # channel: highest true peak, linear
     _impulses: ImpulseDetector = field(init=False)
+    _flat_tops: FlatTops = field(init=False)
     _kept: np.ndarray | None = None  # less than a step of samples, and BEFORE more that came before them
 
     def __post_init__(self) -> None:
         self._impulses = ImpulseDetector(self.rate_hz, self.n_channels)
+        self._flat_tops = FlatTops(self.rate_hz, self.n_channels)
 
     def add(self, block: np.ndarray) -> None:
         """Add the next block [shape=(channel, sample)]."""
@@ -83,8 +86,10 @@ class SampleCheck:
         kept = np.zeros((self.n_channels, BEFORE), block.dtype) if self._kept is None else self._kept
         joined = np.concatenate((kept, block), axis=1)
         level, new = np.abs(joined), kept.shape[1]
+        tops = level[:, new:].max(axis=1, initial=0.0)
         self._clips(joined[:, new - BEFORE :], level[:, new - BEFORE :])
-        self._true_peaks(block, level[:, new:])
+        self._flat_tops.add(block, tops)
+        self._true_peaks(block, level[:, new:], tops)
         self._impulses.add(block)
         self.samples += block.shape[1]
         step = max(1, round(STEP_S * self.rate_hz))
@@ -107,10 +112,10 @@ class SampleCheck:
             place, found = (channel, sample // self.rate_hz), (float(level[channel, one + 1]), -sample)
             self._flat[place] = max(found, self._flat.get(place, found))
 
-    def _true_peaks(self, block: np.ndarray, level: np.ndarray) -> None:
+    def _true_peaks(self, block: np.ndarray, level: np.ndarray, tops: np.ndarray) -> None:
         """Update the true peaks, oversampling around the highest samples of each channel: BS.1770 annex 2."""
         for channel, row in enumerate(level):
-            top = max(self._tops.get(channel, 0.0), float(row.max(initial=0.0)))
+            top = max(self._tops.get(channel, 0.0), float(tops[channel]))
             parts = [_faded(block[channel], at) for at in _highest(row) if row[at] > 0.5 * top]
             if parts and np.any(parts):
                 top = max(top, 10 ** (true_peak_dbtp(np.stack(parts), self.rate_hz) / 20))
@@ -124,13 +129,14 @@ class SampleCheck:
 
     @property
     def clipped_s(self) -> list[tuple[float, int]]:
-        """Time and channel of a flat top in each second that has one as high as the channel gets."""
+        """Time and channel of a flat top in each second that has one as high as the channel gets.
+
+        From CLIP_MIN up one is enough; below, where the file was turned down after it had clipped, see ``FlatTops``.
+        """
         tops = self.peaks.max(axis=1, initial=0.0)
-        return [
-            (-sample / self.rate_hz, channel)
-            for (channel, _), (level, sample) in sorted(self._flat.items())
-            if level >= 0.999 * tops[channel]
-        ]
+        high = {place: -sample for place, (level, sample) in self._flat.items() if level >= 0.999 * tops[place[0]]}
+        found = sorted((self._flat_tops.clipped() | high).items())
+        return [(sample / self.rate_hz, channel) for (channel, _), sample in found]
 
     @property
     def peaks(self) -> np.ndarray:
