@@ -1,4 +1,4 @@
-"""Small invented sessions for tests that go the whole way: a horn's short notes, heard by two microphones.
+"""Small invented sessions for tests that go the whole way: a horn's short notes, recorded by two microphones.
 
 A take is an array of shape (mic, sample), full scale 1.0: a close microphone and a farther one in a made-up room.
 The same seed gives the same take; what is wrong with one is planted by the test that asks for it.

@@ -37,8 +37,8 @@ def outcome(folder: Path, store: str) -> Outcome:
     assert [take["rank"] for take in queue["takes"]] == list(range(1, len(takes) + 1))
     assert all(line.startswith(("note: ", "files are missing")) for line in output.err.splitlines())
     assert output.status == (3 if arrivals["missing"] or arrivals["broken"] else 0)
-    heard = [note["take"] for note in notes["notes"]]
-    return Outcome(output, takes, {name: heard.count(name) for name in takes}, arrivals)
+    analysed = [note["take"] for note in notes["notes"]]
+    return Outcome(output, takes, {name: analysed.count(name) for name in takes}, arrivals)
 
 
 def good(seed: int = 0, rate_hz: int = RATE_HZ) -> np.ndarray:
@@ -98,12 +98,12 @@ def test_every_take_that_came_is_ranked_whatever_is_wrong_with_it(sorry):
 
 
 @pytest.mark.parametrize("take", ["T001", "T002", "T003", "T004", "T008", "T010", "T012", "T013", "T014", "T016"])
-def test_a_take_is_heard_on_its_judging_microphone_whatever_the_other_has(sorry, take):
+def test_a_take_is_measured_on_its_reference_microphone_whatever_the_other_has(sorry, take):
     assert sorry.notes[take] == 4
 
 
 @pytest.mark.parametrize("take", ["T009", "T011"])
-def test_a_take_without_its_judging_microphone_is_heard_on_another(sorry, take):
+def test_a_take_without_its_reference_microphone_is_measured_on_another(sorry, take):
     assert sorry.notes[take] == 4
 
 

@@ -110,7 +110,7 @@ def stored(tmp_path: Path) -> Iterator[list[Engine]]:
 
 
 def held(engine: Engine) -> dict:
-    """Return all that a store holds of its session and that listening or judging found."""
+    """Return all that a store holds of its session and that analysis and ranking found."""
     with reading(engine) as db:
         session = find_session(db)
         vectors = {name: embeddings(db, session.id, name)[1].tobytes() for name in encoders(db, session.id)}

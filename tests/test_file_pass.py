@@ -92,7 +92,7 @@ def test_a_file_that_cannot_be_read_is_told_in_its_place(tmp_path, in_many):
     (tmp_path / "many" / in_many.tracks[2].path).unlink()
     found = list(read_files(in_many.tracks, tmp_path / "many", 3))
     assert [group[0].mic for group, _ in found] == list(MICS)
-    assert [isinstance(heard, AudioError) for _, heard in found] == [False, False, True, False, False, False]
+    assert [isinstance(one, AudioError) for _, one in found] == [False, False, True, False, False, False]
 
 
 def test_no_more_files_are_held_than_are_read_ahead(tmp_path, in_many, monkeypatch):

@@ -79,17 +79,17 @@ def test_the_palette_goes_from_paper_to_ink_and_only_ever_darker():
 @pytest.mark.parametrize("peak_dbfs, gain_db", [(-60.0, MOST_GAIN_DB), (-30.0, 18.0), (0.0, CEILING_DBFS)])
 def test_a_sound_is_raised_within_limits_and_never_peaks_over_the_ceiling(peak_dbfs, gain_db):
     made = sound(10 ** (peak_dbfs / 20) * np.sin(2 * np.pi * 997 * at_time()), RATE_HZ)
-    heard, rate_hz = soundfile.read(io.BytesIO(content(made.uri, "audio/flac")))
-    assert rate_hz == RATE_HZ and len(heard) == 2 * RATE_HZ
+    decoded, rate_hz = soundfile.read(io.BytesIO(content(made.uri, "audio/flac")))
+    assert rate_hz == RATE_HZ and len(decoded) == 2 * RATE_HZ
     assert made.gain_db == pytest.approx(gain_db, abs=0.01)
-    assert 20 * np.log10(np.abs(heard).max()) == pytest.approx(min(CEILING_DBFS, peak_dbfs + MOST_GAIN_DB), abs=0.1)
-    assert abs(heard[0]) < 1e-3 and abs(heard[-1]) < 1e-3  # faded: no click of our own
+    assert 20 * np.log10(np.abs(decoded).max()) == pytest.approx(min(CEILING_DBFS, peak_dbfs + MOST_GAIN_DB), abs=0.1)
+    assert abs(decoded[0]) < 1e-3 and abs(decoded[-1]) < 1e-3  # faded: no click of our own
 
 
 def test_high_rates_are_brought_down_and_silence_stays_silent():
     made = sound(0.1 * np.sin(2 * np.pi * 997 * at_time(1.0, 96_000)), 96_000)
-    heard, rate_hz = soundfile.read(io.BytesIO(content(made.uri, "audio/flac")))
-    assert (rate_hz, len(heard)) == (48_000, 48_000)
+    decoded, rate_hz = soundfile.read(io.BytesIO(content(made.uri, "audio/flac")))
+    assert (rate_hz, len(decoded)) == (48_000, 48_000)
     assert not soundfile.read(io.BytesIO(content(sound(np.zeros(100), RATE_HZ).uri, "audio/flac")))[0].any()
 
 

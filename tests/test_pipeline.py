@@ -96,8 +96,8 @@ def copied(folder, tmp_path) -> Path:
 
 
 @pytest.fixture
-def heard(monkeypatch) -> list[str]:
-    """Return a list that the names of takes come into as they are listened to."""
+def analysed(monkeypatch) -> list[str]:
+    """Return a list that the names of takes come into as they are analysed."""
     names: list[str] = []
 
     def analyse_all(takes, *arguments):
@@ -161,17 +161,17 @@ def test_the_measured_pitches_are_those_that_were_played(filled):
     assert max(map(abs, right)) < 10
 
 
-def test_taking_it_in_again_does_nothing_and_keeps_the_queue(folder, store, queue, heard):
+def test_taking_it_in_again_does_nothing_and_keeps_the_queue(folder, store, queue, analysed):
     assert run("intake", folder, "--store", store) == (0, "mill-day2-b: 10 takes, 0 of them new or changed\n", "")
-    assert heard == [] and asked("queue", store) == queue
+    assert analysed == [] and asked("queue", store) == queue
 
 
-def test_only_the_take_with_a_changed_file_is_heard_again(copied, store, queue, heard):
+def test_only_the_take_with_a_changed_file_is_analysed_again(copied, store, queue, analysed):
     run("intake", copied, "--store", store)
-    assert heard == []  # the same files elsewhere
+    assert analysed == []  # the same files elsewhere
     os.utime(copied / "audio" / "T007_room.wav")
     assert run("intake", copied, "--store", store).out == "mill-day2-b: 10 takes, 1 of them new or changed\n"
-    assert heard == ["T007"] and asked("queue", store) == queue
+    assert analysed == ["T007"] and asked("queue", store) == queue
 
 
 def test_a_row_changed_on_the_sheet_changes_what_is_expected_of_its_take(copied, store):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.sessions import RATE_HZ, play
-from tests.test_take import heard
+from tests.test_take import analysed
 
 
 @pytest.fixture(scope="module")
@@ -17,10 +17,10 @@ def tracks():
 
 @pytest.fixture(scope="module")
 def apart(tracks, tmp_path_factory):
-    return heard(tmp_path_factory.mktemp("apart"), tracks, together=False)
+    return analysed(tmp_path_factory.mktemp("apart"), tracks, together=False)
 
 
-def test_every_microphone_is_drawn_the_one_heard_on_finely_and_with_its_pitch(apart, tracks):
+def test_every_microphone_is_drawn_the_measured_one_finely_and_with_its_pitch(apart, tracks):
     found = {preview.mic: preview for preview in apart.previews}
     assert list(found) == ["close", "room"]
     assert (found["close"].picture_hop_s, found["room"].picture_hop_s) == (0.02, pytest.approx(0.06))
@@ -41,13 +41,13 @@ def test_the_pitch_drawn_is_the_pitch_measured(apart):
 
 
 def test_the_same_sound_has_the_same_digest_in_one_file_or_in_several(apart, tracks, tmp_path):
-    together = heard(tmp_path, tracks, together=True)
+    together = analysed(tmp_path, tracks, together=True)
     assert together.audio_digest == apart.audio_digest is not None
-    # A copy has another time of change, so it is listened to again, and nobody has to hear it again.
+    # A copy has another time of change, so it is analysed again, and nobody has to hear it again.
     assert together.fingerprint != apart.fingerprint
 
 
 def test_one_changed_sample_of_one_microphone_changes_the_digest(apart, tracks, tmp_path):
     changed = tracks.copy()
     changed[1, 1000] += 2**-22
-    assert heard(tmp_path, changed, together=False).audio_digest != apart.audio_digest
+    assert analysed(tmp_path, changed, together=False).audio_digest != apart.audio_digest

@@ -1,4 +1,4 @@
-"""Scoring: from what was heard to spots, doubts and ranks; records made by hand, no audio."""
+"""Scoring: from measurements to spots, doubts and ranks; records made by hand, no audio."""
 
 from dataclasses import replace
 

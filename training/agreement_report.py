@@ -1,6 +1,6 @@
 """How far people agree, and which verdicts contradict the rest.
 
-Verdicts in; Cohen's kappa between any two people, and of one person with himself on takes heard twice; and the
+Verdicts in; Cohen's kappa between any two people, and of one person with themselves on takes heard twice; and the
 verdicts that confident learning (Northcutt, Jiang and Chuang, JAIR 70, 2021) finds to be label errors.
 """
 
@@ -32,9 +32,9 @@ class Contradiction:
 
 
 def agreement_of(verdicts: Mapping[str, Sequence[Verdict]]) -> list[dict[str, Any]]:
-    """Return kappa for every two people who settled the same takes, and of each with himself.
+    """Return kappa for every two people who settled the same takes, and of each with themselves.
 
-    Who rejects a note rejects its take. With himself: the verdict on a take that came back unannounced, against the
+    Who rejects a note rejects its take. With oneself: the verdict on a take that came back unannounced, against the
     earlier one.
     """
     rejected: dict[str, dict[TakeKey, bool]] = {}

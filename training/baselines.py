@@ -1,6 +1,6 @@
 """General baselines: rankings without notes, neighbours or microphones.
 
-Log-mel frames of one microphone of every take go in; one score a take comes out, higher = listen sooner. Each is
+Log-mel frames of one microphone of every take go in; one score a take comes out, higher = more doubtful. Each is
 fitted on the session it ranks, as the tool is.
 """
 

@@ -43,7 +43,7 @@ class FitConfig(Strict):
     units: int
     components: int
     trees_half: float  # rejects at which trees and the rest count the same
-    rows: int  # notes that a fit looks at; of more it takes a weighted sample
+    rows: int  # notes that a fit uses; of more it takes a weighted sample
     label_noise: float  # share of the verdicts that are errors
     seed: int
 
@@ -72,7 +72,7 @@ class _Problem:
 def learn(
     candidate: str, shipped: DoubtModel, sessions: Sequence[VerdictExamples], config: FitConfig, encoder: str
 ) -> LearnedDoubt:
-    """Fit one candidate on the labels of some sessions; nothing else of other sessions is looked at."""
+    """Fit one candidate on the labels of some sessions; nothing else of other sessions is used."""
     kinds = [str(kind) for kind in shipped.classifier.classes_ if kind != FINE]
     order = [list(shipped.classifier.classes_).index(kind) for kind in (FINE, *kinds)]
     weights, offsets = shipped.classifier.coef_[order], shipped.classifier.intercept_[order]

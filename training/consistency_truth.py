@@ -66,7 +66,7 @@ class Planted:
 
 
 @dataclass(frozen=True)
-class _Notes:
+class _PlantedNotes:
     """Every note to be played, one row a note."""
 
     day: np.ndarray
@@ -105,7 +105,7 @@ def curve(shape: str, pitches: int) -> np.ndarray:
     return (y - y.mean()) / y.std()
 
 
-def _notes(planted: Planted, rng: np.random.Generator) -> _Notes:
+def _notes(planted: Planted, rng: np.random.Generator) -> _PlantedNotes:
     """Return all notes: every session plays every dynamic's whole range, its takes in an order of its own."""
     firsts = range(0, planted.pitches, planted.take_pitches)
     runs = [(dynamic, first) for dynamic in range(len(planted.dynamics)) for first in firsts]
@@ -117,10 +117,10 @@ def _notes(planted: Planted, rng: np.random.Generator) -> _Notes:
         for tone in range(runs[run][1], min(runs[run][1] + planted.take_pitches, planted.pitches))
         for _ in range(planted.repetitions)
     ]
-    return _Notes(*np.array(rows).T)
+    return _PlantedNotes(*np.array(rows).T)
 
 
-def _parts(planted: Planted, quantity: str, notes: _Notes, rng: np.random.Generator) -> dict[str, np.ndarray]:
+def _parts(planted: Planted, quantity: str, notes: _PlantedNotes, rng: np.random.Generator) -> dict[str, np.ndarray]:
     """Return what each factor adds to every note."""
     shift, take = planted.shift(quantity), notes.take
     cell = notes.dynamic * planted.pitches + notes.tone
@@ -137,7 +137,7 @@ def _parts(planted: Planted, quantity: str, notes: _Notes, rng: np.random.Genera
     return parts
 
 
-def _by_chance(planted: Planted, notes: _Notes, parts: dict[str, np.ndarray], shift: Shift) -> np.ndarray:
+def _by_chance(planted: Planted, notes: _PlantedNotes, parts: dict[str, np.ndarray], shift: Shift) -> np.ndarray:
     """Return what single pitches, takes and noise together happen to do to dynamics, register, days and set-ups."""
     levels = (notes.dynamic, len(planted.dynamics)), (notes.day, planted.days), (notes.session % 2, 2)
     steps = [level[:, None] == np.arange(count) for level, count in levels]
@@ -153,7 +153,7 @@ def _spaced(levels: int) -> np.ndarray:
     return places / places.std() if levels > 1 else places
 
 
-def _values(quantity: str, parts: dict[str, np.ndarray], notes: _Notes) -> np.ndarray:
+def _values(quantity: str, parts: dict[str, np.ndarray], notes: _PlantedNotes) -> np.ndarray:
     axis = NOISE[quantity] * sum(parts.values()) + LOUDER.get(quantity, 0.0) * notes.dynamic
     log = COMPARED[QUANTITIES[quantity].measurement].log
     return USUAL[quantity] * np.exp(axis) if log else USUAL[quantity] + axis
@@ -167,7 +167,7 @@ def _shares(parts: dict[str, np.ndarray]) -> dict[str, float]:
 def _save_session(
     db: Connection,
     planted: Planted,
-    notes: _Notes,
+    notes: _PlantedNotes,
     values: Mapping[str, np.ndarray],
     when: tuple[int, int],
     rng: np.random.Generator,
@@ -203,7 +203,12 @@ def _save_session(
 
 
 def _note(
-    planted: Planted, notes: _Notes, values: Mapping[str, np.ndarray], row: int, number: int, rng: np.random.Generator
+    planted: Planted,
+    notes: _PlantedNotes,
+    values: Mapping[str, np.ndarray],
+    row: int,
+    number: int,
+    rng: np.random.Generator,
 ) -> Note:
     measurements = {about.measurement: float(values[q][row]) for q, about in QUANTITIES.items()}
     midi, start_s = planted.lowest + int(notes.tone[row]), 2.0 * number

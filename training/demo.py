@@ -166,7 +166,7 @@ def take_in_demo(folder: Path, truth: Truth, engine: Engine, top: int = 12) -> s
 
 
 def ranking_summary(ranked: list[str], truth: Truth) -> str:
-    """Return one line: how many of the planted faults stand in the first fifth of the queue."""
+    """Return one line: how many of the planted faults are in the first fifth of the queue."""
     planted = {take for take, own in truth["takes"].items() if own["fault"] is not None}
     first = ranked[: math.ceil(len(ranked) / 5)]
     found = len(planted & set(first))

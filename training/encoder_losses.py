@@ -1,8 +1,8 @@
 """The losses of the encoder's training; their layers are used in training alone.
 
-Four aims: find the same note again in another room among its neighbours; tell at each step which noise or fault is
-audible; tell spoilt notes from how they differ from their cohort; tell by how much they differ in tuning, attack,
-length, brightness and level.
+Four aims: find the same note again in another room among its neighbours; classify at each step which noise or fault
+is audible; classify spoilt notes by how they differ from their cohort; predict by how much they differ in tuning,
+attack, length, brightness and level.
 """
 
 import torch
@@ -30,7 +30,7 @@ class Losses(nn.Module):
         self.slope, self.offset = nn.Parameter(torch.tensor(0.5)), nn.Parameter(torch.tensor(-2.0))
 
     def forward(
-        self, vectors: Tensor, logits: Tensor, batch: Batch, takes: int, lean: nn.Module
+        self, vectors: Tensor, logits: Tensor, batch: Batch, takes: int, direction: nn.Module
     ) -> dict[str, Tensor]:
         """Return the loss of each aim; rows are view x episode x take, ``takes`` of them an episode."""
         z = vectors.reshape(len(vectors) // takes, -1, vectors.shape[2])  # (view x episode, note, dimension)
@@ -41,11 +41,13 @@ class Losses(nn.Module):
         return {
             "contrastive": self._contrastive(z, kind, labelled & (kind != len(KINDS) - 1)),
             "evidence": step / batch.weight.sum(),
-            "cohort": self._cohort(difference, mask, kind, labelled, lean),
+            "cohort": self._cohort(difference, mask, kind, labelled, direction),
             "measurements": self._measurements(difference, mask, kind, measures),
         }
 
-    def _cohort(self, difference: Tensor, mask: Tensor, kind: Tensor, labelled: Tensor, lean: nn.Module) -> Tensor:
+    def _cohort(
+        self, difference: Tensor, mask: Tensor, kind: Tensor, labelled: Tensor, direction: nn.Module
+    ) -> Tensor:
         """Return the cross entropy of spoilt or not, of the kind, and of each one-sided kind."""
         square = difference.square().sum(dim=2) + 1e-4
         usual = torch.where(mask, square, torch.nan).nanmedian(dim=1, keepdim=True).values
@@ -55,7 +57,7 @@ class Losses(nn.Module):
         both = torch.cat((difference, self.squared(difference).square()), dim=2)
         named = cross_entropy(self.kind(both)[labelled], kind[labelled], label_smoothing=0.05)
         one_sided = torch.stack([kind == KINDS.index(name) for name in DIRECTIONS], dim=2).float()
-        return spoilt + named + 2 * binary_cross_entropy(lean(difference)[labelled], one_sided[labelled])
+        return spoilt + named + 2 * binary_cross_entropy(direction(difference)[labelled], one_sided[labelled])
 
     def _measurements(self, difference: Tensor, mask: Tensor, kind: Tensor, measures: Tensor) -> Tensor:
         """Return the error of the differences from the cohort's good notes as predicted from the vectors."""

@@ -89,7 +89,7 @@ class EncoderValidation:
 
 
 def scores(notes: dict[str, np.ndarray]) -> dict[str, float]:
-    """Return how well vectors tell spoilt notes from good ones, and how little of them is room.
+    """Return how well vectors separate spoilt notes from good ones, and how little they depend on the room.
 
     knn: AUROC over notes of local_knn, the tool's own outlier score. probe: AUROC of a logistic regression on the
     difference from the cohort's median, fitted on half of the episodes. again: share of notes whose nearest vector

@@ -54,7 +54,7 @@ class Prepared:
     """A session as unlabelled examples, with its takes in ranked order and their truth."""
 
     examples: VerdictExamples
-    heard: AnalysedSession
+    session: AnalysedSession
     ranked: list[str]
 
 
@@ -67,12 +67,12 @@ class Scored(NamedTuple):
     rejected: np.ndarray  # (take,)
 
 
-def prepared(heard: AnalysedSession, name: str, model: DoubtModel) -> Prepared:
+def prepared(session: AnalysedSession, name: str, model: DoubtModel) -> Prepared:
     """Return a session ready for verdicts, the most doubtful take first."""
-    takes, missing, _ = place(heard.takes, heard.a4_hz)
+    takes, missing, _ = place(session.takes, session.a4_hz)
     examples = examples_of_session(name, session_features(takes, missing, {}), [])
     doubts = take_doubts(model, examples)
-    return Prepared(examples, heard, sorted(doubts, key=lambda take: -doubts[take]))
+    return Prepared(examples, session, sorted(doubts, key=lambda take: -doubts[take]))
 
 
 def simulated_examples(
@@ -86,7 +86,7 @@ def simulated_examples(
         order = one.ranked[: max(0, count)]
         count -= len(order)
         if order:
-            table, truth = one.examples.table, one.heard.truth
+            table, truth = one.examples.table, one.session.truth
             verdicts = give_verdicts(order, truth, table, config.label_noise, config.named, rng)
             examples.append(one.examples.with_verdicts(verdicts))
     return examples
@@ -97,7 +97,7 @@ def scores(model: DoubtModel | LearnedDoubt, sessions: Sequence[Prepared]) -> Sc
     ranked, saved, doubts, bad = [], [], [], []
     for one in sessions:
         predicted = take_doubts(model, one.examples)
-        faults = {take: truth["fault"] for take, truth in one.heard.truth.items()}
+        faults = {take: truth["fault"] for take, truth in one.session.truth.items()}
         names = [take for take in one.ranked if not (faults[take] and faults[take]["kind"] in MISHAPS)]
         own, truth = (
             np.array([predicted[take] for take in names]),
@@ -188,7 +188,7 @@ def main(
     config_file: Annotated[Path | None, typer.Option("--config", help="Recipe; else configs/learning.toml")] = None,
     encoders: Annotated[Path | None, typer.Option(help="Folder with development.toml's [encoders]")] = None,
     held_back: Annotated[bool, typer.Option(help="On the held-back instrument too")] = False,
-    cache: Annotated[Path | None, typer.Option(help="Folder that keeps what was heard")] = None,
+    cache: Annotated[Path | None, typer.Option(help="Folder that caches analysed sessions")] = None,
     out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
 ) -> None:
     """Print how good the queue is after 0, 5, 10 … verdicts, against the shipped doubt."""
@@ -197,20 +197,20 @@ def main(
     development = read_toml(shipped("configs/development.toml"), HoldoutConfig)
     by, prior = networks_in(encoders, development), load_model()
 
-    def heard(wanted: list[SessionSpec], recipe: str, listener: Networks) -> list[Prepared]:
-        found = analyse_all(shipped(recipe), recordings, wanted, cache, listener)
+    def prepare_all(wanted: list[SessionSpec], recipe: str, networks: Networks) -> list[Prepared]:
+        found = analyse_all(shipped(recipe), recordings, wanted, cache, networks)
         return [
             prepared(one.only(), f"{order.instruments[0]}-{order.seed}", prior)
             for one, order in zip(found, wanted, strict=True)
         ]
 
-    training = heard(orders_of(development, config.training), development.recipe, by)
+    training = prepare_all(orders_of(development, config.training), development.recipe, by)
     tests: dict[str, Sequence[Prepared]] = {
-        "later sessions": heard(orders_of(development, config.later), development.recipe, by)
+        "later sessions": prepare_all(orders_of(development, config.later), development.recipe, by)
     }
     if held_back:
         holdout = read_toml(shipped("configs/holdout.toml"), HoldoutConfig)
-        tests["another instrument"] = heard(session_specs(holdout), holdout.recipe, Networks())
+        tests["another instrument"] = prepare_all(session_specs(holdout), holdout.recipe, Networks())
     rows = curve(training, tests, config, how)
     print(printed(rows))
     if out:

@@ -51,7 +51,7 @@ class NoiseConfig(Strict):
 
 
 class CardConfig(Strict):
-    """What the card says beside what is measured."""
+    """The card's fields beside the measured ones."""
 
     licences: dict[str, str]
     kept_unheard: str
@@ -71,7 +71,7 @@ class OptimiserConfig(Strict):
 
 
 class DataConfig(Strict):
-    """What a network is trained on, and what its card says of it."""
+    """A network's training data, and its description for the card."""
 
     seed: int
     card: CardConfig
@@ -133,14 +133,14 @@ def cached_pool(config: DataConfig, recordings: Path, banks: Path | None, file: 
     return pool
 
 
-class Progress:
+class TrainingProgress:
     """How far a run is, by steps or by minutes, and the learning rate that follows from it."""
 
     def __init__(self, config: OptimiserConfig) -> None:
         self.config, self.began, self.minutes = config, time.monotonic(), 0.0
 
     def set_rate(self, optimizer: torch.optim.Optimizer, step: int) -> bool:
-        """Set the learning rate for a step (linear warm-up, cosine decay) and tell whether the run goes on."""
+        """Set the learning rate for a step (linear warm-up, cosine decay) and return whether the run continues."""
         train = self.config
         self.minutes = (time.monotonic() - self.began) / 60
         done = max(step / train.steps, self.minutes / train.minutes if train.minutes else 0.0)
@@ -176,7 +176,7 @@ def descend(optimizer: torch.optim.Optimizer, loss: Tensor, parameters: list[nn.
 
 
 def commit() -> str:
-    """Return what git says the working tree is, or "unknown"."""
+    """Return git's description of the working tree, or "unknown"."""
     command = ["git", "describe", "--always", "--dirty", "--abbrev=12"]
     try:
         found = subprocess.run(command, capture_output=True, text=True, check=True, cwd=Path(__file__).parent)

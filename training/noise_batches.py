@@ -57,7 +57,7 @@ class NoisyBatch:
     weight: Tensor  # (take, step) 0 where the label is unknown
 
 
-class _Events(NamedTuple):
+class _SceneEvents(NamedTuple):
     take: Tensor
     kind: Tensor
     start_s: Tensor
@@ -123,7 +123,7 @@ class NoiseRenderer(Renderer):
         frames = warped(batch.frames.flatten(0, 1), stretch, offset)
         return replace(batch, frames=frames.view(batch.frames.shape))
 
-    def _marks(self, plan: Plan, player_m: Tensor, events: _Events, frames: int) -> Tensor:
+    def _marks(self, plan: Plan, player_m: Tensor, events: _SceneEvents, frames: int) -> Tensor:
         """Return note masks as of segmentation: times a little off, few notes missing, few noises included."""
         row = self._on_device(plan.row)
         start_s = self._on_device(plan.at / RATE_HZ).to(torch.float32) + player_m[row, 0] / SOUND_M_S
@@ -169,7 +169,7 @@ class NoiseRenderer(Renderer):
         early.scatter_add_(1, torch.cat((arrive, arrive + after_s * RATE_HZ), 1).long(), strength)
         return torch.fft.rfft(early, self.size).view(takes, mics, -1)
 
-    def _noises(self, takes: int, levels: tuple[Tensor, Tensor, Tensor, Tensor]) -> tuple[Tensor, _Events]:
+    def _noises(self, takes: int, levels: tuple[Tensor, Tensor, Tensor, Tensor]) -> tuple[Tensor, _SceneEvents]:
         """Return noises [take, place, sample] at random times and levels, in order of take and time."""
         recipe = self.recipe
         noise_m, critical_m, gain, floor_db = levels
@@ -194,7 +194,7 @@ class NoiseRenderer(Renderer):
         noises = torch.zeros(takes * PLACES, self.size, device=self.device)
         row = take * PLACES + place
         add_segments(noises, self.noise, start[clip], duration, row, at, strength, rate, round(FADE_S * RATE_HZ))
-        return noises.view(takes, PLACES, -1), _Events(take, kind[clip], at / RATE_HZ, (at + duration) / RATE_HZ)
+        return noises.view(takes, PLACES, -1), _SceneEvents(take, kind[clip], at / RATE_HZ, (at + duration) / RATE_HZ)
 
     def _levels(self, waves: Tensor) -> Tensor:
         """Return the power of each mel group [row, group, frame]; see listen/mel_groups.py."""
@@ -213,7 +213,9 @@ class NoiseRenderer(Renderer):
         over = functional.pad(over, (0, -over.shape[1] % STRIDE))
         return over.view(len(over), -1, STRIDE).amax(dim=2)
 
-    def _batch(self, frames: Tensor, marks: Tensor, audible: Tensor, events: _Events, noise_m: Tensor) -> NoisyBatch:
+    def _batch(
+        self, frames: Tensor, marks: Tensor, audible: Tensor, events: _SceneEvents, noise_m: Tensor
+    ) -> NoisyBatch:
         """Return the batch with its targets at every step."""
         takes, mics, steps = audible.shape
         centre_s = (torch.arange(steps, device=self.device) + 0.5) * STEP_S

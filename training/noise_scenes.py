@@ -151,7 +151,7 @@ def make_scene(plan: TakePlan, stage: Stage, config: SceneRecipe, rng: np.random
     dry = np.zeros(max(laid.total, *(at + len(note) for at, note in zip(laid.onsets, laid.notes, strict=True))))
     for at, note in zip(laid.onsets, laid.notes, strict=True):
         dry[at : at + len(note)] += note
-    music = stage.hall.hear(dry, seed=int(rng.integers(2**31)))[:, : laid.total]
+    music = stage.hall.record(dry, seed=int(rng.integers(2**31)))[:, : laid.total]
     music = music + stage.hall.floors(laid.total, rng)
     tracks, planted = music.copy(), []
     for index in range(len(laid.notes)):
@@ -193,7 +193,7 @@ def _plant(
     at = int(rng.integers(low, max(low + 1, high - len(dry))))
     near = stage.recipe.mics[int(rng.integers(len(stage.recipe.mics)))]
     place = (near.x_m + rng.uniform(-1.5, 1.5), near.y_m + rng.uniform(-1.5, 1.5))
-    tracks = stage.hall.hear(dry, place, seed=int(rng.integers(2**31)))[:, : music.shape[1] - at]
+    tracks = stage.hall.record(dry, place, seed=int(rng.integers(2**31)))[:, : music.shape[1] - at]
     levels = [shaping.peak_rms_db(track, rate_hz) for track in tracks]
     mic = int(np.argmax(levels))
     note = music[mic, laid.onsets[index] : laid.ends[index]]

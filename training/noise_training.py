@@ -29,10 +29,10 @@ from training.network_training import (
     OptimiserConfig,
     Out,
     PoolFile,
-    Progress,
     Quarter,
     Recordings,
     Steps,
+    TrainingProgress,
     Without,
     averaged_copy,
     cached_pool,
@@ -119,7 +119,7 @@ def fit(
     """Train ``network`` in place; return the moving average of its weights and the number of the last step."""
     train, pool = config.train, renderer.pool
     average, parameters = averaged_copy(network), list(network.parameters())
-    optimizer, progress = make_optimizer(parameters, train), Progress(train)
+    optimizer, progress = make_optimizer(parameters, train), TrainingProgress(train)
     remembered: list[NoisyBatch] = []
     replayed = np.random.default_rng([config.seed, 10])
     with ThreadPoolExecutor(2) as planner:

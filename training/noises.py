@@ -1,7 +1,7 @@
 """Noise hits: where one lands in a take and how loud it is, and an invented bank of them.
 
-A hit has one place in the hall, so every microphone hears it at its own level and time. Its level is the
-loudest 10 ms, in the microphone where that is highest, under the RMS of the note it follows.
+A hit has one place in the hall, so every microphone records it at its own level and time. Its level is the loudest 10
+ms, in the microphone where that is highest, under the RMS of the note it follows.
 """
 
 from collections.abc import Callable, Mapping
@@ -26,13 +26,13 @@ def add_noise(tracks: Array, laid: Laid, stage: Stage, rng: np.random.Generator)
     near = stage.recipe.mics[int(rng.integers(len(tracks)))]
     place = (near.x_m + rng.uniform(0.4, 1.5), near.y_m + rng.uniform(-1.0, 1.0))
     dry = shaping.faded(clip.waveform[:length], rate_hz, 0.003, 0.04)
-    heard = stage.hall.hear(dry, place, seed=int(rng.integers(2**31)))[:, : tracks.shape[1] - at]
-    levels = [shaping.peak_rms_db(track, rate_hz) for track in heard]
+    recorded = stage.hall.record(dry, place, seed=int(rng.integers(2**31)))[:, : tracks.shape[1] - at]
+    levels = [shaping.peak_rms_db(track, rate_hz) for track in recorded]
     mic = int(np.argmax(levels))
     note_db = shaping.rms_db(tracks[mic, laid.onsets[index] : laid.ends[index]])
     level_db = _level_db(note_db, stage.recipe.mics[mic].floor_dbfs, recipe, rng)
     out = tracks.copy()
-    out[:, at : at + heard.shape[1]] += heard * shaping.amplitude(level_db - levels[mic])
+    out[:, at : at + recorded.shape[1]] += recorded * shaping.amplitude(level_db - levels[mic])
     start_s = at / rate_hz + stage.hall.delay_s(mic, place)
     return out, {
         "kind": clip.kind,
@@ -60,7 +60,7 @@ def _window(
 
 
 def _level_db(note_db: float, floor_db: float, recipe: NoiseRecipe, rng: np.random.Generator) -> float:
-    # A hit under the microphone's own floor is heard by nobody, so it would be no fault.
+    # A hit under the microphone's own floor is inaudible, so it would not be a fault.
     return max(note_db - rng.uniform(*recipe.under_note_db), floor_db + recipe.least_over_floor_db)
 
 

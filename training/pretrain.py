@@ -30,10 +30,10 @@ from training.network_training import (
     OptimiserConfig,
     Out,
     PoolFile,
-    Progress,
     Quarter,
     Recordings,
     Steps,
+    TrainingProgress,
     Without,
     averaged_copy,
     cached_pool,
@@ -110,7 +110,7 @@ def fit(
     losses = Losses(network.shape.dimension).to(device)
     average = averaged_copy(set_dropout(network, train.dropout))
     parameters = [*network.parameters(), *losses.parameters()]
-    optimizer, progress = make_optimizer(parameters, train), Progress(train)
+    optimizer, progress = make_optimizer(parameters, train), TrainingProgress(train)
     weights = {aim: weight for aim, weight in config.aims.model_dump().items() if weight}
     with ThreadPoolExecutor(1) as planner:
         following = planner.submit(plan_batch, renderer, parts, config.seed, 0)

@@ -1,4 +1,4 @@
-"""The linear probe: do the encoder's outputs, with a few verdicts from one session, tell good from bad in the next?
+"""The linear probe: do encoder outputs, with a few verdicts from one session, separate good and bad in the next?
 
 Two analysed sessions of one instrument go in, the AUROC over the notes of the second comes out. Two probes: on the
 vectors, each less its neighbours' in the cohort (``judge/relative_vectors.py``), so that instrument, pitch and room
@@ -53,7 +53,7 @@ def verdict_sample(rejected: np.ndarray, verdicts: int, rng: np.random.Generator
 
 
 def probe_auroc(first: Probed, second: Probed, verdicts: int, seed: int) -> float:
-    """Return how well ``verdicts`` on the first session tell good from bad notes of the second (AUROC)."""
+    """Return how well ``verdicts`` on the first session separate good from bad notes of the second (AUROC)."""
     rows = verdict_sample(first.rejected, verdicts, np.random.default_rng(seed))
     model = LogisticRegression(C=STRENGTH, class_weight="balanced", max_iter=2000)
     model.fit(first.vectors[rows], first.rejected[rows])

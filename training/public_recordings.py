@@ -47,7 +47,7 @@ FAMILIES = {
     "double-bass": "strings",
     "electric-bass": "bass guitar",
 }
-# Whole families are held out, so that a figure says how the tool does on instruments it has never met. Saxophones,
+# Whole families are held out, so that a figure says how the tool does on instruments it has never seen. Saxophones,
 # strings and bass have the most notes and repetitions to learn from; the alto saxophone is held out everywhere.
 TESTING_FAMILIES = {"brass", "flute", "double reed", "clarinet"}
 TESTING_INSTRUMENTS = {"alto-saxophone"}

@@ -1,9 +1,9 @@
 """A hall with several microphones: one dry waveform at one place in, one track a microphone out.
 
-Places are (x, y) in metres, the player at (0, 0). A microphone hears the direct sound (1/distance, delayed
-by distance / 343 m/s), a few early reflections and a diffuse tail that dies by 60 dB in the hall's
-reverberation time, sooner in the treble; then its own colour, its own floor noise and, where asked, hum.
-Tracks have shape (channel, sample), float64. Everything follows from the seed.
+Places are (x, y) in metres, the player at (0, 0). A microphone records the direct sound (1/distance, delayed by
+distance / 343 m/s), a few early reflections and a diffuse tail that dies by 60 dB in the hall's reverberation time,
+sooner in the treble; then its own colour, its own floor noise and, where asked, hum. Tracks have shape (channel,
+sample), float64. Everything follows from the seed.
 """
 
 from dataclasses import dataclass
@@ -52,7 +52,7 @@ class Hall:
     rate_hz: int
     tails: tuple[Array, ...]
 
-    def hear(self, waveform: Array, place: Place = (0.0, 0.0), seed: int = 0) -> Array:
+    def record(self, waveform: Array, place: Place = (0.0, 0.0), seed: int = 0) -> Array:
         """Return what every microphone picks up of ``waveform`` played at ``place``, shape (channel, sample).
 
         ``seed`` fixes the early reflections; all tracks are as long as the longest ring-out.
@@ -61,8 +61,8 @@ class Hall:
         longest = max(len(response) for response in responses)
         tracks = np.zeros((len(self.mics), len(waveform) + longest - 1))
         for track, response in zip(tracks, responses, strict=True):
-            heard = signal.oaconvolve(waveform, response)
-            track[: len(heard)] = heard
+            received = signal.oaconvolve(waveform, response)
+            track[: len(received)] = received
         return tracks
 
     def delay_s(self, index: int, place: Place = (0.0, 0.0)) -> float:

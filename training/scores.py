@@ -17,7 +17,7 @@ Array = npt.NDArray[np.float64]
 
 
 def auroc(rejected: npt.ArrayLike, doubt: npt.ArrayLike) -> float:
-    """Return the chance that a reject stands above a good one (0.5 = random order)."""
+    """Return the probability that a reject ranks above a good one (0.5 = random order)."""
     found, doubts = _checked(rejected, doubt)
     return float("nan") if found.all() else float(metrics.roc_auc_score(found, doubts))
 

@@ -1,4 +1,4 @@
-"""One take, rendered: a player's notes in a row, at most one fault, heard by every microphone of a hall.
+"""One take, rendered: a player's notes in a row, at most one fault, recorded by every microphone of a hall.
 
 Out come tracks of shape (channel, sample), full scale 1.0, and the truth about them: every note's onset and
 end, in seconds of the first microphone's track, and what was planted where.
@@ -26,7 +26,7 @@ def render(plan: TakePlan, stage: Stage, kind: str | None, rng: np.random.Genera
     if kind in PLAYED_KINDS and fault is None:
         return None
     laid = lay(notes, fault, stage, rng)
-    tracks = stage.hall.hear(_mix(laid), seed=int(rng.integers(2**31)))[:, : laid.total]
+    tracks = stage.hall.record(_mix(laid), seed=int(rng.integers(2**31)))[:, : laid.total]
     if kind == NOISE:
         tracks, fault = add_noise(tracks, laid, stage, rng)
     tracks = tracks + stage.hall.floors(laid.total, rng)

@@ -16,7 +16,7 @@ Problems = list[str]
 
 
 class Run:
-    """One run: numbers, texts and files by name; without a tracking store it keeps quiet."""
+    """One run: numbers, texts and files by name; without a tracking store it does nothing."""
 
     def __init__(self, client: Any, run_id: str | None, problems: Problems) -> None:
         self._client, self.run_id, self.problems = client, run_id, problems

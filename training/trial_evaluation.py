@@ -1,4 +1,4 @@
-"""How well the tool ranks test sessions of real notes that it has never met, before any verdict.
+"""How well the tool ranks test sessions of real notes that it has never seen, before any verdict.
 
 Builds sessions (training/trial), takes each in with the tool as it is, and compares the queue with the truth: by
 session, by kind of fault and by size, beside three baselines, and with natural playing sounds against without.
@@ -36,7 +36,7 @@ PRESENT = "present or absent"
 
 @dataclass(frozen=True)
 class RankedTake:
-    """A take's truth beside what the tool and the baselines say of it; a higher doubt is to be heard sooner."""
+    """A take's truth beside the scores of the tool and the baselines; a higher doubt is to be heard sooner."""
 
     session: str
     take: str
@@ -119,7 +119,7 @@ def _size_group(size: float | None) -> str:
 
 
 def _grouped(takes: Sequence[RankedTake], group: Callable[[dict[str, Any]], str]) -> dict[str, dict[str, float]]:
-    """Return for each group of faults how its takes stand among the faultless ones of their own session."""
+    """Return for each group of faults how its takes rank among the faultless ones of their own session."""
     clean = defaultdict(list)
     for take in takes:
         if not take.faults:

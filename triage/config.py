@@ -44,13 +44,13 @@ def read_toml(path: Path, model: type[Settings]) -> Settings:
 
 
 def _first_slip(error: ValidationError) -> str:
-    slip = error.errors()[0]
-    key = ".".join(str(part) for part in slip["loc"])
-    if slip["type"] == "extra_forbidden":
+    mistake = error.errors()[0]
+    key = ".".join(str(part) for part in mistake["loc"])
+    if mistake["type"] == "extra_forbidden":
         return f"unknown key {key[:200]!r}; remove it or correct its spelling"
-    if slip["type"] == "missing":
+    if mistake["type"] == "missing":
         return f"key {key!r} is missing; add it"
-    return f"{key[:200]} = {repr(slip['input'])[:200]}: {slip['msg'][:500]}"
+    return f"{key[:200]} = {repr(mistake['input'])[:200]}: {mistake['msg'][:500]}"
 
 
 def shipped(relative: str) -> Path:

@@ -1,10 +1,10 @@
 """Watching: a session taken in take after take while it is recorded, by the same steps as `triage intake`.
 
 ``watch`` looks at a session's folder until it is stopped. A take whose files are whole (``intake/arriving.py``) is
-listened to at once, the newest first, and all of the session is ranked anew after it. What was taken in is known by
-the store alone, so a watch that was stopped, or killed, goes on where it was. A file that is broken or has gone, a
-share or a database that is away for a while, a take sheet half written: each is a line, and the watch goes on.
-Nothing is dropped from the queue here, for a folder that is away looks like one that was emptied; `intake` does that.
+analysed at once, the newest first, and all of the session is ranked anew after it. What was taken in is known by the
+store alone, so a watch that was stopped, or killed, goes on where it was. A file that is broken or has gone, a share
+or a database that is away for a while, a take sheet half written: each is a line, and the watch goes on. Nothing is
+dropped from the queue here, for a folder that is away looks like one that was emptied; `intake` does that.
 """
 
 import time
@@ -68,7 +68,7 @@ class Follower:
         self.arriving = ArrivingFiles(folder, read_session(folder).files.folder, waiting)
         self.due_s: float | None = None  # when to look again though no file has changed
         self._tried: dict[str, str] = {}  # take -> fingerprint of what was analysed, even if in vain
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
         self._described: list[tuple[int, int]] = []  # size and time of the session's description and sheet
         self._unranked: dict[str, float] = {}  # take analysed -> when its last file changed
         self._stale, self._ranked_s = True, -RANK_S  # a watch that was killed may have left its last take unranked
@@ -136,8 +136,8 @@ class Follower:
             self._say(line)
 
     def _say(self, line: str) -> None:
-        if line not in self._told:
-            self._told.add(line)
+        if line not in self._reported:
+            self._reported.add(line)
             self.noticed(line)
 
 

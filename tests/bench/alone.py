@@ -21,11 +21,11 @@ def main(folder: str, store: str, cores: str, cluster: str | None = None) -> Non
 
     engine = open_store(store)
     loaded = time.perf_counter()
-    heard_s: list[float] = []
+    done_s: list[float] = []
 
     def tell(what: str, number: int, total: int) -> None:
         if what == "listening":
-            heard_s.append(time.perf_counter())
+            done_s.append(time.perf_counter())
 
     first = take_in(Path(folder), engine, tell, cluster)
     done = time.perf_counter()
@@ -40,7 +40,7 @@ def main(folder: str, store: str, cores: str, cluster: str | None = None) -> Non
                 "intake_s": done - loaded,
                 "again_s": ended - done,
                 "takes": first.new_takes,
-                "between_s": heard_s[-1] - heard_s[0] if heard_s else 0.0,
+                "between_s": done_s[-1] - done_s[0] if done_s else 0.0,
             }
         )
     )

@@ -76,7 +76,7 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
         print(f"\n{database}: sheets of a session, made beside the desk as soon as its takes or verdicts change")
         for what in SHEETS:
             began_s = time.perf_counter()
-            some = 1 if what == "evenness" else chosen.sessions  # others take minutes and are not asked for
+            some = 1 if what == "consistency" else chosen.sessions  # others take minutes and are not asked for
             for session_id in range(1, some + 1):
                 make_sheet(engine, what, session_id)
             print(f"{what:64}{(time.perf_counter() - began_s) / some:8.1f} s", flush=True)

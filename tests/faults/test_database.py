@@ -10,7 +10,7 @@ import pytest
 
 from tests.desk.server.conftest import serve  # noqa: F401 - a fixture
 from tests.faults.mill import heard, unsound
-from tests.faults.test_disk import told_in_one_line
+from tests.faults.test_disk import reported_in_one_line
 from tests.faults.warm import Warm
 from tests.postgres import Server
 
@@ -61,9 +61,9 @@ def test_a_database_that_goes_away_during_an_intake_costs_one_line_and_comes_bac
     time.sleep(0.35)
     server.end(how)
     status = running.wait()
-    assert status == 1 and told_in_one_line(running.output), running.output
+    assert status == 1 and reported_in_one_line(running.output), running.output
     status, output = warm.run("verdict", "T002", "accept", "--by", "anna", "--store", address)
-    assert status == 1 and told_in_one_line(output), output
+    assert status == 1 and reported_in_one_line(output), output
     server.begin()
     assert unsound(address) == []
     status, output = warm.run("intake", folder, "--store", address)

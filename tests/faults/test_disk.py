@@ -17,7 +17,7 @@ from tests.faults.warm import Warm
 KB = 1024
 
 
-def told_in_one_line(output: str) -> bool:
+def reported_in_one_line(output: str) -> bool:
     """Tell whether a command ended with one line that says what is wrong, and no traceback."""
     errors = [line for line in output.splitlines() if line.startswith("error: ")]
     return len(errors) == 1 and "Traceback" not in output
@@ -28,7 +28,7 @@ def test_a_file_that_may_not_grow_stops_an_intake_in_one_line(warm: Warm, folder
     # RLIMIT_FSIZE: the system refuses to write on, as it does on a full disk, at any stage of the intake.
     address = f"sqlite:///{tmp_path / 'store.db'}"
     status, output = warm.run("intake", folder, "--store", address, most_bytes=most_kb * KB)
-    assert status == 1 and told_in_one_line(output), output
+    assert status == 1 and reported_in_one_line(output), output
     assert unsound(address) == []
     status, output = warm.run("intake", folder, "--store", address)
     assert status == 0 and "5 takes" in output and unsound(address) == []
@@ -64,7 +64,7 @@ def test_a_full_disk_stops_an_intake_and_with_room_it_goes_on(warm: Warm, folder
     with small_disk(size_kb) as disk:
         address = f"sqlite:///{disk / 'store.db'}"
         status, output = warm.run("intake", folder, "--store", address)
-        assert status == 1 and told_in_one_line(output) and "full" in output, output
+        assert status == 1 and reported_in_one_line(output) and "full" in output, output
         subprocess.run(["mount", "-o", "remount,size=20m", disk], check=True)
         assert unsound(address) == []
         assert warm.run("intake", folder, "--store", address)[0] == 0 and unsound(address) == []
@@ -88,7 +88,7 @@ def test_on_a_full_disk_no_verdict_is_confirmed_and_none_is_lost(warm: Warm, fol
             confirmed += status == 0
             if status:
                 break
-        assert status == 1 and told_in_one_line(output) and "full" in output
+        assert status == 1 and reported_in_one_line(output) and "full" in output
         ballast.unlink()
         assert unsound(address) == []
         assert warm.run("verdict", "T003", "accept", "--by", "ben", "--store", address)[0] == 0
@@ -107,13 +107,13 @@ def test_a_session_that_may_only_be_read_is_taken_in_like_any_other(warm: Warm, 
         queues = [heard(warm.run("queue", "--format", "json", "--store", one)[1]) for one in (usual, address)]
         assert queues[0] == queues[1] and unsound(address) == []
         status, output = warm.run("handover", locked, "--manifest-only")
-        assert status == 1 and told_in_one_line(output) and "cannot be written" in output, output
+        assert status == 1 and reported_in_one_line(output) and "cannot be written" in output, output
 
 
 def test_a_store_in_a_folder_that_may_only_be_read_is_one_line(warm: Warm, folder, unchanged):
     with closed_to_writers(folder) as locked:
         status, output = warm.run("intake", locked, "--store", f"sqlite:///{locked / 'store.db'}")
-        assert status == 1 and told_in_one_line(output) and "store.db" in output, output
+        assert status == 1 and reported_in_one_line(output) and "store.db" in output, output
 
 
 @contextlib.contextmanager

@@ -84,7 +84,7 @@ def test_a_file_that_changes_while_it_is_read_costs_at_most_its_own_take(folder,
     output = run("intake", folder, "--store", address)
     assert output.status in (0, 3) and "5 takes, 5 of them new" in output.out and "Traceback" not in output.err
     (line,) = [line for line in output.err.splitlines() if line.startswith("note: T003")]
-    assert "changed while it was read" in line or "could not be listened to" in line or "cannot be read" in line
+    assert "changed while it was read" in line or "could not be analysed" in line or "cannot be read" in line
     notes = [note["take"] for note in asked("notes", address)["notes"]]
     assert all(notes.count(take) == 2 for take in TAKES if take != "T003")
     assert unsound(address) == []

@@ -25,7 +25,7 @@ def test_the_same_holds_on_postgresql(postgres_place, name, times):
     assert tally.wrong == [] and tally.killed + tally.ended_before == times
 
 
-CREW = """
+PARENT = """
 import os, sys, time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
@@ -39,15 +39,17 @@ if __name__ == "__main__":
 
 
 def test_the_workers_of_a_killed_intake_end_with_it(tmp_path):
-    script = tmp_path / "crew.py"
-    script.write_text(CREW)
+    script = tmp_path / "parent.py"
+    script.write_text(PARENT)
     root = str(Path(__file__).parent.parent.parent)
     command = [sys.executable, str(script)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": root}) as crew:
-        assert crew.stdout is not None
-        worker = int(crew.stdout.readline())
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": root}
+    ) as parent:
+        assert parent.stdout is not None
+        worker = int(parent.stdout.readline())
         assert alive(worker)
-        crew.kill()
+        parent.kill()
     until_s = time.monotonic() + 30
     while alive(worker) and time.monotonic() < until_s:
         time.sleep(0.05)

@@ -27,7 +27,7 @@ def test_a_date_may_be_text_and_the_rate_left_to_the_files(tmp_path):
     assert found.sample_rate_hz is None
 
 
-def test_the_judging_mic_is_the_named_one_else_the_nearest(tmp_path):
+def test_the_reference_mic_is_the_named_one_else_the_nearest(tmp_path):
     assert session(tmp_path, session_toml(mics=("room", "near"))).reference_mic_name() == "near"
     assert session(tmp_path, session_toml(extra='reference_mic = "room"')).reference_mic_name() == "room"
     older_name = session_toml(extra='judge_mic = "room"')

@@ -234,7 +234,7 @@ def test_a_pickle_with_a_card_that_fits_is_never_run(small, tmp_path):
         load_encoder(tmp_path / "own.safetensors")
 
 
-# What the shipped weights can do, on sounds of our own synthesis that no training heard.
+# What the shipped weights can do, on sounds of our own synthesis that no training used.
 
 
 @pytest.fixture(scope="module")

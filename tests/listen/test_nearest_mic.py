@@ -19,7 +19,7 @@ def burst(length_s=0.08, low_hz=200, high_hz=8000, rate_hz=RATE_HZ, seed=1):
     return signal.sosfilt(sos, white) * 10 ** (-3 * np.arange(len(white)) / rate_hz / 0.2) * 0.05
 
 
-def heard_at(distances_m, rate_hz=RATE_HZ, celsius=20.0, floor_db=-80.0):
+def recorded_at(distances_m, rate_hz=RATE_HZ, celsius=20.0, floor_db=-80.0):
     """A burst 0.1 s into the segment as microphones at some distances pick it up, without walls."""
     segments = []
     for k, away_m in enumerate(distances_m):
@@ -41,7 +41,7 @@ def test_the_speed_of_sound_is_that_of_the_standard():
 @pytest.mark.parametrize("away_m", [0.5, 2.0, 5.15, 12.0])
 def test_a_known_distance_gives_its_delay(away_m, rate_hz):
     # known answer: distance / speed of sound, here 343.42 m/s, to within a sample and a half
-    later = later_s(heard_at([1.0, 1.0 + away_m], rate_hz), rate_hz)
+    later = later_s(recorded_at([1.0, 1.0 + away_m], rate_hz), rate_hz)
     assert later[1, 0] == pytest.approx(away_m / 343.42, abs=1.5 / rate_hz)
     assert later[0, 1] == -later[1, 0]
 
@@ -61,7 +61,7 @@ def test_too_short_a_stretch_tells_nothing():
 
 
 def test_who_hears_it_first_is_nearest_even_where_another_is_louder():
-    later = later_s(heard_at([3.0, 1.0, 6.0]), RATE_HZ)
+    later = later_s(recorded_at([3.0, 1.0, 6.0]), RATE_HZ)
     assert nearest(later, np.array([10.0, 0.0, 5.0])) == 1
 
 
@@ -93,9 +93,9 @@ def test_the_nearest_microphone_of_a_hall_is_found():
         place = (mics[index].x_m + RNG.uniform(-0.7, 0.7), mics[index].y_m + RNG.uniform(-0.7, 0.7))
         away = [np.hypot(m.x_m - place[0], m.y_m - place[1]) for m in mics]
         dry = np.concatenate((np.zeros(round(0.1 * RATE_HZ)), burst(seed=trial)))
-        heard = hall.hear(dry, place, seed=trial)[:, : round(0.3 * RATE_HZ)]
-        heard = heard + np.stack([floor(0.3, level_db=-75, seed=100 + 3 * trial + k) for k in range(3)])
-        levels = 20 * np.log10(np.abs(heard).max(axis=1))
+        recorded = hall.record(dry, place, seed=trial)[:, : round(0.3 * RATE_HZ)]
+        recorded = recorded + np.stack([floor(0.3, level_db=-75, seed=100 + 3 * trial + k) for k in range(3)])
+        levels = 20 * np.log10(np.abs(recorded).max(axis=1))
         close = closeness_db(levels, [0.0, -4.0, -7.0], [0.8 / 343, 3.3 / 343, 8.7 / 343])
-        right += nearest(later_s(list(heard), RATE_HZ), close) == int(np.argmin(away))
+        right += nearest(later_s(list(recorded), RATE_HZ), close) == int(np.argmin(away))
     assert right >= 19

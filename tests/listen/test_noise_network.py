@@ -31,7 +31,7 @@ NOTES = [(start_s, tone(220.0, 0.8)) for start_s in (0.6, 2.5, 4.4)]
 SMALL = NoiseNetworkShape(width=16, blocks=2, told=8, joint=16)
 
 
-def heard_in(*waves):
+def detected_in(*waves):
     transform = LogMel(RATE_HZ)
     frames = [transform(wave[None])[0] for wave in waves]
     notes, _ = find_notes(frames[0], span_of(waves[0]), RATE_HZ)
@@ -53,24 +53,24 @@ def ring(hz, decay_s, length_s=0.3):
     ],
 )
 def test_plain_noises_get_a_fitting_kind(sound, allowed):
-    (hit,) = heard_in(laid(take(NOTES, 6.0), 1.9, sound))
+    (hit,) = detected_in(laid(take(NOTES, 6.0), 1.9, sound))
     assert hit.kind in allowed
 
 
 def test_a_noise_that_one_microphone_hears_better_is_loudest_there():
     sound = noise(800, 6000, 0.2, -50.0)
     near, far = take(NOTES, 6.0), take(NOTES, 6.0, seed=5)
-    (hit,) = heard_in(laid(far, 1.92, 0.2 * sound), laid(near, 1.9, sound))
+    (hit,) = detected_in(laid(far, 1.92, 0.2 * sound), laid(near, 1.9, sound))
     assert next(iter(hit.mics)) == "mic1"
     assert hit.exposed == max(mic.exposed for mic in hit.mics.values())
 
 
 def test_the_order_of_the_microphones_changes_nothing():
     random = torch.Generator().manual_seed(1)
-    told_of = torch.rand(1, 3, 40, SMALL.told, generator=random)
+    messages = torch.rand(1, 3, 40, SMALL.told, generator=random)
     network = NoiseNetwork(SMALL).eval()
     with torch.no_grad():
-        first, second = network.joint(told_of), network.joint(told_of[:, [2, 0, 1]])
+        first, second = network.joint(messages), network.joint(messages[:, [2, 0, 1]])
     assert torch.allclose(first.any, second.any, atol=1e-5)
     assert torch.allclose(first.audible[:, [2, 0, 1]], second.audible, atol=1e-5)
 

@@ -1,4 +1,4 @@
-"""The notes to keep, from the store to the list: candidates, choices of people, numbers, evenness."""
+"""The notes to keep, from the store to the list: candidates, choices of people, numbers, consistency."""
 
 from datetime import UTC, datetime
 

@@ -79,7 +79,7 @@ def test_the_shipped_recipe_keeps_the_held_back_instrument_out():
     config = read_toml(shipped("configs/calibration.toml"), CalibrationConfig)
     players = {player for spec in session_specs(config) for player in spec.instruments}
     assert players == {"tuba", "double-bass", "invented"}
-    # the encoder of each instrument has heard neither it nor these clips
+    # the encoder of each instrument was trained on neither it nor these clips
     parts = {(spec.instruments[0], spec.half) for spec in session_specs(config)}
     assert parts == {("tuba", "first-a"), ("double-bass", "first-b"), ("invented", "first-a")}
     assert set(config.encoders) == players

@@ -68,8 +68,8 @@ def test_every_baseline_hears_a_loud_burst_at_some_threshold(name):
     transform = LogMel(RATE_HZ)
     scores = BASELINES[name](transform(wave[None])[0], transform.band_hz())[None]
     low, high = THRESHOLDS[name]
-    heard = [events(scores, threshold) for threshold in np.linspace(low, high, 24)]
-    assert any(len(one) == 1 and abs(one[0][0] * 0.01 - 3.0) < 0.1 for one in heard)
+    found = [events(scores, threshold) for threshold in np.linspace(low, high, 24)]
+    assert any(len(one) == 1 and abs(one[0][0] * 0.01 - 3.0) < 0.1 for one in found)
 
 
 def test_the_residual_of_white_noise_is_the_noise():

@@ -22,8 +22,8 @@ def hall() -> Hall:
 def test_sound_arrives_after_distance_over_343_m_s(hall: Hall) -> None:
     impulse = np.zeros(100)
     impulse[0] = 1.0
-    heard = hall.hear(impulse)
-    first = [int(np.flatnonzero(np.abs(track) > 1e-6)[0]) for track in heard]
+    recorded = hall.record(impulse)
+    first = [int(np.flatnonzero(np.abs(track) > 1e-6)[0]) for track in recorded]
     # Computed: 0.8 m and 6.86 m at 343 m/s (speed of sound in air at 20 degrees C).
     assert first == pytest.approx([0.8 / 343 * RATE_HZ, 0.02 * RATE_HZ], abs=1)
 
@@ -31,7 +31,7 @@ def test_sound_arrives_after_distance_over_343_m_s(hall: Hall) -> None:
 def test_the_tail_falls_by_60_db_in_the_reverberation_time(hall: Hall) -> None:
     # Schroeder's backward integration, T20 from -5 to -25 dB (ISO 3382-1), in the octave at 700 Hz.
     sos = signal.butter(3, (500, 990), "bandpass", fs=RATE_HZ, output="sos")
-    response = signal.sosfilt(sos, hall.hear(np.concatenate(([1.0], np.zeros(99))))[1])
+    response = signal.sosfilt(sos, hall.record(np.concatenate(([1.0], np.zeros(99))))[1])
     decay_db = 10 * np.log10(np.cumsum(response[::-1] ** 2)[::-1])
     decay_db -= decay_db[0]
     begin, end = (int(np.argmax(decay_db <= level)) for level in (-5, -25))
@@ -39,21 +39,21 @@ def test_the_tail_falls_by_60_db_in_the_reverberation_time(hall: Hall) -> None:
 
 
 def test_the_close_microphone_is_nearly_dry_and_the_room_one_is_wet(hall: Hall) -> None:
-    heard = hall.hear(np.concatenate(([1.0], np.zeros(99))))
-    direct_db = [10 * np.log10((track[:1000] ** 2).sum() / (track[1000:] ** 2).sum()) for track in heard]
+    recorded = hall.record(np.concatenate(([1.0], np.zeros(99))))
+    direct_db = [10 * np.log10((track[:1000] ** 2).sum() / (track[1000:] ** 2).sum()) for track in recorded]
     assert direct_db[0] > 6 and direct_db[1] < -4
 
 
 def test_the_player_comes_through_at_the_stated_level(hall: Hall) -> None:
     noise = 0.1 * np.random.default_rng(1).standard_normal(RATE_HZ)
-    heard = hall.hear(noise)
-    energy_db = [10 * np.log10((track**2).sum() / (noise**2).sum()) for track in heard]
+    recorded = hall.record(noise)
+    energy_db = [10 * np.log10((track**2).sum() / (noise**2).sum()) for track in recorded]
     assert energy_db == pytest.approx([0, -6], abs=1)  # early reflections come on top
 
 
 def test_a_noise_near_a_microphone_is_loudest_there(hall: Hall) -> None:
     knock = np.random.default_rng(2).standard_normal(2400)
-    near_close, near_room = (hall.hear(knock, place) for place in ((1.2, 0.4), (6.2, 0.5)))
+    near_close, near_room = (hall.record(knock, place) for place in ((1.2, 0.4), (6.2, 0.5)))
     gain_db = [rms_db(near_room[i]) - rms_db(near_close[i]) for i in (0, 1)]
     assert gain_db[0] < -3 and gain_db[1] > 3
 

@@ -53,8 +53,8 @@ def test_polarity_turns_one_track_over(tracks: Array) -> None:
 
 def test_delay_shifts_one_track_by_its_time(tracks: Array) -> None:
     out, where = spoil("delay", tracks, 0.01)
-    heard, sent = out[where.channel], tracks[where.channel]
-    lag = int(np.argmax(signal.correlate(heard, sent, mode="full"))) - (len(sent) - 1)
+    recorded, sent = out[where.channel], tracks[where.channel]
+    lag = int(np.argmax(signal.correlate(recorded, sent, mode="full"))) - (len(sent) - 1)
     assert lag == 480 and out.shape == tracks.shape
 
 

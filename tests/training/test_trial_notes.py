@@ -7,7 +7,7 @@ import pytest
 from tests.training.public_folder import tone
 from training.trial.jnd import JNDS, amount, is_reject
 from training.trial.noises import PASSING, Clips, lasting, loudest, puff
-from training.trial.notes import SPOILS, DryNote, bent, found_in, shortened, spoilt
+from training.trial.notes import SPOILS, TrialNote, bent, found_in, shortened, spoilt
 from training.trial.rooms import RATE_HZ, floor, impulse_response
 from training.trial.technical import TECHNICAL, clipped, delayed
 
@@ -15,21 +15,21 @@ MIDI = 60
 
 
 @pytest.fixture(scope="module")
-def note() -> DryNote:
+def note() -> TrialNote:
     return found_in(np.concatenate((np.zeros(9_600), tone(MIDI, rate_hz=RATE_HZ), np.zeros(9_600))))
 
 
-def contour(note: DryNote) -> np.ndarray:
+def contour(note: TrialNote) -> np.ndarray:
     """Return the pitch of the held part in cents off MIDI 60, by Praat's autocorrelation."""
     pitch = parselmouth.Sound(note.held, RATE_HZ).to_pitch_ac(0.01, 100, 4).selected_array["frequency"]
     return 1200 * np.log2(pitch[pitch > 0] / (440 * 2 ** ((MIDI - 69) / 12)))
 
 
-def change(note: DryNote, kind: str, size: float) -> DryNote:
+def change(note: TrialNote, kind: str, size: float) -> TrialNote:
     return spoilt(note, kind, size, MIDI, np.random.default_rng(3))
 
 
-def centroid(note: DryNote) -> float:
+def centroid(note: TrialNote) -> float:
     magnitude = np.abs(np.fft.rfft(note.held))
     return float(magnitude @ np.fft.rfftfreq(len(note.held), 1 / RATE_HZ) / magnitude.sum())
 
@@ -87,7 +87,7 @@ def test_a_dull_note_is_darker_and_a_bright_one_brighter_at_the_same_level(note)
 
 
 def test_a_swell_rises_and_a_fade_falls(note):
-    def rise(one: DryNote) -> float:
+    def rise(one: TrialNote) -> float:
         half = len(one.held) // 2
         return float(10 * np.log10(np.mean(one.held[half:] ** 2) / np.mean(one.held[:half] ** 2)))
 

@@ -22,7 +22,7 @@ LEAD_S = 0.02
 
 
 @dataclass(frozen=True)
-class DryNote:
+class TrialNote:
     """A note's samples [shape=(sample,)], where in them it starts and where its release starts, in samples."""
 
     samples: Array
@@ -40,7 +40,7 @@ class DryNote:
         return float(10 * np.log10(np.mean(self.held**2) + 1e-12))
 
 
-def load_note(recording: Recording, length_s: float, cents: float) -> DryNote:
+def load_note(recording: Recording, length_s: float, cents: float) -> TrialNote:
     """Return a recording at a length and at a tuning relative to its nominal pitch.
 
     The length is what the recording can give: its middle is taken out, never repeated.
@@ -60,7 +60,7 @@ def load(recording: Recording) -> Array:
     return _at_positions(mono, np.arange(int(len(mono) * RATE_HZ / rate)) * rate / RATE_HZ)
 
 
-def found_in(samples: Array) -> DryNote:
+def found_in(samples: Array) -> TrialNote:
     """Return the note in a recording, from its rise to -25 dB of the loudest until it has fallen by 55 dB.
 
     The release starts where the level last is within 8 dB of the held part's median.
@@ -76,10 +76,10 @@ def found_in(samples: Array) -> DryNote:
     note[-fade:] *= np.linspace(1, 0, fade)
     lead = onset - start
     note[:lead] *= np.linspace(0, 1, lead)
-    return DryNote(note, lead, release - start)
+    return TrialNote(note, lead, release - start)
 
 
-def shortened(note: DryNote, length_s: float) -> DryNote:
+def shortened(note: TrialNote, length_s: float) -> TrialNote:
     """Return a note with the end of its held part taken out; the natural release follows."""
     length = int(length_s * RATE_HZ)
     fade = int(0.03 * RATE_HZ)
@@ -93,52 +93,52 @@ def shortened(note: DryNote, length_s: float) -> DryNote:
     ramp = np.linspace(0, 1, fade)
     joint = before * (1 - ramp) + note.samples[start : start + fade] * ramp
     samples = np.concatenate((note.samples[:cut], joint, note.samples[start + fade :]))
-    return DryNote(samples, note.onset, note.onset + length)
+    return TrialNote(samples, note.onset, note.onset + length)
 
 
-def bent(note: DryNote, cents: Array) -> DryNote:
+def bent(note: TrialNote, cents: Array) -> TrialNote:
     """Return a note with a pitch contour over its held part [shape=(n,)]; the last value holds in the release."""
     places = np.linspace(note.onset, note.release, len(cents))
     contour = np.interp(np.arange(len(note.samples)), places, cents)
     samples = _warped(note.samples, contour)
     scale = len(samples) / len(note.samples)
-    return DryNote(samples, note.onset, int(note.release * scale))
+    return TrialNote(samples, note.onset, int(note.release * scale))
 
 
-def scaled(note: DryNote, decibels: float | Array) -> DryNote:
+def scaled(note: TrialNote, decibels: float | Array) -> TrialNote:
     """Return a note louder or softer, by one value or along a line over its held part [shape=(n,)]."""
     line = np.atleast_1d(np.asarray(decibels, dtype=np.float64))
     places = np.linspace(note.onset, note.release, len(line))
     gain = 10 ** (np.interp(np.arange(len(note.samples)), places, line) / 20)
-    return DryNote(note.samples * gain, note.onset, note.release)
+    return TrialNote(note.samples * gain, note.onset, note.release)
 
 
-def _swing(note: DryNote, cents: float, hz: float) -> DryNote:
+def _swing(note: TrialNote, cents: float, hz: float) -> TrialNote:
     time_s = np.arange(0, len(note.held) / RATE_HZ, 0.005)
     return bent(note, cents * np.sin(2 * np.pi * hz * time_s) * np.clip(time_s / 0.1, 0, 1))
 
 
-def _sag(note: DryNote, cents: float) -> DryNote:
+def _sag(note: TrialNote, cents: float) -> TrialNote:
     return bent(note, -cents * np.clip((np.linspace(0, 1, 200) - 0.6) / 0.4, 0, 1))
 
 
-def _slow_attack(note: DryNote, rise_s: float) -> DryNote:
+def _slow_attack(note: TrialNote, rise_s: float) -> TrialNote:
     gain = np.ones(len(note.samples))
     rise = min(int(rise_s * RATE_HZ), len(note.held))
     gain[: note.onset] = 0
     gain[note.onset : note.onset + rise] = np.sin(np.linspace(0, np.pi / 2, rise)) ** 2
-    return DryNote(note.samples * gain, note.onset, note.release)
+    return TrialNote(note.samples * gain, note.onset, note.release)
 
 
-def _split_attack(note: DryNote, level_db: float) -> DryNote:
+def _split_attack(note: TrialNote, level_db: float) -> TrialNote:
     """Put a false start of 60 ms before the note, with 50 ms between."""
     false = note.samples[: note.onset + int(0.06 * RATE_HZ)] * 10 ** (level_db / 20)
     false = false * signal.windows.tukey(len(false), 0.3)
     lead = np.concatenate((false, np.zeros(int(0.05 * RATE_HZ))))
-    return DryNote(np.concatenate((lead, note.samples)), note.onset, note.release + len(lead))
+    return TrialNote(np.concatenate((lead, note.samples)), note.onset, note.release + len(lead))
 
 
-def _cracked_attack(note: DryNote, level_db: float) -> DryNote:
+def _cracked_attack(note: TrialNote, level_db: float) -> TrialNote:
     """Add another partial, a fifth above, to the first 90 ms, and hold the right one back."""
     length = min(int(0.09 * RATE_HZ), len(note.held))
     wrong = _warped(note.held, np.full(len(note.held), 702.0))[:length]
@@ -147,33 +147,33 @@ def _cracked_attack(note: DryNote, level_db: float) -> DryNote:
     place = slice(note.onset, note.onset + len(wrong))
     gain = 10 ** (level_db / 20)
     samples[place] = samples[place] * (1 - min(gain, 1) * 0.8 * window) + wrong * window * gain
-    return DryNote(samples, note.onset, note.release)
+    return TrialNote(samples, note.onset, note.release)
 
 
-def _breathy_start(note: DryNote, level_db: float, rng: np.random.Generator) -> DryNote:
+def _breathy_start(note: TrialNote, level_db: float, rng: np.random.Generator) -> TrialNote:
     length = min(int(0.25 * RATE_HZ), len(note.samples) - note.onset)
     band = signal.butter(2, (800, 7_000), "band", fs=RATE_HZ, output="sos")
     noise = signal.sosfilt(band, rng.standard_normal(length)) * signal.windows.tukey(length, 0.6)
     noise *= 10 ** ((note.level_db + level_db) / 20) / np.std(noise)
     samples = note.samples.copy()
     samples[note.onset : note.onset + length] += noise
-    return DryNote(samples, note.onset, note.release)
+    return TrialNote(samples, note.onset, note.release)
 
 
-def _tilted(note: DryNote, decibels: float, midi: int) -> DryNote:
+def _tilted(note: TrialNote, decibels: float, midi: int) -> TrialNote:
     """Change everything above three times the pitch, with no change of level."""
     spectrum = np.fft.rfft(note.samples)
     hz = np.fft.rfftfreq(len(note.samples), 1 / RATE_HZ)
     corner_hz = 3 * 440 * 2 ** ((midi - 69) / 12)
     share = 1 / (1 + (corner_hz / np.maximum(hz, 1)) ** 6)
-    tilted = DryNote(
+    tilted = TrialNote(
         np.fft.irfft(spectrum * 10 ** (decibels * share / 20), len(note.samples)), note.onset, note.release
     )
     return scaled(tilted, note.level_db - tilted.level_db)
 
 
 # What a planted fault does to a prepared note: (note, amount in the kind's unit, MIDI pitch, generator) -> note.
-Spoil = Callable[[DryNote, float, int, np.random.Generator], DryNote]
+Spoil = Callable[[TrialNote, float, int, np.random.Generator], TrialNote]
 SPOILS: dict[str, Spoil] = {
     "sharp": lambda note, cents, midi, rng: bent(note, np.array([cents, cents])),
     "flat": lambda note, cents, midi, rng: bent(note, np.array([-cents, -cents])),
@@ -194,7 +194,7 @@ SPOILS: dict[str, Spoil] = {
 }
 
 
-def spoilt(note: DryNote, kind: str, size: float, midi: int, rng: np.random.Generator) -> DryNote:
+def spoilt(note: TrialNote, kind: str, size: float, midi: int, rng: np.random.Generator) -> TrialNote:
     """Return a note with a fault of a size in JND."""
     return SPOILS[kind](note, amount(kind, size), midi, rng)
 

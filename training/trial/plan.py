@@ -46,7 +46,7 @@ class PlannedNote:
 
 
 @dataclass
-class Fault:
+class PlantedFault:
     """A planted fault: its size in JND (None where it has none) and the note it is on, from 1 (None: the take)."""
 
     kind: str
@@ -70,11 +70,11 @@ class PlannedTake:
     pitches: tuple[int, ...]
     repetitions: int
     notes: list[PlannedNote]
-    faults: list[Fault] = field(default_factory=list)
+    faults: list[PlantedFault] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
-class Player:
+class TrialPlayer:
     """One instrument of a session, with how evenly it is played."""
 
     instrument: str
@@ -105,7 +105,7 @@ def plan_session(
     return planned
 
 
-def _players(recordings: Sequence[Recording], rng: np.random.Generator) -> list[Player]:
+def _players(recordings: Sequence[Recording], rng: np.random.Generator) -> list[TrialPlayer]:
     layers: dict[tuple[str, str], dict[int, list[Recording]]] = defaultdict(lambda: defaultdict(list))
     for recording in recordings:
         if recording.midi is not None and recording.articulation == "sustained":
@@ -113,7 +113,7 @@ def _players(recordings: Sequence[Recording], rng: np.random.Generator) -> list[
     instruments = sorted({instrument for instrument, _ in layers})
     chosen = rng.permutation(instruments)[: int(rng.integers(2, 5))]
     return [
-        Player(
+        TrialPlayer(
             instrument,
             dynamic,
             articulation,
@@ -129,7 +129,7 @@ def _players(recordings: Sequence[Recording], rng: np.random.Generator) -> list[
     ]
 
 
-def _pass(player: Player, rng: np.random.Generator) -> Iterator[PlannedTake]:
+def _pass(player: TrialPlayer, rng: np.random.Generator) -> Iterator[PlannedTake]:
     """Yield runs of two to five pitches upwards through an instrument's range, of six notes at most."""
     pitches = sorted(player.notes)
     repetitions = int(rng.integers(1, 4))
@@ -141,7 +141,7 @@ def _pass(player: Player, rng: np.random.Generator) -> Iterator[PlannedTake]:
         yield PlannedTake("", player.instrument, player.articulation, player.dynamic, run, repetitions, notes)
 
 
-def _note(player: Player, midi: int, repeat: int, rng: np.random.Generator) -> PlannedNote:
+def _note(player: TrialPlayer, midi: int, repeat: int, rng: np.random.Generator) -> PlannedNote:
     return PlannedNote(
         midi,
         midi,
@@ -203,7 +203,7 @@ def _plant(
     elif kind in STRUCTURAL:
         _misplay(take, place, kind, recordings, rng)
     whole = kind in FAMILIES["technical"] or kind in LASTING or kind in PASSING or kind == "sheet an octave off"
-    take.faults.append(Fault(kind, size, None if whole else place + 1))
+    take.faults.append(PlantedFault(kind, size, None if whole else place + 1))
 
 
 def _misplay(

@@ -19,7 +19,7 @@ from training.public_recordings import Recording
 from training.trial.jnd import JNDS, amount
 from training.trial.natural import PlayingSounds
 from training.trial.noises import LASTING, PASSING, Array, Clips, lasting
-from training.trial.notes import DryNote, load_note, scaled, spoilt
+from training.trial.notes import TrialNote, load_note, scaled, spoilt
 from training.trial.plan import PlannedNote, PlannedTake, plan_session
 from training.trial.rooms import RATE_HZ, Microphone, in_room, microphones, record
 from training.trial.technical import TECHNICAL, Tracks
@@ -102,7 +102,7 @@ def play(take: PlannedTake, rng: np.random.Generator, sounds: PlayingSounds | No
     return DryTake(samples, notes)
 
 
-def _played(note: PlannedNote, rng: np.random.Generator) -> DryNote:
+def _played(note: PlannedNote, rng: np.random.Generator) -> TrialNote:
     """Return a note at the level of its plan, and then with its faults."""
     semitones = note.midi - (note.recording.midi or note.midi)
     dry = load_note(note.recording, note.length_s, note.cents + 100 * semitones)
@@ -112,7 +112,7 @@ def _played(note: PlannedNote, rng: np.random.Generator) -> DryNote:
     return dry
 
 
-def _described(note: PlannedNote, dry: DryNote, place: int) -> PlayedNote:
+def _described(note: PlannedNote, dry: TrialNote, place: int) -> PlayedNote:
     cents = amount("sharp", note.faults.get("sharp", 0.0)) - amount("flat", note.faults.get("flat", 0.0))
     return PlayedNote(
         note.sheet_midi,

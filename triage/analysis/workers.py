@@ -86,7 +86,7 @@ def failed(job: AnalysisJob, why: str) -> Take:
         remark=row.remark,
         expected_pitches=row.pitches,
         repetitions=row.repetitions,
-        problem=f"could not be listened to: {' '.join(why.split())}",
+        problem=f"could not be analysed: {' '.join(why.split())}",
         analysed=False,
         setup=row.setup or None,
     )

@@ -101,7 +101,7 @@ def at_desk(request: Request) -> AtDesk:
     """Return who is logged in; nobody is an error."""
     me = whoever(request)
     if me is None:
-        raise HTTPException(401, "nobody is at the desk; say who you are at /sign-in")
+        raise HTTPException(401, "nobody is signed in; sign in at /sign-in")
     return me
 
 

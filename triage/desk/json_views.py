@@ -135,12 +135,12 @@ def _note(note: StoredNote) -> dict[str, Any]:
     return {**_keys(note, NOTE), **measured, "pitch": pitch_words(note.pitch_midi)}
 
 
-def _back(words: tuple[GivenVerdict, ...], by: str) -> str | None:
-    """Return why a take comes back that somebody has judged before: the last word that something overtook."""
-    overtaken = [word for word in words if word.stale and word.note is None and not word.taken_back]
-    if not overtaken or any(w.by == by and not w.stale and not w.taken_back and w.note is None for w in words):
+def _back(verdicts: tuple[GivenVerdict, ...], by: str) -> str | None:
+    """Return why a take comes back that a person has judged before: their last verdict that a change made stale."""
+    stale = [one for one in verdicts if one.stale and one.note is None and not one.taken_back]
+    if not stale or any(w.by == by and not w.stale and not w.taken_back and w.note is None for w in verdicts):
         return None
-    last = ([word for word in overtaken if word.by == by] or overtaken)[-1]
+    last = ([one for one in stale if one.by == by] or stale)[-1]
     return f"{last.changed} changed after {last.by} said {last.verdict} on {last.at:%d %B}"
 
 

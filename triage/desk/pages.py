@@ -120,7 +120,7 @@ def list_page(
 ) -> HTMLResponse:
     """Show the queue as a list, a page at a time."""
     which = which if which in dict(SHOWS) else "open"
-    takes, words = take_page(db, session.id, which, after, ROWS + 1)
+    takes, verdicts = take_page(db, session.id, which, after, ROWS + 1)
     onward = takes[ROWS - 1].rank if len(takes) > ROWS else None
     spots = spots_of(db, [take.id for take in takes[:ROWS]])
     return show(
@@ -131,7 +131,7 @@ def list_page(
         shows=SHOWS,
         which=which,
         takes=takes[:ROWS],
-        words=words,
+        verdicts=verdicts,
         spots=spots,
         onward=onward,
     )

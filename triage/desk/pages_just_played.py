@@ -1,6 +1,6 @@
 """The page of what was just played: whoever leads the session sees, take after take, whether to go again, and why.
 
-`triage watch` brings the takes in; the page keeps up by itself. What it says is the judge's doubt in words: go again
+`triage watch` brings the takes in; the page updates by itself. What it says is the judge's doubt in words: go again
 where a producer would more likely reject the take than not, listen where it is not so small.
 """
 

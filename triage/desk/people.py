@@ -1,4 +1,4 @@
-"""People at the desk: what each role may do, passwords, and how often one may be guessed.
+"""People who sign in: what each role may do, passwords, and how often one may be guessed.
 
 Hashes are argon2id with the library's current costs (RFC 9106, low-memory profile); a name that nobody has takes as
 long to refuse as a wrong password.

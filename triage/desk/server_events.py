@@ -1,8 +1,8 @@
 """Server-sent events: pages learn of changes by them (WHATWG HTML, section 9.2), whoever made them.
 
-One watcher asks the store for its counters every half second, while anybody listens, and wakes all listeners; another
-process's intake shows that way like our own. An event carries the session's numbers, nothing more: the page fetches
-what it shows. After a break the browser connects again by itself and gets the numbers at once.
+One watcher polls the store's counters every half second, while any page is connected, and wakes all listeners;
+another process's intake shows that way like our own. An event carries the session's numbers, nothing more: the page
+fetches what it shows. After a break the browser connects again by itself and gets the numbers at once.
 """
 
 import asyncio
@@ -43,7 +43,7 @@ class Watcher:
         mine = asyncio.Event()
         self._listeners.add(mine)
         try:
-            await self._look()
+            await self._poll()
             if self._task is None or self._task.done():
                 self._task = asyncio.create_task(self._watch())
             yield f"retry: {AGAIN_MS}\n\n"
@@ -79,9 +79,9 @@ class Watcher:
     async def _watch(self) -> None:
         while self._listeners and not self.ended:
             await asyncio.sleep(self.poll_s)
-            await self._look()
+            await self._poll()
 
-    async def _look(self) -> None:
+    async def _poll(self) -> None:
         try:
             found = await run_in_threadpool(self._ask)
         except StoreError:

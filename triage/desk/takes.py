@@ -83,9 +83,9 @@ def list_of_takes(
     n: Annotated[int, Query(ge=1, le=200)] = 50,
 ) -> dict[str, Any]:
     """Return takes in order of rank after one rank, with everybody's last verdict."""
-    found, words = take_page(db, session.id, show, after, n)
+    found, verdicts = take_page(db, session.id, show, after, n)
     more = found[-1].rank if len(found) == n else None
-    return {"takes": [row_shown(take, words.get(take.id, {})) for take in found], "next": more}
+    return {"takes": [row_shown(take, verdicts.get(take.id, {})) for take in found], "next": more}
 
 
 @router.get("/takes/{take_id}")

@@ -18,7 +18,7 @@ from triage.intake.names import NamePattern
 
 SESSION_FILE = "session.toml"
 Role = Literal["close", "spot", "main", "outrigger", "room"]
-# The best seat for judging a player: nearest first, the rooms and arrays last.
+# Best microphone for measuring a player: nearest first, the rooms and arrays last.
 SEATS: tuple[Role, ...] = ("close", "spot")
 
 
@@ -123,7 +123,7 @@ class SessionDescription(Strict):
         return {mic.name: mic.full_scale_db_spl for mic in self.mics if mic.full_scale_db_spl is not None}
 
     def reference_mic_name(self) -> str:
-        """Return the mic that notes are judged on: the named one, else the first close, spot, or any mic."""
+        """Return the mic that notes are measured on: the named one, else the first close, spot, or any mic."""
         if self.about.reference_mic:
             return self.about.reference_mic
         for role in SEATS:

@@ -1,9 +1,9 @@
-// The audition page: one take after another, the most doubtful first; ears, two hands and no mouse.
+// The audition page: one take after another, the most doubtful first; used by ear and keyboard, without a mouse.
 
 import { UpcomingTakes } from "./upcoming.js";
 import { showCard, showVerdicts, statement } from "./take_card.js";
 import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
-import { follow, get, make, post, renewToken, say, send } from "./desk.js";
+import { follow, get, make, post, renewToken, announce, send } from "./desk.js";
 import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
 import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
 import { listen } from "./keys.js";
@@ -33,12 +33,12 @@ function show(take, spotAt = 0) {
   if (fresh) { state.scope = "take"; by("comment").value = remembered(`comment.${take.id}`) || ""; }
   redraw();
   const spot = spotNow();
-  say(`${take.take}. ${spot ? statement(take, spot) : by("statement").textContent}`, false);
+  announce(`${take.take}. ${spot ? statement(take, spot) : by("statement").textContent}`, false);
   prepareSpot();
   if (state.itself && state.begun && fresh && spotNow()) hear.spot();
 }
 
-/** Show what has changed about the take in hand; what its person is doing with it goes on. */
+/** Show what has changed about the current take, without interrupting what the person is doing. */
 function renew(take) {
   if (take === state.take) return;
   const spotAt = Math.min(state.spotAt, Math.max(0, take.spots.length - 1));
@@ -71,18 +71,18 @@ function showOver() {
   const { settled = 0, all = 0 } = ahead.left ?? {};
   const head = all ? "Nothing is left for you to hear" : "No takes yet";
   const text = all
-    ? `${settled} of ${all} takes are settled; the others wait for somebody else's word, or could not be listened to: the queue says why. What changes or comes in appears here by itself.`
+    ? `${settled} of ${all} takes are settled; the others wait for somebody else's verdict, or could not be analysed: the queue says why. What changes or comes in appears here by itself.`
     : "This session holds no takes so far. They appear here by themselves as they come in.";
   const back = make("button", { type: "button", "data-does": "undo", text: "Undo the last verdict" });
   const link = make("a", { class: "button main", href: `/s/${sessionId}/queue/list?show=all`, text: "See the whole queue" });
   by("over").replaceChildren(make("h2", { text: head }), make("p", { text: settled === all ? text.replace(/;[^.]*/, "") : text }), make("p", { class: "acts" }, link, all ? back : null));
   back.addEventListener("click", undo);
-  say(head, false);
+  announce(head, false);
 }
 
 function step(by_) {
   const last = (state.take?.spots.length ?? 0) - 1, next = state.spotAt + by_;
-  if (next < 0 || next > last) return say(last < 0 ? "This take has no spots" : by_ < 0 ? "This is the first spot" : "This is the last spot");
+  if (next < 0 || next > last) return announce(last < 0 ? "This take has no spots" : by_ < 0 ? "This is the first spot" : "This is the last spot");
   show(state.take, next);
 }
 
@@ -91,14 +91,14 @@ function step(by_) {
 function decide(verdict, reason = null) {
   const { take } = state;
   if (!take) return;
-  if (!state.judges) return say(`As ${state.role} you listen here; verdicts are for editors, producers and leads`);
+  if (!state.judges) return announce(`As ${state.role} you listen here; verdicts are for editors, producers and leads`);
   const note = state.scope === "note" ? noteNow() : null;
-  if (state.scope === "note" && note === null) return say("This spot belongs to no note; switch to the take");
+  if (state.scope === "note" && note === null) return announce("This spot belongs to no note; switch to the take");
   const comment = by("comment").value.trim() || null;
   outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, audio_digest: take.audio_digest, shown: take.shown ?? null } });
   history.push({ take, spotAt: state.spotAt, note, verdict, comment });
   giveComment(take.id, "");
-  say(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${inWords(reason)}` : ""}`);
+  announce(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${inWords(reason)}` : ""}`);
   if (note === null) { ahead.decide(); advance(); }
   else afterNote(note);
 }
@@ -114,7 +114,7 @@ function afterNote(note) {
   const next = state.take.spots.findIndex((spot, at) => at > state.spotAt && spot.note !== note);
   state.scope = next < 0 ? "take" : "note";
   show(state.take, next < 0 ? state.spotAt : next);
-  if (next < 0) say("That was the last spot: now the take as a whole");
+  if (next < 0) announce("That was the last spot: now the take as a whole");
 }
 
 function advance() {
@@ -123,7 +123,7 @@ function advance() {
   refill();
 }
 
-/** The takes ahead ran out faster than more came: say so, until the desk tells whether there are any. */
+/** The takes ahead ran out faster than more came: show so, until the desk answers whether there are any. */
 function waitForMore() {
   player.stop();
   state.take = null;
@@ -150,11 +150,11 @@ async function refill() {
 function undo() {
   const last = history.pop();
   outbox.put({ kind: "undo", takeId: last?.note == null ? last?.take.id : null, body: { steps: 1 }, shown: Boolean(last) });
-  if (!last) return say("Taking back your last verdict of this session");
+  if (!last) return announce("Taking back your last verdict of this session");
   ahead.bringBack(last.take);
   show(last.take, last.spotAt);
   if (last.comment) giveComment(last.take.id, last.comment); // typed once, it need not be typed again
-  say(`Taken back: ${last.verdict} on ${last.take.take}${last.note ? ` note ${last.note}` : ""}`);
+  announce(`Taken back: ${last.verdict} on ${last.take.take}${last.note ? ` note ${last.note}` : ""}`);
 }
 
 async function deliver({ kind, takeId, key, body }) {
@@ -167,17 +167,17 @@ async function deliver({ kind, takeId, key, body }) {
 async function answered(entry, answer) {
   if (answer.left) showLeft((ahead.left = answer.left));
   if (entry.kind === "verdict") {
-    ahead.heard(entry.takeId);
+    ahead.acknowledged(entry.takeId);
     if (entry.takeId === state.take?.id) showVerdicts(Object.assign(state.take, { verdicts: answer.verdicts }));
     return;
   }
   const back = answer.taken_back?.[0];
-  if (!back) return say("There is nothing of yours left to take back");
+  if (!back) return announce("There is nothing of yours left to take back");
   const take = await get(`/api/takes/${back.take_id}`).catch(() => null);
   if (!take || (entry.shown && state.take?.id !== back.take_id)) return;
   ahead.bringBack(take);
   show(take, entry.shown ? state.spotAt : 0);
-  if (!entry.shown) say(`Taken back: ${back.verdict} on ${back.take}${back.note ? ` note ${back.note}` : ""}`);
+  if (!entry.shown) announce(`Taken back: ${back.verdict} on ${back.take}${back.note ? ` note ${back.note}` : ""}`);
 }
 
 // Keys, buttons, live
@@ -190,9 +190,9 @@ const acts = {
   unsure: () => decide("unsure"),
   reject: () => decide("reject", spotNow()?.kind ?? null),
   undo,
-  scope: () => { state.scope = state.scope === "take" ? "note" : "take"; redraw(); say(state.scope === "note" ? "Verdict on this note alone" : "Verdict on the whole take"); },
+  scope: () => { state.scope = state.scope === "take" ? "note" : "take"; redraw(); announce(state.scope === "note" ? "Verdict on this note alone" : "Verdict on the whole take"); },
   comment: () => by("comment").focus(),
-  later: () => { if (state.take) { say(`${state.take.take} is put off`); ahead.putOff(); advance(); } },
+  later: () => { if (state.take) { announce(`${state.take.take} is put off`); ahead.putOff(); advance(); } },
   itself: () => playsItself(!state.itself),
   sheet: () => (by("sheet").open ? by("sheet").close() : by("sheet").showModal()),
 };
@@ -220,9 +220,9 @@ function wire() {
   by("itself").checked = state.itself;
   by("itself").addEventListener("change", () => playsItself(by("itself").checked));
   by("teaching").checked = state.teaching;
-  by("teaching").addEventListener("change", () => post("/api/me/preferences", { teaching: by("teaching").checked ? "on" : "off" }).then(refill, (error) => say(error.message)));
+  by("teaching").addEventListener("change", () => post("/api/me/preferences", { teaching: by("teaching").checked ? "on" : "off" }).then(refill, (error) => announce(error.message)));
   by("sheet-close").addEventListener("click", () => by("sheet").close());
-  by("bound").addEventListener("change", () => post("/api/me/preferences", { bound_rejects: Number(by("bound").value) }).then(refill, (error) => say(error.message)));
+  by("bound").addEventListener("change", () => post("/api/me/preferences", { bound_rejects: Number(by("bound").value) }).then(refill, (error) => announce(error.message)));
   follow(sessionId, refill);
   outbox.flush();
   requestAnimationFrame(tick);
@@ -231,7 +231,7 @@ function wire() {
 function playsItself(now) {
   state.itself = by("itself").checked = now;
   if (state.take) redraw();
-  say(now ? "Spots play by themselves" : "Spots wait for a key");
+  announce(now ? "Spots play by themselves" : "Spots wait for a key");
   post("/api/me/preferences", { autoplay: now ? "on" : "off" }).catch(() => { /* it holds for this page */ });
 }
 

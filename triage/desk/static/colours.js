@@ -27,16 +27,16 @@ export function ink(name) {
   return found;
 }
 
-/** Say whether the page is dark now. */
+/** Return whether the page is dark now. */
 export function isDark() {
   const chosen = document.documentElement.dataset.scheme;
   return chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
 }
 
 /** Call back whenever the scheme changes, by the switch or by the system. */
-export function onScheme(tell) {
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", tell);
-  document.addEventListener("scheme", tell);
+export function onScheme(onChange) {
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", onChange);
+  document.addEventListener("scheme", onChange);
 }
 
 function fromOklch(lightness, chroma, hue) {

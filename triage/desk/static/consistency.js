@@ -2,7 +2,7 @@
 // its note, by the mouse or by the arrow keys and Enter.
 
 import { isDark, onScheme } from "./colours.js";
-import { get, make, say } from "./desk.js";
+import { get, make, announce } from "./desk.js";
 import { Player } from "./player.js";
 
 const by = (id) => document.getElementById(id);
@@ -12,7 +12,7 @@ const { api, all } = by("consistency").dataset;
 const at = { plot: null, dots: [], dot: -1, change: null, made: null };
 const SOON_MS = 700, EVERY_MS = 3000;
 
-// The plots are made for paper; in a dark room ink and rules turn round, and the darkest tones become lighter ones.
+// The plots are made for paper; in dark mode ink and rules are inverted, and the darkest tones become lighter ones.
 const BY_NIGHT = {
   "#1d1b18": "#eee8dc", "#cfc8ba": "#413c35", "#b3001b": "#ee9a7c", "#8a4a12": "#e0b25c", "#0072b2": "#6cb4e4",
   "#5c564d": "#b8ae9c", "#d55e00": "#ef8f4a", "#009e73": "#4fc3a0", "#fff": "#191816",
@@ -28,12 +28,12 @@ async function begin() {
   by("waiting").hidden = holds && !report.empty;
   if (!holds) by("waiting").textContent = report ? "Something has changed since this was made; what is new appears by itself." : "Comparing every note with its neighbours …";
   else if (report.empty) by("waiting").textContent = report.empty;
-  if (report && made_at !== at.made) tell(report);
+  if (report && made_at !== at.made) showReport(report);
   at.made = made_at;
   return holds;
 }
 
-function tell(report) {
+function showReport(report) {
   for (const id of ["summary", "plots"]) by(id).hidden = Boolean(report.empty);
   by("outliers").hidden = !report.strays.length;
   if (report.empty) return;
@@ -56,7 +56,7 @@ function outlierRow(one) {
 async function showPlot() {
   const option = by("figure").selectedOptions[0];
   if (!option) return;
-  try { at.plot = (await get(`${api}/consistency/${option.value}${all}`)).svg; } catch (error) { return say(error.message); }
+  try { at.plot = (await get(`${api}/consistency/${option.value}${all}`)).svg; } catch (error) { return announce(error.message); }
   const left = Number(option.dataset.leftOut);
   by("left-out").textContent = left ? `${left} dots of usual notes are left out, so that the rest can be told apart; bands and lines were made from all.` : "";
   paint();
@@ -89,9 +89,9 @@ async function hear(takeId, note, name) {
   try {
     if (!takes.has(takeId)) takes.set(takeId, await get(`/api/takes/${takeId}`));
     const { measured_mic: mic } = takes.get(takeId);
-    say(`${name}, note ${note}`);
+    announce(`${name}, note ${note}`);
     await player.play([{ url: `/audio/takes/${takeId}/notes/${note}/${encodeURIComponent(mic)}`, fromS: 0, mic, take: null }]);
-  } catch (error) { say(`Cannot be played: ${error.message}`); }
+  } catch (error) { announce(`Cannot be played: ${error.message}`); }
 }
 
 function walk(event) {

@@ -1,4 +1,4 @@
-// What is in hand on the audition page: the take, its spot, the microphone it is heard on, and what a verdict is on;
+// The current state of the audition page: the take, its spot, the microphone it is played on, and what a verdict is on;
 // nothing plays by itself before the person has begun, by a first key on this page.
 
 export const state = { take: null, spotAt: 0, micAt: 0, scope: "take", itself: true, begun: false, judges: true, role: "" };

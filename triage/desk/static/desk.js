@@ -1,8 +1,8 @@
-// Talking with the desk: JSON in, JSON out, with the form token of the page; and saying things to the person.
+// Requests to the desk: JSON in, JSON out, with the form token of the page; and announcements to the person.
 
 const meta = (name) => document.querySelector(`meta[name="${name}"]`)?.content ?? "";
 
-/** Fetch JSON; an answer that is no success is an Error with the desk's own line. */
+/** Fetch JSON; an unsuccessful answer is an Error with the desk's own message. */
 export async function get(url) {
   const answer = await fetch(url, { headers: { Accept: "application/json" } });
   if (!answer.ok) throw new Error(await lineOf(answer));
@@ -40,14 +40,14 @@ export async function lineOf(answer) {
   return body.error || `the desk answered ${answer.status}`;
 }
 
-/** Say a line in the page's live region, for screen readers, and show it for a while if `shown`. */
-export function say(line, shown = true) {
+/** Announce a line in the page's live region, for screen readers, and show it for a while if `shown`. */
+export function announce(line, shown = true) {
   const region = document.getElementById("announcement");
   if (!region) return;
   region.textContent = line;
   region.classList.toggle("unseen", !shown);
-  clearTimeout(say.timer);
-  say.timer = setTimeout(() => region.classList.add("unseen"), 4000);
+  clearTimeout(announce.timer);
+  announce.timer = setTimeout(() => region.classList.add("unseen"), 4000);
 }
 
 /** Return a new element: its tag, its properties (class, text, data and aria attributes), its children. */
@@ -70,9 +70,9 @@ export function draw(tag, attributes = {}, ...children) {
 }
 
 /** Call back when the desk says that something of a session changed; while it cannot be reached, ask again. */
-export function follow(sessionId, tell) {
+export function follow(sessionId, onChange) {
   const source = new EventSource(`/api/s/${sessionId}/live`);
-  source.addEventListener("change", (event) => tell(JSON.parse(event.data)));
+  source.addEventListener("change", (event) => onChange(JSON.parse(event.data)));
   addEventListener("pagehide", () => source.close());
   return source;
 }

@@ -1,4 +1,4 @@
-// Drawings: what intake drew of each microphone (grey spectrogram, extremes of the samples, pitch), fetched once and
+// Previews: what intake made of each microphone (grey spectrogram, extremes of the samples, pitch), fetched once and
 // coloured here for the scheme in use.
 
 import { ramp } from "./colours.js";
@@ -18,9 +18,9 @@ export class Drawings {
 }
 
 async function fetchDrawing(take, mic) {
-  const course = take.mics.find((one) => one.pitch)?.pitch; // the judging microphone's, shown on all of them
+  const contours = take.mics.find((one) => one.pitch)?.pitch; // the measured microphone's, shown on all of them
   const json = (url) => (url ? fetch(url).then((answer) => (answer.ok ? answer.json() : null)) : null);
-  const [picture, wave, pitch] = await Promise.all([fetchPicture(mic.picture), json(mic.wave), json(course)]);
+  const [picture, wave, pitch] = await Promise.all([fetchPicture(mic.picture), json(mic.wave), json(contours)]);
   return { picture, wave, pitch };
 }
 

@@ -47,7 +47,7 @@ export function place(seconds) {
   return `${Math.floor(hundredths / 6000)}:${((hundredths % 6000) / 100).toFixed(2).padStart(5, "0")}`;
 }
 
-/** Return a doubt in hundredths, as a word and a number are said of it. */
+/** Return a doubt in per cent. */
 // Never 0 or 100: a doubt is a probability, and nothing here is certain.
 export const percent = (share) => (share === null || share === undefined ? "–" : share > 0.99 ? ">99 %" : share < 0.01 ? "<1 %" : `${Math.round(100 * share)} %`);
 

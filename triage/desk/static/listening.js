@@ -1,6 +1,6 @@
-// Hearing: what each listening key plays, and what is fetched ahead so that it plays at once.
+// Playback: what each listening key plays, and what is fetched ahead so that it plays at once.
 
-import { get, say } from "./desk.js";
+import { get, announce } from "./desk.js";
 import { Drawings } from "./drawings.js";
 import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
 import { Player } from "./player.js";
@@ -21,7 +21,7 @@ export function prepare(take) {
   if (spot) player.prefetch(clipOf(take, mic, spot).url);
 }
 
-/** Fetch what the spot in hand may need next: other microphones, its neighbour, the next spot. */
+/** Fetch what the current spot may need next: other microphones, its neighbour, the next spot. */
 export function prepareSpot() {
   const { take } = state, spot = spotNow();
   if (!spot) return;
@@ -41,7 +41,7 @@ function neighbourOf(take, spot) {
   return neighbours.get(name);
 }
 
-/** Return the address of a neighbour's note on the microphone in use, as loud as the note in hand. */
+/** Return the address of a neighbour's note on the microphone in use, as loud as the current note. */
 function soundOf(other, take, spot) {
   const mic = micNow()?.name ?? take.measured_mic;
   return `/audio/takes/${other.take_id}/notes/${other.note}/${encodeURIComponent(mic)}?like_take=${take.id}&like_note=${spot.note}`;
@@ -49,11 +49,11 @@ function soundOf(other, take, spot) {
 
 const sound = (start) => async (...given) => {
   if (!state.take) return;
-  if (!micNow()) return say("No microphone of this take has arrived");
-  try { await start(...given); } catch (error) { if (error.name !== "AbortError") say(`Cannot be played: ${error.message}`); }
+  if (!micNow()) return announce("No microphone of this take has arrived");
+  try { await start(...given); } catch (error) { if (error.name !== "AbortError") announce(`Cannot be played: ${error.message}`); }
 };
 
-/** What the listening keys do; `onMic` hears that another microphone is in use. */
+/** What the listening keys do; `onMic` is called when another microphone is in use. */
 export const hear = {
   onMic: () => {},
   spot: sound(() => (spotNow() ? player.play([clipOf(state.take, micNow(), spotNow())]) : hear.take())),
@@ -66,9 +66,9 @@ export const hear = {
   neighbour: sound(async () => {
     const { take } = state, spot = spotNow();
     const other = spot?.note ? await neighbourOf(take, spot) : null;
-    if (!other) return say("No good neighbour is known for this spot");
+    if (!other) return announce("No good neighbour is known for this spot");
     const name = `note ${other.note} of ${other.take}`;
-    say(`The spot, then ${name}: ${other.why}`);
+    announce(`The spot, then ${name}: ${other.why}`);
     await player.play([clipOf(take, micNow(), spot), { url: soundOf(other, take, spot), fromS: other.start_s, mic: "", take: null, name }]);
   }),
   note: sound(() => {
@@ -79,8 +79,8 @@ export const hear = {
   }),
   take: sound((fromS = 0) => { player.rest(); return player.stream({ url: micNow().audio, mic: micNow().name, take: state.take }, fromS); }),
   stop: () => player.stop(),
-  louder: () => say(`Level ${signed(player.louder(1))} dB`),
-  quieter: () => say(`Level ${signed(player.louder(-1))} dB`),
+  louder: () => announce(`Level ${signed(player.louder(1))} dB`),
+  quieter: () => announce(`Level ${signed(player.louder(-1))} dB`),
 };
 
 const signed = (db) => (db > 0 ? `+${db}` : `${db}`.replace("-", "−"));

@@ -1,6 +1,6 @@
-// The models' page: starts retraining or a change of version, and shows what the command says while it runs.
+// The models' page: starts retraining or a change of version, and shows what the command prints while it runs.
 
-import { get, post, say } from "./desk.js";
+import { get, post, announce } from "./desk.js";
 
 const by = (id) => document.getElementById(id);
 const words = { running: "runs", done: "is done", failed: "has failed" };
@@ -29,7 +29,7 @@ async function start(url, body) {
     running = true;
     look();
   } catch (error) {
-    say(error.message);
+    announce(error.message);
     by("job-state").textContent = error.message;
   }
 }

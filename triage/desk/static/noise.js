@@ -1,8 +1,8 @@
-// The noise sheet: plays the worst hit of a group, shows it, and records that somebody called the group harmless.
+// The noise sheet: plays the worst hit of a group, shows it, and records that a person marked the group as harmless.
 
 import { ink, isDark, onScheme } from "./colours.js";
 import { coloured, fetchPicture } from "./drawings.js";
-import { post, say } from "./desk.js";
+import { post, announce } from "./desk.js";
 import { Player } from "./player.js";
 
 const player = new Player(new Audio());
@@ -37,13 +37,13 @@ document.addEventListener("click", async (event) => {
     if (button.dataset.sound) return await player.play([{ url: button.dataset.sound, fromS: 0, mic: "", take: null }]);
     button.disabled = true;
     const harmless = button.dataset.word === "true";
-    say("Ranking the session anew …"); // which takes seconds, the first time longer
+    announce("Ranking the session anew …"); // which takes seconds, the first time longer
     await post(`/api/s/${sessionId}/harmless`, { group: button.dataset.harmless, harmless });
-    say(harmless ? "Called harmless; the session is ranked anew" : "Back on the sheet; the session is ranked anew");
+    announce(harmless ? "Called harmless; the session is ranked anew" : "Back on the sheet; the session is ranked anew");
     document.dispatchEvent(new Event("renew"));
   } catch (error) {
     button.disabled = false;
-    say(error.message);
+    announce(error.message);
   }
 });
 document.addEventListener("keydown", (event) => event.key === "Escape" && player.stop());

@@ -1,4 +1,4 @@
-// The outbox: what a person said, kept on this machine until the desk has it. Each entry carries a key of its own, so
+// The outbox: verdicts and undos, kept on this machine until the desk has them. Each entry carries a key of its own, so
 // that sending it twice counts once. Entries go one after another, in the order given; while the desk is away they
 // wait and are sent again; one that the desk refuses is kept apart and shown, never dropped in silence.
 
@@ -7,14 +7,14 @@ import { lineOf } from "./desk.js";
 const WAITS_S = [0.5, 1, 2, 4, 8];
 
 export class Outbox {
-  /** `send(entry)` returns a Response; `tell(state)` hears {waiting, refused, away} after every change. */
-  constructor(name, send, tell) {
+  /** `send(entry)` returns a Response; `onChange(state)` gets {waiting, refused, away} after every change. */
+  constructor(name, send, onChange) {
     this.name = `triage.outbox.${name}`;
     this.send = send;
-    this.tell = tell;
+    this.onChange = onChange;
     this.away = false;
     addEventListener("online", () => this.flush());
-    addEventListener("storage", (event) => event.key === this.name && this.#say());
+    addEventListener("storage", (event) => event.key === this.name && this.#notify());
   }
 
   /** Keep an entry and try to send it; return it with its key. */
@@ -66,7 +66,7 @@ export class Outbox {
 
   #later() {
     this.away = true;
-    this.#say();
+    this.#notify();
     const wait = WAITS_S[Math.min(this.tries ?? 0, WAITS_S.length - 1)];
     this.tries = (this.tries ?? 0) + 1;
     this.timer = setTimeout(() => this.flush(), 1000 * wait);
@@ -76,7 +76,7 @@ export class Outbox {
     const state = this.#read();
     how(state);
     try { localStorage.setItem(this.name, JSON.stringify(state)); } catch { /* full or switched off: */ this.memory = state; }
-    this.#say();
+    this.#notify();
   }
 
   #read() {
@@ -85,9 +85,9 @@ export class Outbox {
     catch { return { waiting: [], refused: [] }; }
   }
 
-  #say() {
+  #notify() {
     const { waiting, refused } = this.#read();
-    this.tell({ waiting, refused, away: this.away && waiting.length > 0, signedOut: this.signedOut });
+    this.onChange({ waiting, refused, away: this.away && waiting.length > 0, signedOut: this.signedOut });
   }
 }
 

@@ -19,7 +19,7 @@ export class Picture {
     onScheme(again);
   }
 
-  /** Show a take heard on a microphone, near a spot (or as a whole where there is none). */
+  /** Show a take on a microphone, near a spot (or as a whole where there is none). */
   show(take, mic, spot, drawing) {
     Object.assign(this, { take, mic, spot, drawing, atS: null });
     const [fromS, toS] = spot ? around(spot, take) : [0, take.duration_s || 1];
@@ -116,7 +116,7 @@ export class Picture {
     context.drawImage(image, from, 0, count, image.height, 0, top, wide, high);
   }
 
-  /** Lay a veil over what is not the spot. */
+  /** Dim everything outside the spot. */
   #dim(context, x, wide, high) {
     if (!this.spot) return;
     const from = x(this.spot.start_s), to = Math.max(from + 3, x(this.spot.end_s));
@@ -149,11 +149,11 @@ export class Picture {
     for (const [width, colour] of [[4, this.colours.panel], [1.8, this.colours.brass]]) {
       context.lineWidth = width;
       context.strokeStyle = colour;
-      for (const course of pitch.courses) {
+      for (const contour of pitch.courses) {
         context.beginPath();
         let pen = false;
-        course.cents.forEach((cents, index) => {
-          const known = cents !== null, at = x(course.start_s + index * pitch.hop_s);
+        contour.cents.forEach((cents, index) => {
+          const known = cents !== null, at = x(contour.start_s + index * pitch.hop_s);
           if (known) context[pen ? "lineTo" : "moveTo"](at, y(440 * 2 ** ((cents / 100 - 69) / 12)));
           pen = known;
         });

@@ -1,7 +1,7 @@
 // The player: short clips are fetched and decoded ahead, so that a key sounds at once and one clip follows another to
 // the sample; a whole take streams from an audio element by range requests. One thing plays at a time.
 //
-// Hearing: the level goes from -30 to +12 dB re the file, and whatever it is set to, a lifted clip never peaks above
+// Safety: the level goes from -30 to +12 dB re the file, and whatever it is set to, a lifted clip never peaks above
 // CEILING of full scale; a streamed take is never lifted. `rest()` brings a lift back to 0 dB.
 
 const CEILING = 0.5; // -6 dB re full scale

@@ -5,17 +5,17 @@ import { span } from "./format.js";
 
 const by = (id) => document.getElementById(id);
 
-/** Remember a small thing on this machine; null forgets it. */
+/** Store a small value on this machine; null removes it. */
 export function remember(name, value) {
   try { value === null ? localStorage.removeItem(`triage.${name}`) : localStorage.setItem(`triage.${name}`, value); } catch { /* not kept */ }
 }
 
-/** Return what was remembered, or null. */
+/** Return a stored value, or null. */
 export function remembered(name) {
   try { return localStorage.getItem(`triage.${name}`); } catch { return null; }
 }
 
-/** Say in one line what is left of the session. */
+/** Show in one line what is left of the session. */
 export function showLeft(left) {
   if (!left) return;
   const rejects = left.expected_rejects;
@@ -35,10 +35,10 @@ export function showLeft(left) {
 /** Show what the random sample gives, and how it is estimated. */
 function byLot({ expected, low, high, sampled }) {
   const title = `${sampled} of the takes from here on were heard as a random sample, whatever their doubt. What was rejected among them, more or less than their doubts said, is scaled up to all; from ${low} to ${high} with 95 % certainty by their count alone.`;
-  return make("span", { class: "by-lot", title, text: ` · by random sample ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
+  return make("span", { class: "sampled", title, text: ` · by random sample ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
 }
 
-/** Say what the desk does not have yet, and what it refused. */
+/** Show what the desk does not have yet, and what it refused. */
 export function showPending({ waiting, refused, away, signedOut }) {
   const parts = [];
   const many = (list) => `${list.length} ${list.length === 1 ? "entry" : "entries"}`;

@@ -1,5 +1,5 @@
 // Before anything is drawn: the scheme that was chosen on this machine. A plain script in the head, so that a dark
-// room never sees a white flash.
+// page never flashes white.
 (() => {
   const read = () => { try { return localStorage.getItem("triage.scheme"); } catch { return null; } };
   const chosen = read();

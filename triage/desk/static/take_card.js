@@ -1,9 +1,9 @@
-// The card of a take: what is wrong with it in words, found beside expected, its spots, and what people said of it.
+// The card of a take: what is wrong with it in words, found beside expected, its spots, and people's verdicts on it.
 
 import { draw, make } from "./desk.js";
 import { amount, family, percent, pitchName, inWords, place, span } from "./format.js";
 
-// A take that comes again unannounced says nothing: whoever hears it should judge it afresh.
+// A take that comes again unannounced shows nothing of that: whoever hears it should judge it afresh.
 const REASONS = {
   learning: "Out of turn, for the model to learn from: it is unsure of this take, and nothing like it was heard yet",
   random: "Out of turn, as part of a random sample: it shows how many rejects the unheard takes still hold",
@@ -11,7 +11,7 @@ const REASONS = {
 
 const by = (id) => document.getElementById(id);
 
-/** Show a take with one of its spots in hand. */
+/** Show a take with its current spot. */
 export function showCard(take, spot, scope) {
   const cell = [take.instrument, take.articulation, take.dynamic].filter(Boolean).join(" ");
   by("cell").replaceChildren(
@@ -29,7 +29,7 @@ export function showCard(take, spot, scope) {
   document.body.dataset.scope = scope;
 }
 
-/** Return what is said of a spot: the note, its pitch, and why. */
+/** Return the text on a spot: the note, its pitch, and why. */
 export function statement(take, spot) {
   const note = take.notes.find((one) => one.number === spot.note);
   const name = pitchName(note?.sheet_midi ?? note?.pitch_midi);
@@ -37,7 +37,7 @@ export function statement(take, spot) {
 }
 
 function quiet(take) {
-  return take.problem ? `Not listened to: ${take.problem}` : "Nothing stands out in this take";
+  return take.problem ? `Not analysed: ${take.problem}` : "Nothing stands out in this take";
 }
 
 function likely(doubt) {
@@ -73,7 +73,7 @@ function drawGauge(gauge, { found, expected, unit }) {
   );
 }
 
-/** Show what was measured of the note in hand. */
+/** Show the measurements of the current note. */
 function showNumbers(take, spot) {
   const note = take.notes.find((one) => one.number === spot?.note);
   by("numbers-head").textContent = note ? `Note ${note.number} of ${take.notes.length}` : `${take.notes.length} notes`;

@@ -1,5 +1,5 @@
 // What comes next: the takes ahead, fetched before they are asked for. A take decided here is gone at once, whether or
-// not the desk has heard of it yet; one put off comes back when nothing else is left.
+// not the desk knows of it yet; one put off comes back when nothing else is left.
 
 import { get } from "./desk.js";
 
@@ -7,7 +7,7 @@ const AHEAD = 3, MOST = 10; // takes kept ready; takes asked for at once
 const AGAIN_MS = 100;
 
 export class UpcomingTakes {
-  /** `waiting()` gives the entries still in the outbox; `ready(take)` hears of each new take, to fetch its sound. */
+  /** `waiting()` gives the entries still in the outbox; `ready(take)` is called for each new take, to fetch its sound. */
   constructor(sessionId, waiting, ready) {
     this.sessionId = sessionId;
     this.waiting = waiting;
@@ -65,10 +65,10 @@ export class UpcomingTakes {
     this.takes = [take, ...this.takes.filter((one) => one.id !== take.id)];
   }
 
-  /** Note that the desk has the verdict on a take: from now on it knows by itself what is settled. */
-  heard(takeId) { this.decided.set(takeId, performance.now()); }
+  /** Note that the desk has the verdict on a take: from now on its answers include it. */
+  acknowledged(takeId) { this.decided.set(takeId, performance.now()); }
 
-  /** Say whether a take was settled here later than an answer asked for then could know. */
+  /** Return whether a take was settled here after that answer was requested. */
   #settledSince(takeId, asked) {
     const when = this.decided.get(takeId);
     return this.#unsent().has(takeId) || when === null || when > asked;
