@@ -1,4 +1,4 @@
-"""How much more evenly the best set runs: ``python -m training.best_set_evaluation [--recordings FOLDER]``.
+"""How much more consistent the best set is: ``python -m training.best_set_evaluation [--recordings FOLDER]``.
 
 Beside it stands what is kept without listening further: the first accepted take of each cell. Sessions of invented
 players, in which every note's length, level and tuning were altered by a known amount, are taken in by the tool's
@@ -48,7 +48,7 @@ Planted = dict[tuple[str, int, int], np.ndarray]  # take, pitch, repetition from
 
 
 class Row(NamedTuple):
-    """Unevenness of the best set and the first accepted takes, in pairs: one for each way to tell it."""
+    """Roughness of the best set and the first accepted takes, in pairs: one for each way to measure it."""
 
     name: str
     figures: tuple[float, ...]
@@ -106,8 +106,8 @@ def taken_in(folder: Path) -> Engine:
     return engine
 
 
-def planted_unevenness(group: KeepGroup, planted: Planted, wanted: int) -> tuple[float, float]:
-    """Return how unevenly the kept notes and the first accepted ones run, by what was planted in them."""
+def planted_roughness(group: KeepGroup, planted: Planted, wanted: int) -> tuple[float, float]:
+    """Return the roughness of the kept notes and of the first accepted ones, by what was planted in them."""
     rows = {key: row for row, key in enumerate(planted)}
     axes = np.stack(list(planted.values()))
     kept: dict[int, dict[int, int]] = defaultdict(dict)
@@ -122,8 +122,8 @@ def planted_unevenness(group: KeepGroup, planted: Planted, wanted: int) -> tuple
     return best, plain
 
 
-def exact_unevenness(planted: Planted, wanted: int) -> float:
-    """Return how unevenly the best set would run if the planted amounts were measured without any error."""
+def exact_roughness(planted: Planted, wanted: int) -> float:
+    """Return the roughness of the best set if the planted amounts were measured without any error."""
     keys = sorted(planted, key=lambda key: (key[1], key[0], key[2]))
     pitch, off = np.array([key[1] for key in keys]), np.stack([planted[key] for key in keys])
     axes = np.zeros((len(keys), len(BETWEEN_KEYS)))
@@ -151,8 +151,8 @@ def on_planted(seeds: int) -> dict[int, list[Row]]:
                 for wanted in (1, REPETITIONS):
                     (group,) = keep_set(db, repetitions=wanted).groups
                     measured = group.uneven, group.uneven_first
-                    hidden = planted_unevenness(group, planted, wanted)
-                    exact = exact_unevenness(planted, wanted), hidden[1]
+                    hidden = planted_roughness(group, planted, wanted)
+                    exact = exact_roughness(planted, wanted), hidden[1]
                     found[wanted].append(Row(" ".join(part[:3]), (*measured, *hidden, *exact)))
             engine.dispose()
     return found

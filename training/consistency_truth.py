@@ -148,7 +148,7 @@ def _by_chance(planted: Planted, notes: _PlantedNotes, parts: dict[str, np.ndarr
 
 
 def _spaced(levels: int) -> np.ndarray:
-    """Return evenly spaced places, mean 0 and standard deviation 1."""
+    """Return evenly spaced values, mean 0 and standard deviation 1."""
     places = np.arange(levels) - (levels - 1) / 2.0
     return places / places.std() if levels > 1 else places
 

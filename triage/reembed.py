@@ -62,14 +62,14 @@ class Named:
 
 
 def reembed(
-    db_engine: Engine, names: Sequence[str], tell: Progress, cluster: str | None = None
+    db_engine: Engine, names: Sequence[str], progress: Progress, cluster: str | None = None
 ) -> Iterator[tuple[str, int, list[str]]]:
     """Encode sessions again with the encoder in use; yield name, takes done and messages for the user of each."""
     for name in names:
         with reading(db_engine) as db:
             session = find_session(db, name)
         try:
-            yield name, *_session(db_engine, session, tell, cluster)
+            yield name, *_session(db_engine, session, progress, cluster)
         except (TriageError, OSError) as error:
             yield name, 0, [f"left as it is: {error}"]
 
@@ -89,7 +89,9 @@ def looked_at(job: EncodingJob) -> Vectors | str:
     return {number: vectors for (number, _), vectors in zip(job.notes, found, strict=True)}
 
 
-def _session(db_engine: Engine, session: StoredSession, tell: Progress, cluster: str | None) -> tuple[int, list[str]]:
+def _session(
+    db_engine: Engine, session: StoredSession, progress: Progress, cluster: str | None
+) -> tuple[int, list[str]]:
     done, lines, encoder = 0, [], encoder_in_use()
     with at_hand(session.folder) as where:
         jobs = _jobs(db_engine, session, where.folder, where.address)
@@ -101,7 +103,7 @@ def _session(db_engine: Engine, session: StoredSession, tell: Progress, cluster:
                 done += 1
             else:
                 lines.append(f"{job.take.name}: not looked at ({found})")
-            tell(session.name, done + len(lines), len(jobs))
+            progress(session.name, done + len(lines), len(jobs))
     if done:
         rank_session(db_engine, session.id, session.a4_hz)
     return done, lines

@@ -112,7 +112,7 @@ def test_the_switch_of_the_scheme_is_kept(context, desk):
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(25, 24, 22)"
 
 
-def test_a_dot_of_the_evenness_page_plays_its_note_by_click_and_by_keys(context, desk):
+def test_a_dot_of_the_consistency_page_plays_its_note_by_click_and_by_keys(context, desk):
     page = come_in(context, desk)
     opened(page, desk, "s/1/consistency")
     page.locator("#plot").focus()

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from training.best_set_evaluation import PARTS, Row, exact_unevenness, plans_of, planted_unevenness, printed
+from training.best_set_evaluation import PARTS, Row, exact_roughness, plans_of, planted_roughness, printed
 from training.pickups_evaluation import holes_of, spoilt_notes
 from training.plans import TakePlan
 from triage.judge.clean_notes import Cell
@@ -59,7 +59,7 @@ def test_every_cell_is_played_three_times_twice():
 def test_what_was_planted_is_found_again_behind_the_kept_notes():
     off = planted(0)
     firsts = [(f"T{1 + (pitch - 48) // 4:03d}", pitch, 0) for pitch in range(48, 64)]
-    best, first = planted_unevenness(group_of(firsts), off, 1)
+    best, first = planted_roughness(group_of(firsts), off, 1)
     assert best == pytest.approx(first)  # the first ones kept are the first ones
     steps = [np.abs(off[a] - off[b]).mean() for a, b in zip(firsts, firsts[1:], strict=False)]  # noqa: RUF007
     assert first == pytest.approx(np.mean(steps))
@@ -67,9 +67,9 @@ def test_what_was_planted_is_found_again_behind_the_kept_notes():
 
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("wanted", [1, 2])
-def test_known_exactly_the_planted_unevenness_falls_by_three_tenths(seed, wanted):
+def test_known_exactly_the_planted_roughness_falls_by_three_tenths(seed, wanted):
     off = planted(seed)
-    assert exact_unevenness(off, wanted) < 0.7 * planted_unevenness(group_of([]), off, wanted)[1]
+    assert exact_roughness(off, wanted) < 0.7 * planted_roughness(group_of([]), off, wanted)[1]
 
 
 def test_the_table_ends_with_the_mean():

@@ -75,7 +75,7 @@ class PlannedTake:
 
 @dataclass(frozen=True)
 class TrialPlayer:
-    """One instrument of a session, with how evenly it is played."""
+    """One instrument of a session, with how consistently it is played."""
 
     instrument: str
     dynamic: str

@@ -1,4 +1,4 @@
-"""The cluster: the same work on many machines, by Ray (extra `cluster`), one task a job.
+"""The cluster: the same work on many machines, by Ray (extra `cluster`), one task per job.
 
 ``distribute`` hands jobs out a few ahead of the workers and yields the result of each as it is done. Work that runs
 on a worker that is lost (killed, out of memory, its machine gone) is done again elsewhere; if that fails as well the

@@ -1,8 +1,8 @@
 """Security: which requests are answered at all, what a browser may do with the answer, and form tokens.
 
-``Guard`` wraps the whole application. A request must name a host that the desk goes by (else a stranger's page could
-have its own name point here), and one that changes something must come from the desk's own pages. A form token is a
-keyed digest of the log-in it belongs to: a forged request cannot know it.
+``Guard`` wraps the whole application. A request must name a host that the desk goes by (else another site could point
+its own name here), and one that changes something must come from the desk's own pages. A form token is a keyed digest
+of the log-in it belongs to: a forged request cannot know it.
 """
 
 import hashlib

@@ -52,7 +52,7 @@ class DeskSettings:
         return f"{self.scheme}://{f'[{name}]' if ':' in name else name}:{self.port}/"
 
     def check(self, accounts: int) -> None:
-        """Refuse what would let strangers in; ``accounts`` is how many people have a password."""
+        """Refuse settings that would let anybody in; ``accounts`` is how many people have a password."""
         if self.beyond_loopback and not accounts:
             raise ConfigError(
                 f"served on {self.host or 'every address'} the desk is open to others, and nobody has an account; "

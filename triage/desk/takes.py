@@ -110,7 +110,7 @@ def neighbours(
 
 @router.get("/takes/{take_id}/picture/{mic}", response_class=Response)
 def picture(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Response:
-    """Give the spectrogram as a grey PNG, one column a frame, the highest band on top."""
+    """Give the spectrogram as a grey PNG, one column per frame, the highest band on top."""
     found = _preview(db, take, mic)
     facts = {"X-Hop-S": found.picture_hop_s, "X-Low-Hz": found.low_hz, "X-High-Hz": found.high_hz}
     about = {name: f"{value:g}" for name, value in facts.items()}

@@ -1,8 +1,8 @@
 """Chunk layout of a WAV, RF64, BW64, RIFX or AIFF file: which chunks, where, of how many bytes.
 
-In: a path. Out: a Layout, or None where the file is of no such kind. Only headers are read, 8 bytes a chunk,
-so the length of a recording does not matter. Sizes are what the header says, even where the file ends
-earlier: the audio library clips them without an error, and half a file would pass for a whole one.
+In: a path. Out: a Layout, or None where the file is of no such kind. Only headers are read, 8 bytes per chunk, so the
+length of a recording does not matter. Sizes are what the header says, even where the file ends earlier: the audio
+library clips them without an error, and half a file would pass for a whole one.
 
 Sources: EBU Tech 3306 and ITU-R BS.2088 (RF64, BW64, `ds64`); EBU Tech 3285 (WAV with `bext`).
 """

@@ -1,8 +1,8 @@
 """The take sheet: what each take is to hold.
 
-In: take_sheet.csv, UTF-8, cells separated by comma, semicolon or tab, one row a take. Out: rows with pitches
-as MIDI numbers (sounding), and one line for each thing that a person should put right. Nothing here stops a
-session: a bad cell costs that cell, a bad row that row, and no sheet at all leaves an empty one.
+In: take_sheet.csv, UTF-8, cells separated by comma, semicolon or tab, one row per take. Out: rows with pitches as
+MIDI numbers (sounding), and one line for each thing that a person should put right. Nothing here stops a session: a
+bad cell costs that cell, a bad row that row, and no sheet at all leaves an empty one.
 """
 
 import csv

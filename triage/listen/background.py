@@ -18,7 +18,7 @@ from triage.listen.weighting import a_weighting_db
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)  # nominal
 CENTRES_HZ = 1000.0 * 10 ** (0.3 * np.arange(-5, 5))  # exact, IEC 61260-1
 HALF_OCTAVE = 10**0.15
-WINDOW_S = 16_384 / 48_000  # 3 Hz a bin: enough for the octave at 31.5 Hz, short enough for the gap between notes
+WINDOW_S = 16_384 / 48_000  # 3 Hz per bin: enough for the octave at 31.5 Hz, short enough for the gap between notes
 FLUCTUATING = 3  # octaves below 250 Hz
 QUIET_SHARE, QUIET_DB = 0.1, 1.5  # the quietest windows, and those hardly louder
 PIECES = 8  # of a window, none of which may be silent

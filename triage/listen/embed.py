@@ -1,4 +1,4 @@
-"""Embeddings: one vector a note from its log-mel frames.
+"""Embeddings: one vector per note from its log-mel frames.
 
 ``FixedEmbedding`` needs no training: the level-free spectral shape of six segments of the note, each as mel
 cepstrum. Any encoder with the same ``name``, ``dimension`` and ``embed`` takes its place.
@@ -18,13 +18,13 @@ RANGE_DB = 60.0  # below the note's own peak there is the room and the noise flo
 
 
 class Encoder(Protocol):
-    """What turns the frames of a take into one vector a note."""
+    """What turns the frames of a take into one vector per note."""
 
     name: str
     dimension: int
 
     def embed(self, frames: np.ndarray, notes: list[NoteSegment]) -> np.ndarray:
-        """Return one vector a note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
+        """Return one vector per note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
         ...
 
 
@@ -40,7 +40,7 @@ class FixedEmbedding:
     dimension = 6 * N_CEPSTRA
 
     def embed(self, frames: np.ndarray, notes: list[NoteSegment]) -> np.ndarray:
-        """Return one vector a note.
+        """Return one vector per note.
 
         Parameters
         ----------

@@ -23,7 +23,7 @@ from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_weights, refused, write_weights
 
-STRIDE = 4  # frames a step
+STRIDE = 4  # frames per step
 STEP_S = STRIDE * HOP_S
 FIRST_STEP_S = 1.5 * HOP_S  # a step's convolution spans frames 4 s - 2 to 4 s + 5, centred here for step 0
 RANGE_DB = 80.0  # below the take's loudest moment, everything is clipped
@@ -179,7 +179,7 @@ class TrainedEncoder:
         self.device, self.half = torch.device(device), half
 
     def embed(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
-        """Return one vector a note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
+        """Return one vector per note [shape=(note, dimension)] from frames [shape=(mel, frame)] in dB."""
         return self.encode(frames, notes)[0]
 
     def encode(self, frames: np.ndarray, notes: Sequence[NoteSegment]) -> tuple[np.ndarray, np.ndarray]:

@@ -187,7 +187,7 @@ def sounding_length_s(
 
 
 def theil_sen(time_s: ArrayLike, values: ArrayLike) -> float:
-    """Return the median slope over all pairs of points, in units of ``values`` a second; NaN below 3 points.
+    """Return the median slope over all pairs of points, in units of ``values`` per second; NaN below 3 points.
 
     Values that are not finite are left out; more than 300 points are thinned evenly. Sen, JASA 63, 1968.
     """

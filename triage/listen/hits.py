@@ -1,6 +1,6 @@
 """Noise hits: sounds that are not the notes, on every microphone of a take, in gaps, in tails and under notes.
 
-Log-mel frames of one microphone (mel, frame) in dB go in, microphone after microphone; one line an event comes out.
+Log-mel frames of one microphone (mel, frame) in dB go in, microphone after microphone; one event per noise comes out.
 Whether something is a noise, of which kind, and how far the music covers it is predicted by the noise network
 (``noise_network.py``); levels are read from the frames. What starts with a note is the note's own attack, not a hit.
 """

@@ -1,6 +1,6 @@
 """Masking: how audible a noise is beside the music that sounds at the same moment.
 
-Levels of the noise, the music and the floor in the same bands go in (band, frame), in dB; one number a frame comes
+Levels of the noise, the music and the floor in the same bands go in (band, frame), in dB; one number per frame comes
 out: the noise's level over what the music covers, in dB, weighted over its bands by their share of its loudness.
 """
 

@@ -26,7 +26,7 @@ from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_card, read_weights, refused, write_weights
 
-STRIDE = 2  # frames a step
+STRIDE = 2  # frames per step
 STEP_S = STRIDE * HOP_S
 RANGE_DB = 80.0  # below the microphone's loudest moment, everything is clipped
 FLOOR_FRAMES = 21  # 0.2 s means, of which the fifth percentile is the floor

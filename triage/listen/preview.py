@@ -38,7 +38,7 @@ class Outline(NamedTuple):
 
 
 class Spectrogram(NamedTuple):
-    """A grey PNG, one column a hop, the highest band on top."""
+    """A grey PNG, one column per hop, the highest band on top."""
 
     png: bytes
     hop_s: float

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 
-WINDOW_S = 0.5  # 2 Hz a bin: separates mains from the notes next to it
+WINDOW_S = 0.5  # 2 Hz per bin: separates mains from the notes next to it
 HOP_S = 0.25
 TOP_HZ = 520.0
 MAINS_HZ = (50.0, 60.0)

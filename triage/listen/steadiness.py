@@ -78,7 +78,7 @@ def vibrato(f0_hz: ArrayLike, hop_s: float) -> tuple[float, float]:
 
 
 def drift_cents_s(f0_hz: ArrayLike, hop_s: float) -> float:
-    """Return the pitch's slope in cents a second (Theil-Sen): below 0 where it sags. NaN below 3 voiced frames."""
+    """Return the pitch's slope in cents per second (Theil-Sen): below 0 where it sags. NaN below 3 voiced frames."""
     cents = _cents(f0_hz)
     return theil_sen(np.arange(cents.size) * hop_s, cents)
 

@@ -126,7 +126,7 @@ def harmonics_db(sound: Spectrum, n: int = 20) -> Array:
 
 
 def tilt_db_oct(partials_db: ArrayLike) -> float:
-    """Return the slope of the partials' levels in dB an octave (Theil-Sen over log2 k): -6.02 for 1/k.
+    """Return the slope of the partials' levels in dB per octave (Theil-Sen over log2 k): -6.02 for 1/k.
 
     ``partials_db`` as from ``harmonics_db``. NaN below 3 partials that stand out.
     """

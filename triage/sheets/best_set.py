@@ -57,7 +57,7 @@ class KeptNote:
 
 @dataclass(frozen=True)
 class KeepGroup:
-    """The kept notes of one instrument, articulation and dynamic; roughness in robust sigmas a key."""
+    """The kept notes of one instrument, articulation and dynamic; roughness in robust sigmas per key."""
 
     instrument: str
     articulation: str

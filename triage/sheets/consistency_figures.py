@@ -13,7 +13,7 @@ from triage.sheets.consistency_text import cell_text, clock_text
 from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, Dot, DriftSheet, LadderSheet, SpreadSheet
 from triage.sheets.figure import HIGHLIGHT, TONES, Bars, Figure, Panels, Point, Series
 
-# One a dynamic, the softest first, as of TONES.
+# One per dynamic, the softest first, like TONES.
 SHAPES = ("circle", "square", "diamond", "triangle-up", "diamond", "triangle-down", "diamond", "circle")
 FACTOR_TONES = {
     "register": "#8a4a12",
@@ -59,7 +59,7 @@ def _by_cell(sheets: Iterable[Any]) -> Iterator[tuple[str, Iterator[Any]]]:
 
 
 def _curves(report: ConsistencyReport, group: Sequence[CurveSheet]) -> Figure:
-    """Return one panel a quantity over a common keyboard, one tone a dynamic."""
+    """Return one panel per quantity over a common keyboard, one colour per dynamic."""
     names = [q for q in report.quantities if any(c.quantity == q for c in group)]
     parts = sorted(dict.fromkeys((c.dynamic, c.mic) for c in group), key=lambda one: (_softness(one[0]), one))
     several = len({mic for _, mic in parts}) > 1
@@ -130,7 +130,7 @@ def _ladders(report: ConsistencyReport, group: Sequence[LadderSheet]) -> Figure:
 
 
 def _shares(group: Sequence[SpreadSheet]) -> Figure:
-    """Return one bar an articulation and quantity, divided by factor."""
+    """Return one bar per articulation and quantity, divided by factor."""
     known = [one for one in group if one.shares]
     shares = [{s.factor: s.share for s in one.shares if s.share} for one in known]
     return Bars(
@@ -144,7 +144,7 @@ def _shares(group: Sequence[SpreadSheet]) -> Figure:
 
 
 def _drifts(report: ConsistencyReport, group: Sequence[DriftSheet]) -> Figure:
-    """Return one panel a quantity against the clock, a point a take, with the line of a significant trend."""
+    """Return one panel per quantity against the clock, one point per take, with the line of a significant trend."""
     series = []
     for panel, one in enumerate(group):
         dots = [report.dots[p.dot] for p in one.points]

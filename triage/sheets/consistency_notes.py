@@ -20,7 +20,7 @@ MEASURED = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *
 
 @dataclass(frozen=True)
 class ComparedNotes:
-    """Notes as a table, as dots in the same order, and what the table lacks, one value a note."""
+    """Notes as a table, as dots in the same order, and what the table lacks, one value per note."""
 
     table: NoteTable
     dots: tuple[Dot, ...]

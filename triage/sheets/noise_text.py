@@ -1,4 +1,4 @@
-"""Text of the noise sheet: a group of hits as one line, and what to put right before the next session.
+"""Text of the noise sheet: a group of hits as one line, and what to fix before the next session.
 
 In: groups of ``judge/hit_groups.py`` and backgrounds. Out: plain English sentences. What each kind of noise usually
 comes from, and what helps, is common practice, no source.
@@ -12,7 +12,7 @@ from triage.judge.noise_rating import MOST_NR, NoiseRating
 
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 UNKNOWN = KINDS["other-noise"].remedy or Remedy("{mic}", "times", "")
-# from, to Hz, what makes most noise there
+# from, to Hz, the usual source of noise there
 CAUSES = (
     (0.0, 150.0, "ventilation, traffic and footfall"),
     (150.0, 1500.0, "ventilation, lamps and computers"),

@@ -120,7 +120,7 @@ def pickup_list(
 
 
 def pickups_page(found: PickupList) -> str:
-    """Return the page for the stand: large type, a call a page, on A4 and Letter."""
+    """Return the page for the stand: large type, one call per page, on A4 and Letter."""
     return page("pickups.html", found=found, caution=CAUTION, minutes=minutes, remind_s=rest.REMIND_S)
 
 
@@ -155,7 +155,7 @@ def _calls(counts: Sequence[CellCount], pace: Pace, planned: Planned, loud: Sequ
         groups[count.cell.instrument, count.setup].append(count)
     played = {one.instrument: one for one in loud if one.session == planned.sessions[-1]}
     calls = [_call(*key, own, pace, planned.sound_s, played.get(key[0])) for key, own in sorted(groups.items())]
-    # Value a second: getting people ready costs the same for one note as for thirty.
+    # Value per second: getting people ready costs the same for one note as for thirty.
     return tuple(sorted(calls, key=lambda call: (-call.value / call.estimate_s, call.instrument, call.setup)))
 
 

@@ -47,14 +47,14 @@ def test_after_a_word_the_sheet_before_is_shown_until_the_new_one_is_there(desk,
     assert "rejected" in page
 
 
-def test_the_evenness_report_says_whether_it_still_holds_and_a_plot_is_fetched_by_itself(desk):
+def test_the_consistency_report_says_whether_it_still_holds_and_a_plot_is_fetched_by_itself(desk):
     anna = desk.person()
     answer = until(lambda: (found := anna.get("/api/s/1/consistency").json())["holds"] and found)
     assert set(answer["report"]) >= {"empty", "sentences", "more", "strays", "plots"}
     assert anna.get("/api/s/1/consistency/99").status_code == 404
 
 
-def test_what_the_evenness_report_calls_listed_below_is_below(tmp_path):
+def test_what_the_consistency_report_calls_listed_below_is_below(tmp_path):
     engine = open_store(sqlite(tmp_path))
     plant(engine, Planted({}, dynamics=("p", "ff"), pitches=10, repetitions=2, sessions=1), seed=2)
     with reading(engine) as db:

@@ -9,7 +9,7 @@ export async function get(url) {
   return answer.json();
 }
 
-/** Send JSON and return the Response as it is: the outbox tells a refusal from an absence by its status. */
+/** Send JSON and return the Response as it is: the outbox distinguishes refused from unreachable by its status. */
 export function send(url, body) {
   return fetch(url, {
     method: "POST",

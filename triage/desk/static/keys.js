@@ -35,7 +35,7 @@ const ALSO = { Backspace: "undo", Escape: "stop" };
 const US = { Space: "Space", Minus: "-" };
 let printed = null;
 
-/** Learn what is printed on the keys, where the browser tells; else the letters of the code are shown. */
+/** Ask the browser what is printed on the keys; where it does not know, the letters of the code are shown. */
 export async function learnLabels() {
   try { printed = await navigator.keyboard.getLayoutMap(); } catch { printed = null; }
 }
