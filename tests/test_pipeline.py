@@ -22,7 +22,7 @@ TORN_SAMPLES = 960  # 20 ms
 KINDS = set(
     "intonation attack length level tone steadiness release wrong-note unlike "
     "click creak breath voice knock mechanism paper bleed rumble hum hiss other-noise "
-    "dropout clipped dead-track polarity delay truncated".split()
+    "dropout clipped dead-track polarity delay truncated copied".split()
 )
 QUEUE_KEYS = "rank take instrument articulation dynamic doubt listen_s duration_s verdict spots".split()
 SPOT_KEYS = "start_s end_s note kind doubt mic found expected unit why".split()

@@ -44,6 +44,11 @@ class Previews:
         return tuple(self._previews.values())
 
     @property
+    def track_digests(self) -> dict[str, str]:
+        """A digest of each microphone's samples, of those that were read."""
+        return dict(self._digests)
+
+    @property
     def audio_digest(self) -> str | None:
         """One digest of all samples that were read, microphone by microphone; None where there were none."""
         if not self._digests:

@@ -82,6 +82,7 @@ class _TakeAnalysis:
         self.floors: list[NoiseFloor] = []
         self.previews, self.noises = Previews(), NoiseHits(detector)
         self.problems: list[str] = []
+        self.silent: set[str] = set()  # microphones
         self.unread: list[str] = []  # files that may be whole when they are read again
         self.duration_s = 0.0
 
@@ -97,6 +98,7 @@ class _TakeAnalysis:
         for track, frames, background in zip(tracks, found.frames, found.backgrounds, strict=True):
             self.floors.append(noise_floor(track, frames, background, self.measured))
         self.previews.add(tracks, found.frames, found.sketch, self.measured.track)
+        self.silent |= {tracks[channel].mic for channel in found.check.dead_channels()}
         self.noises.add(tracks, found.frames, self.measured.segments, found.check, found.hum)
         if found.check.not_finite:
             self.problems.append(
@@ -121,7 +123,7 @@ class _TakeAnalysis:
             repetitions=row.repetitions,
             problem="; ".join(dict.fromkeys((*self.problems, *self._remarks(reference_mic, changed)))) or None,
             analysed=bool(take.tracks),
-            tracks=tuple(map(_stored_track, take.tracks)),
+            tracks=tuple(_stored_track(track, self._digest(track.mic)) for track in take.tracks),
             notes=tuple(measured.notes) if measured else (),
             hits=self.noises.hits(take.tracks, self.folder, segments, self.floors, self.duration_s),
             floors=tuple(self.floors),
@@ -132,6 +134,9 @@ class _TakeAnalysis:
             audio_digest=self.previews.audio_digest,
             previews=self.previews.result(measured, self.a4_hz),
         )
+
+    def _digest(self, mic: str) -> str | None:
+        return None if mic in self.silent else self.previews.track_digests.get(mic)
 
     def _remarks(self, reference_mic: str, changed: Iterable[str]) -> list[str]:
         remarks = [f"{path}: changed while it was read; taken in again it is analysed anew" for path in changed]
@@ -157,7 +162,8 @@ def _size_and_time(path: Path) -> tuple[int, int] | None:
     return status.st_size, status.st_mtime_ns
 
 
-def _stored_track(track: TrackFile) -> Track:
+def _stored_track(track: TrackFile, audio_digest: str | None) -> Track:
     facts = track.facts
     known = ("sample_rate_hz", "bit_depth", "frames", "size_bytes", "mtime_ns", "problem")
-    return Track(track.mic, track.path, track.channel, **{name: getattr(facts, name) for name in known})
+    values = {name: getattr(facts, name) for name in known}
+    return Track(track.mic, track.path, track.channel, **values, audio_digest=audio_digest)

@@ -207,6 +207,7 @@ _ALL = (
     Kind("polarity", "technical", flaw="with a microphone upside down", whole_take=True),
     Kind("delay", "technical", flaw="with a microphone late", whole_take=True),
     Kind("truncated", "technical", flaw="in a file that breaks off", whole_take=True),
+    Kind("copied", "technical", flaw="in a copy of another take", whole_take=True),
 )
 KINDS = {kind.name: kind for kind in _ALL}
 NOISES = tuple(kind.name for kind in _ALL if kind.family == "noise")

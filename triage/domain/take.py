@@ -23,6 +23,7 @@ class Track:
     size_bytes: int | None = None
     mtime_ns: int | None = None
     problem: str | None = None
+    audio_digest: str | None = None  # digest of its samples; None where it was not read or is digital silence
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from triage.domain.kinds import KINDS, TECHNICAL, kind_named
 from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
 from triage.domain.take import Take
+from triage.judge.copied_tracks import copied_tracks
 from triage.judge.track_faults import TrackFacts, track_faults
 from triage.ranking.placing import expected
 
@@ -45,7 +46,8 @@ def findings_of(
     of_files = (
         _of_take(take, "truncated", line, doubt=BROKEN) for take in takes for line in broken.get(take.name, ())
     )
-    return [*_noises(takes, row), *_technical(takes), *_silent(takes), *_off_the_sheet(takes, missing), *of_files]
+    of_takes = [*_technical(takes), *_silent(takes), *_off_the_sheet(takes, missing), *_copied(takes)]
+    return [*_noises(takes, row), *of_takes, *of_files]
 
 
 def _of_take(take: Take, kind: str, why: str, basis: str = "", doubt: float = USUAL, **numbers: Any) -> Finding:
@@ -118,6 +120,18 @@ def _silent(takes: Sequence[Take]) -> Iterator[Finding]:
     for take in takes:
         if take.tracks and not take.notes and all(hit.kind != "dead-track" for hit in take.hits):
             yield _of_take(take, "dead-track", "no note found in the whole take")
+
+
+def _copied(takes: Sequence[Take]) -> Iterator[Finding]:
+    """Yield a finding for each take that holds the audio of another one."""
+    digests = {take.name: [(t.mic, t.audio_digest) for t in take.tracks if t.audio_digest] for take in takes}
+    by_name = {take.name: take for take in takes}
+    for name, copy in copied_tracks(digests).items():
+        where = "" if copy.whole else f" in the {' and '.join(copy.mics)} microphone{'s' * (len(copy.mics) > 1)}"
+        others = f"take {copy.others[0]}" if len(copy.others) == 1 else f"takes {', '.join(copy.others)}"
+        what = "one of the two" if len(copy.others) == 1 else "all but one"
+        why = f"same audio as {others}{where}: {what} {'was' if len(copy.others) == 1 else 'were'} copied by mistake"
+        yield _of_take(by_name[name], "copied", why, mic=None if copy.whole else copy.mics[0])
 
 
 def _off_the_sheet(takes: Sequence[Take], missing: Mapping[str, list[int]]) -> Iterator[Finding]:

@@ -127,6 +127,7 @@ track = Table(
     Column("size_bytes", Whole),
     Column("mtime_ns", Whole),
     Column("problem", Words),
+    Column("audio_digest", Words),  # digest of the samples
     Index("ix_track_take_id", "take_id"),
 )
 
