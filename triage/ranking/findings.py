@@ -135,7 +135,7 @@ def _copied(takes: Sequence[Take]) -> Iterator[Finding]:
 
 
 def _off_the_sheet(takes: Sequence[Take], missing: Mapping[str, list[int]]) -> Iterator[Finding]:
-    """Yield a finding where a note is too few or too many against the sheet."""
+    """Yield a finding where a note is too few or too many against the sheet, or a whole take octaves off it."""
     for take in takes:
         wanted = len(expected(take))
         if gaps := missing.get(take.name):
@@ -143,8 +143,20 @@ def _off_the_sheet(takes: Sequence[Take], missing: Mapping[str, list[int]]) -> I
             why = f"{len(gaps)} of {wanted} notes on the take sheet not found: {names}"
             numbers: dict[str, Any] = {"found": float(len(take.notes)), "expected": float(wanted), "unit": "notes"}
             yield _of_take(take, "wrong-note", why, "missing", **numbers)
+        if octaves := _octaves_off(take):
+            one = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
+            why = f"every note sounds {one} {'above' if octaves > 0 else 'below'} the pitches on the sheet"
+            numbers = {"found": 12.0 * octaves, "expected": 0.0, "unit": "semitones"}
+            yield _of_take(take, "wrong-note", f"{why}: correct the row or record it again", "octave", **numbers)
         for note in take.notes:
             if wanted and note.sheet_midi is None:
                 why = "a note more than the take sheet asks for"
                 spot = Spot(take.name, note.start_s, note.end_s, note.number, "wrong-note", USUAL, why)
                 yield Finding(spot, "extra")
+
+
+def _octaves_off(take: Take) -> int:
+    """Return how many octaves a take sounds above its row, as ``place`` found it."""
+    pairs = [(n.pitch_midi, n.sheet_midi) for n in take.notes]
+    away = {sounds - asked for sounds, asked in pairs if sounds is not None and asked is not None}
+    return away.pop() // 12 if len(away) == 1 else 0

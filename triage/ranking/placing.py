@@ -14,7 +14,9 @@ from triage.domain.pitch import hz_to_midi
 from triage.domain.take import Take
 from triage.judge.alignment import align, sheet_offset
 
-OCTAVE_CENTS = 60.0  # this near to a whole number of octaves off the sheet
+NEAR_CENTS = 60.0  # this near to a pitch, or to a whole number of octaves from it
+OCTAVES = (-2, -1, 1, 2)
+OCTAVE_SHARE = 0.9  # of a take's notes: all but a slip of the pitch detector
 
 
 def place(takes: Sequence[Take], a4_hz: float) -> tuple[list[Take], dict[str, list[int]], list[str]]:
@@ -23,7 +25,8 @@ def place(takes: Sequence[Take], a4_hz: float) -> tuple[list[Take], dict[str, li
     Returns
     -------
     takes : list of Take
-        With pitch_midi, sheet_midi and cents filled in.
+        With pitch_midi, sheet_midi and cents filled in. pitch_midi is the sheet's pitch, or the pitch that sounds
+        where the whole take is octaves off its row; without a sheet it is the nearest.
     missing : dict of str to list of int
         For each take the MIDI pitches that no note was found for.
     problems : list of str
@@ -34,9 +37,10 @@ def place(takes: Sequence[Take], a4_hz: float) -> tuple[list[Take], dict[str, li
     for take in takes:
         meant = tuple(p + offsets.get(take.instrument or "", 0) for p in expected(take))
         found = np.array([to_midi(note, a4_hz) for note in take.notes])
-        places, gaps = align(found, meant) if meant else ([None] * len(found), [])
+        above = 12 * _octaves_off(found, meant)
+        places, gaps = align(found - above, meant) if meant else ([None] * len(found), [])
         notes = [
-            _placed(note, midi, None if at is None else meant[at])
+            _placed(note, midi, None if at is None else meant[at], above, meant)
             for note, midi, at in zip(take.notes, found, places, strict=True)
         ]
         placed.append(replace(take, notes=tuple(notes)))
@@ -74,11 +78,47 @@ def _offsets(takes: Sequence[Take], a4_hz: float) -> tuple[dict[str, int], list[
     return {name: by for name, by in offsets.items() if by}, lines
 
 
-def _placed(note: Note, midi: float, meant: int | None) -> Note:
+def _octaves_off(found: np.ndarray, meant: tuple[int, ...]) -> int:
+    """Return by how many octaves all notes of a take, at least two, sound above its sheet row; 0 if they do not.
+
+    Parameters
+    ----------
+    found : ndarray, shape (note,)
+        Fractional MIDI pitches, NaN where a note has none.
+    meant : tuple of int
+        The row's MIDI pitches, repetitions written out.
+    """
+    known = int(np.isfinite(found).sum())
+    if known < 2 or not meant:
+        return 0
+    least = max(2, OCTAVE_SHARE * max(known, len(meant)))
+    asked = np.unique(meant)
+    for octaves in (0, *OCTAVES):
+        sounds = found - 12 * octaves
+        on_row = 100 * np.abs(sounds[:, None] - asked).min(axis=1) < NEAR_CENTS  # an alignment takes long
+        if on_row.sum() >= least and _right(sounds, meant) >= least:
+            return octaves
+    return 0
+
+
+def _right(found: np.ndarray, meant: tuple[int, ...]) -> int:
+    """Return how many notes are on the pitch that the alignment gives them."""
+    pairs = zip(found, align(found, meant)[0], strict=True)
+    return sum(at is not None and 100 * abs(midi - meant[at]) < NEAR_CENTS for midi, at in pairs)
+
+
+def _placed(note: Note, midi: float, meant: int | None, above: int, row: tuple[int, ...]) -> Note:
+    """Return a note with its pitch and its distance from it.
+
+    ``above`` is how many semitones the whole take sounds above its row. A single note that sounds octaves away is a
+    wrong note, unless the row asks for that pitch too: measuring settles an unclear octave on the row's pitches
+    (``listen/measure.py``), so there it may be an error of the pitch detector.
+    """
     known = np.isfinite(midi)
-    pitch = meant if meant is not None else (round(midi) if known else None)
+    pitch = meant + above if meant is not None else (round(midi) if known else None)
     cents = 100 * (midi - pitch) if known and pitch is not None else np.nan
     octaves = round(cents / 1200) if np.isfinite(cents) else 0
-    if octaves and abs(cents - 1200 * octaves) < OCTAVE_CENTS:
-        cents -= 1200 * octaves  # more often the ear's slip than the player's
+    near = octaves and abs(cents - 1200 * octaves) < NEAR_CENTS
+    if near and pitch is not None and pitch + 12 * octaves - above in row:
+        cents -= 1200 * octaves
     return replace(note, pitch_midi=pitch, sheet_midi=meant, measurements={**note.measurements, "cents": cents})
