@@ -72,7 +72,7 @@ def test_peaks_and_gains_in_decibels(tmp_path):
     quiet, loud = sine(-30.0, 1.0), sine(-7.0, 1.0)
     assert peak_dbfs(cut(written(tmp_path, quiet), tmp_path)) == pytest.approx(-30.0, abs=0.02)
     assert cut(written(tmp_path, quiet), tmp_path, gain_db=12.0).gain_db == 12.0
-    # 1 dB brings a sine of -7 dBFS to the ceiling of -6; a stretch above it is never raised, and may be lowered.
+    # 1 dB brings a sine of -7 dBFS to the ceiling of -6; a segment above it is never raised, and may be lowered.
     assert cut(written(tmp_path, loud), tmp_path, gain_db=12.0).gain_db == pytest.approx(1.0, abs=0.02)
     assert cut(written(tmp_path, sine(-3.0, 1.0)), tmp_path, gain_db=12.0).gain_db == 0.0
     assert cut(written(tmp_path, loud), tmp_path, gain_db=-99.0).gain_db == -30.0

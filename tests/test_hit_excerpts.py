@@ -60,14 +60,14 @@ def test_a_tone_is_a_dark_line_at_its_frequency_and_a_click_a_dark_line_at_its_m
     assert colours[0, -1].sum() > 650 and colours[row, -5].sum() < 300
 
 
-def test_the_picture_tells_how_far_up_a_frequency_lies():
+def test_the_spectrogram_gives_how_far_up_a_frequency_lies():
     made = spectrogram(np.ones(RATE_HZ), RATE_HZ)
     assert (made.share_of(LOW_HZ), made.share_of(HIGH_HZ)) == (0.0, 1.0)
     assert made.share_of((LOW_HZ * HIGH_HZ) ** 0.5) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize("samples", [np.zeros(RATE_HZ), np.zeros(1), np.ones(5)])
-def test_silence_and_the_shortest_stretch_have_a_picture(samples):
+def test_silence_and_the_shortest_segment_have_a_spectrogram(samples):
     assert pixels(spectrogram(samples, RATE_HZ))[0].shape == (ROWS, COLUMNS)
 
 
@@ -105,7 +105,7 @@ def test_the_png_holds_its_checksums(tmp_path):
     assert names == [b"IHDR", b"PLTE", b"IDAT", b"IEND"]
 
 
-def test_a_hit_is_read_where_it_is_loudest_and_a_lost_recording_has_no_picture(tmp_path):
+def test_a_hit_is_read_where_it_is_loudest_and_a_lost_recording_has_no_spectrogram(tmp_path):
     (tmp_path / "audio").mkdir()
     soundfile.write(tmp_path / "audio" / "T003_room.wav", 0.01 * np.sin(2 * np.pi * 300 * at_time(12.0)), RATE_HZ)
     engine = open_store(f"sqlite:///{tmp_path / 'store.db'}")

@@ -35,7 +35,7 @@ class Clicks:
 
 
 def residual_rms(samples: np.ndarray) -> float:
-    """Return the RMS of the forward prediction error of a stretch, shape (sample,)."""
+    """Return the RMS of the forward prediction error of a segment, shape (sample,)."""
     power = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 2 * len(samples))) ** 2
     filters = autoregression(np.fft.irfft(power)[None, : ORDER + 1])
     error = signal.lfilter(filters[0], [1.0], samples)[ORDER:]

@@ -13,7 +13,7 @@ SHORT_TERM_S = 3.0  # of Tech 3341
 
 
 def sine(parts, hz=1000.0, channels=2, rate=RATE):
-    """Stretches of a sine: pairs of peak level in dBFS (None: silence) and seconds."""
+    """Segments of a sine: pairs of peak level in dBFS (None: silence) and seconds."""
     gain = np.concatenate([np.full(round(s * rate), 0.0 if db is None else 10 ** (db / 20)) for db, s in parts])
     return np.tile(gain * np.sin(2 * np.pi * hz * np.arange(gain.size) / rate), (channels, 1))
 

@@ -1,6 +1,6 @@
 """The previews of a take's tracks and the digest of its sound, from data that the analysis has at hand anyway.
 
-The microphone that the notes were cut on is drawn finely, with its notes' pitch; the others coarsely.
+The measured microphone gets a fine spectrogram and its notes' pitch; the others get a coarse one.
 """
 
 import hashlib

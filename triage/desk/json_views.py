@@ -104,11 +104,11 @@ def neighbour_shown(one: NeighbourNote, mic: str | None, take_id: int, note: int
 
 def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
     """Return the microphones, the one that the notes were cut on first."""
-    drawn = drawn_mics(db, take.id)
+    previewed = drawn_mics(db, take.id)
     found = []
     for track in sorted(tracks(db, take.id), key=lambda track: track.mic != take.measured_mic):
         mic, version = quote(track.mic, safe=""), f"?v={(take.audio_digest or '')[:12]}"
-        shown = track.mic in drawn
+        shown = track.mic in previewed
         found.append(
             {
                 "name": track.mic,

@@ -123,9 +123,9 @@ def consistency_parts(db: Connection, session_id: int) -> Parts:
         return {"consistency": {"empty": str(error), "sentences": [], "more": [], "strays": [], "plots": []}}
     plots, parts = [], {}
     for n, (name, figure) in enumerate(figures(report).items()):
-        drawn, left_out = thinned(figure)
+        thin, left_out = thinned(figure)
         plots.append({"name": name, "left_out": left_out})
-        parts[f"consistency/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(drawn, name))}
+        parts[f"consistency/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(thin, name))}
     outliers = [_outlier(report.dots[one.dot], one.why) for one in report.strays[:OUTLIERS]]
     # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
     rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]

@@ -121,8 +121,10 @@ def picture(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Re
 def wave(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Response:
     """Give the lowest and highest sample of every hop, 127 being full scale."""
     found = _preview(db, take, mic)
-    packed = zlib.decompress(found.wave)
-    pairs = [round(v / 258, 2) for v in struct.unpack(f"<{len(packed) // 2}h", packed)]  # lowest, highest, lowest, ..
+    samples = zlib.decompress(found.wave)
+    pairs = [
+        round(v / 258, 2) for v in struct.unpack(f"<{len(samples) // 2}h", samples)
+    ]  # lowest, highest, lowest, ..
     body = {"hop_s": found.wave_hop_s, "low": pairs[::2], "high": pairs[1::2]}
     return _kept(request, take, json.dumps(body, separators=(",", ":")).encode(), "application/json", {})
 
@@ -130,15 +132,15 @@ def wave(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Respo
 @router.get("/takes/{take_id}/pitch")
 def pitch(request: Request, take: HereTake, me: Hears, db: Db) -> Response:
     """Give the contour of each note's pitch, in cents (MIDI number times 100, A4 = the session's), null unvoiced."""
-    packed = pitch_contours(db, take.id)
-    body = zlib.decompress(packed) if packed else b'{"hop_s": 0.02, "courses": []}'
+    contours = pitch_contours(db, take.id)
+    body = zlib.decompress(contours) if contours else b'{"hop_s": 0.02, "courses": []}'
     return _kept(request, take, body, "application/json", {})
 
 
 def _preview(db: Connection, take: StoredTake, mic: str) -> Preview:
     found = find_preview(db, take.id, mic)
     if found is None:
-        raise HTTPException(404, f"no picture of take {take.name}, {mic[:60]!r}; take the session in again")
+        raise HTTPException(404, f"no preview of take {take.name}, {mic[:60]!r}; take the session in again")
     return found
 
 

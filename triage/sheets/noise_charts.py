@@ -60,9 +60,9 @@ def _levels(one: MicBackground) -> tuple[float | None, ...]:
 
 
 def _path(places: Sequence[tuple[float, float] | None]) -> str:
-    steps, drawn = [], False
+    steps, joined = [], False
     for place in places:
         if place is not None:
-            steps.append(f"{'L' if drawn else 'M'}{place[0]:.1f} {place[1]:.1f}")
-        drawn = place is not None
+            steps.append(f"{'L' if joined else 'M'}{place[0]:.1f} {place[1]:.1f}")
+        joined = place is not None
     return "".join(steps)

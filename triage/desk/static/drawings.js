@@ -3,7 +3,7 @@
 
 import { ramp } from "./colours.js";
 
-/** Fetch and keep all that is drawn of one microphone of a take. */
+/** Fetch and keep all previews of one microphone of a take. */
 export class Drawings {
   constructor() { this.kept = new Map(); }
 
