@@ -108,10 +108,10 @@ def test_a_strange_file_is_no_encoder(sprung, tmp_path, what):
         load_encoder(path)
 
 
-def test_a_file_that_unfolds_to_gigabytes_is_refused_before_it_does():
+def test_a_file_that_decompresses_to_gigabytes_is_refused_before_it_does():
     bomb = zipped({"schema.json": b"{}", "1.npy": bytes(model_file.MOST_BYTES + 1)})
     assert len(bomb) < 1_000_000
-    with pytest.raises(JudgeError, match="unfolds to"):
+    with pytest.raises(JudgeError, match="decompresses to"):
         learned.from_bytes(bomb, "model x")
 
 

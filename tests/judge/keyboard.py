@@ -5,9 +5,9 @@ import numpy as np
 from triage.domain.measurements import COMPARED
 from triage.judge.curves import QUANTITIES
 from triage.judge.note_table import NoteTable
-from triage.judge.repeats import TELLING
+from triage.judge.repeats import DISCRIMINATING
 
-NAMES = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *TELLING)))
+NAMES = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *DISCRIMINATING)))
 
 
 def keyboard(rng, dynamics=("p", "f"), pitches=24, repetitions=3, lowest=48, spread=1.0):

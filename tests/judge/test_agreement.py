@@ -54,5 +54,5 @@ def test_where_both_say_one_word_there_is_no_kappa():
 
 
 def test_unequal_lists_are_refused():
-    with pytest.raises(JudgeError, match="3 words against 2"):
+    with pytest.raises(JudgeError, match="3 labels against 2"):
         cohen_kappa([1, 2, 3], [1, 2])

@@ -21,7 +21,7 @@ def test_about_nineteen_good_notes_of_twenty_lie_in_the_band():
         for curve in curves(keyboard(np.random.default_rng(seed), spread=3.0)):
             place = np.searchsorted(curve.pitch, np.repeat(curve.pitch, 3))
             inside.append((curve.values >= curve.low[place]) & (curve.values <= curve.high[place]))
-            none.append(curve.stray)
+            none.append(curve.outlier)
     assert np.mean(inside) == pytest.approx(0.95, abs=0.03)
     assert np.mean(none) < 0.005
 
@@ -32,9 +32,9 @@ def test_a_note_off_by_a_ratio_strays(quantity, change):
     row = row_of(table, "p", 60.0)
     table.values[QUANTITIES[quantity].measurement][row] *= change
     curve = curve_of(table, quantity)
-    assert curve.rows[curve.stray].tolist() == [row]
+    assert curve.rows[curve.outlier].tolist() == [row]
     place = int(np.flatnonzero(curve.rows == row)[0])
-    assert curve.values[place] / curve.due[place] == pytest.approx(change, rel=0.1)
+    assert curve.values[place] / curve.note_expected[place] == pytest.approx(change, rel=0.1)
 
 
 @pytest.mark.parametrize("quantity, change", [("level", -4.0), ("tuning", 25.0)])
@@ -43,7 +43,7 @@ def test_a_note_off_by_a_difference_strays(quantity, change):
     row = row_of(table, "f", 52.0)
     table.values[QUANTITIES[quantity].measurement][row] += change
     curve = curve_of(table, quantity, "f")
-    assert curve.rows[curve.stray].tolist() == [row]
+    assert curve.rows[curve.outlier].tolist() == [row]
 
 
 def test_the_greatest_step_between_neighbours_is_found_where_it_is():

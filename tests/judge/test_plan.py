@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from triage.judge.clean_notes import DOUBT_BOUND, Cell, Played, fault_of
-from triage.judge.plan import Meant, count_cells, sheet_shift, value_of
+from triage.judge.plan import PlannedRow, count_cells, sheet_shift, value_of
 from triage.judge.ranges import RANGES, outside, sounding_range
 from triage.judge.recording_pace import Cost, learn_pace
 
@@ -13,7 +13,7 @@ HORN = ("horn", "staccato", "ff")
 
 
 def row(pitches=(69,), repetitions=3, take="T1", **more):
-    return Meant(take, *HORN, tuple(pitches), repetitions, **more)
+    return PlannedRow(take, *HORN, tuple(pitches), repetitions, **more)
 
 
 def note(number=1, pitch=69, take="T1", doubt=0.01, **more):

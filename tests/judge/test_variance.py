@@ -149,7 +149,7 @@ def test_a_few_wild_notes_do_not_pass_for_spread():
     wild = values.copy()
     wild[[5, 60, 130]] += [20, -15, 30]
     found = spread(wild, pitch, dynamic, factors)
-    assert np.flatnonzero(found.strays).tolist() == [5, 60, 130]
+    assert np.flatnonzero(found.outliers).tolist() == [5, 60, 130]
     share = next(s.share for s in found.shares if s.factor == "register")
     assert share == pytest.approx(truth["register"], abs=0.05)
 

@@ -126,11 +126,11 @@ def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
 
 
 def test_trouble_of_a_whole_take_spoils_every_note(engine):
-    spot = Spot("T1", 0.0, 3.0, None, "polarity", 0.95, "upside down", "room")
+    spot = Spot("T1", 0.0, 3.0, None, "polarity", 0.95, "polarity inverted", "room")
     fill(engine, [PlannedTake("T1", (69, 70), spots=(spot,))])
     assert reasons(engine) == [
-        "A4 ff: 0 of 1 clean; one with a microphone upside down",
-        "A#4 ff: 0 of 1 clean; one with a microphone upside down",
+        "A4 ff: 0 of 1 clean; one with a microphone's polarity inverted",
+        "A#4 ff: 0 of 1 clean; one with a microphone's polarity inverted",
     ]
 
 

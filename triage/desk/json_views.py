@@ -7,7 +7,7 @@ from sqlalchemy import Connection
 
 from triage.audition.excerpts import pitch_words
 from triage.domain.spot import Spot
-from triage.ranking.queue_mixing import Unheard
+from triage.ranking.queue_mixing import RejectEstimate
 from triage.store.hits import hits
 from triage.store.neighbours import NeighbourNote
 from triage.store.notes import notes
@@ -81,7 +81,7 @@ def verdicts_shown(given: tuple[GivenVerdict, ...]) -> dict[str, Any]:
     }
 
 
-def left_shown(left: Left, bound: float, sample: Unheard | None = None) -> dict[str, Any]:
+def left_shown(left: Left, bound: float, sample: RejectEstimate | None = None) -> dict[str, Any]:
     """Return what is left to hear, and whether one may stop: by the doubts, and by the random sample.
 
     The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.

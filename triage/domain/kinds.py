@@ -204,7 +204,7 @@ _ALL = (
         whole_take=True,
         serious=True,
     ),
-    Kind("polarity", "technical", flaw="with a microphone upside down", whole_take=True),
+    Kind("polarity", "technical", flaw="with a microphone's polarity inverted", whole_take=True),
     Kind("delay", "technical", flaw="with a microphone late", whole_take=True),
     Kind("truncated", "technical", flaw="in a file that breaks off", whole_take=True),
     Kind("copied", "technical", flaw="in a copy of another take", whole_take=True),

@@ -28,12 +28,12 @@ class Track:
 
 @dataclass(frozen=True)
 class NoiseFloor:
-    """One microphone during one take: its steady background, and how it follows the judging microphone."""
+    """One microphone during one take: its steady background, and how it follows the reference microphone."""
 
     mic: str
     level_dbfs: float | None
     lag_s: float | None = None
-    polarity: int | None = None  # -1 where it follows upside down
+    polarity: int | None = None  # -1 where it is inverted
     clear: float | None = None  # how clearly lag and polarity show, 1 = not at all
     note_dbfs: float | None = None  # its usual level while a note sounds
     a_dbfs: float | None = None  # the background A-weighted

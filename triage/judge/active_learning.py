@@ -1,8 +1,9 @@
-"""Teaching: which take to hear next for the model's sake, mixed into the ranked queue.
+"""Active learning: which take to review next for the model's sake, mixed into the ranked queue.
 
-Most places of the queue go to the most doubtful take. A share goes to takes that would teach the model most (doubt
-near a half, unlike what was heard), a small share to takes drawn at random (they tell what the tail still holds, see
-``unheard.py``), and now and then a take comes back to the same person unannounced (does he say the same again?).
+Most places of the queue go to the most doubtful take. A share goes to the takes that are most informative for the
+model (doubt near a half, unlike what was heard), a small share to a random sample (from which the rejects left in the
+tail are estimated, see ``unheard_rejects.py``), and now and then a take comes back to the same person unannounced (is
+the verdict the same again?).
 """
 
 from dataclasses import dataclass
@@ -11,8 +12,8 @@ from functools import lru_cache
 import numpy as np
 
 SCHEDULED = 1024  # places whose purposes are worked out at once
-MOST_TEACHING = 200  # takes that are put in order beforehand,
-LOOKED_AT = 10  # chosen among so many times as many, the most uncertain ones
+MOST_RANKED = 200  # takes that get an active-learning rank beforehand,
+CANDIDATES = 10  # chosen among so many times as many, the most uncertain ones
 FURTHEST = 2.0  # usual distances: what is further off is no more unlike
 
 
@@ -56,10 +57,8 @@ def _schedule(length: int, mix: Mix) -> dict[int, str]:
     return taken
 
 
-def learning_order(
-    doubt: np.ndarray, vectors: np.ndarray, heard: np.ndarray, most: int = MOST_TEACHING
-) -> np.ndarray:
-    """Return the rows of the unheard takes that would teach most, in the order to hear them.
+def learning_order(doubt: np.ndarray, vectors: np.ndarray, heard: np.ndarray, most: int = MOST_RANKED) -> np.ndarray:
+    """Return the rows of the most informative unheard takes, in the order to hear them.
 
     score = 4 p (1 - p) * d, p the doubt (uncertainty, Lewis and Gale, SIGIR 1994) and d the distance of its vector to
     the nearest heard one over the median of those distances, at most 2 (representatives that are unlike what was
@@ -82,7 +81,7 @@ def learning_order(
     """
     rows, p = np.flatnonzero(~heard), np.clip(np.nan_to_num(doubt, nan=0.5), 0, 1)
     uncertain = 4 * p * (1 - p)
-    rows = rows[np.argsort(-uncertain[rows], kind="stable")[: LOOKED_AT * most]]
+    rows = rows[np.argsort(-uncertain[rows], kind="stable")[: CANDIDATES * most]]
     unsure, known = uncertain[rows], np.isfinite(vectors).all(axis=1)
     mine, others = known[rows], vectors[heard & known]
     away = np.full(len(rows), np.inf)

@@ -1,6 +1,6 @@
-"""Agreement: how far people say the same of the same notes, and one person of the same note twice.
+"""Agreement: how far people give the same verdicts on the same notes, and one person on the same note twice.
 
-Pairs of words go in (two lists of equal length, one word an item); Cohen's kappa with its interval comes out.
+Pairs of labels go in (two lists of equal length, one label an item); Cohen's kappa with its interval comes out.
 """
 
 from collections.abc import Hashable, Sequence
@@ -19,25 +19,25 @@ class Kappa(NamedTuple):
     kappa: float
     low: float
     high: float
-    agreed: float  # share of items with the same word
+    agreed: float  # share of items with the same label
     n: int
 
 
 def cohen_kappa(first: Sequence[Hashable], second: Sequence[Hashable]) -> Kappa:
     """Return Cohen's kappa of two people over the same items.
 
-    kappa = (p_o - p_e) / (1 - p_e), p_o the share of items with the same word and p_e = sum_k p_k. p_.k what chance
+    kappa = (p_o - p_e) / (1 - p_e), p_o the share of items with the same label and p_e = sum_k p_k. p_.k what chance
     would give; its standard error is the large-sample one of Fleiss, Cohen and Everitt.
 
     Parameters
     ----------
     first, second : sequence of hashable, shape (item,)
-        What each said; the same order in both.
+        The labels that each gave; the same order in both.
 
     Returns
     -------
     Kappa
-        NaN with fewer than two items, or where both used one and the same word throughout: nothing to agree on.
+        NaN with fewer than two items, or where both gave one and the same label throughout: kappa is undefined.
 
     Raises
     ------
@@ -50,11 +50,11 @@ def cohen_kappa(first: Sequence[Hashable], second: Sequence[Hashable]) -> Kappa:
     1969.
     """
     if len(first) != len(second):
-        raise JudgeError(f"{len(first)} words against {len(second)}: agreement needs the same items of both people")
-    words = sorted({*first, *second}, key=str)
-    table = np.zeros((len(words), len(words)))
+        raise JudgeError(f"{len(first)} labels against {len(second)}: agreement needs the same items of both people")
+    labels = sorted({*first, *second}, key=str)
+    table = np.zeros((len(labels), len(labels)))
     for a, b in zip(first, second, strict=True):
-        table[words.index(a), words.index(b)] += 1
+        table[labels.index(a), labels.index(b)] += 1
     return _kappa(table)
 
 

@@ -1,7 +1,7 @@
-"""Alignment of the notes that were found with the pitches that were meant.
+"""Alignment of the notes that were found with the expected pitches.
 
-Found pitches (MIDI, fractional, NaN where unpitched) and the sheet's pitches go in; pairs come out, with what is
-missing and what is too many. Also the constant by which a whole sheet is off, where written pitch or another
+Found pitches (MIDI, fractional, NaN where unpitched) and the sheet's pitches go in; pairs come out, with the
+missing and the extra ones. Also the constant by which a whole sheet is off, where written pitch or another
 octave convention was typed.
 """
 
@@ -13,7 +13,7 @@ UNPITCHED_COST = 0.35
 RIGHT_SEMITONES = 0.6
 
 
-def align(found: np.ndarray, meant: tuple[int, ...]) -> tuple[list[int | None], list[int]]:
+def align(found: np.ndarray, expected: tuple[int, ...]) -> tuple[list[int | None], list[int]]:
     """Return for each found note the place of its pitch on the sheet, and the places that nothing fits.
 
     Global alignment by dynamic programming (Needleman and Wunsch, J. Mol. Biol. 48, 1970); ties prefer a pair to
@@ -23,17 +23,17 @@ def align(found: np.ndarray, meant: tuple[int, ...]) -> tuple[list[int | None], 
     ----------
     found : ndarray, shape (n_notes,)
         MIDI pitch of each note, NaN where unknown.
-    meant : tuple of int
+    expected : tuple of int
         MIDI pitches in the order played, repetitions written out.
 
     Returns
     -------
     place : list of int or None, length n_notes
-        Index into ``meant``; None for a note too many.
+        Index into ``expected``; None for an extra note.
     missing : list of int
-        Indices into ``meant`` without a note.
+        Indices into ``expected`` without a note.
     """
-    pair = _pair_cost(found, meant)
+    pair = _pair_cost(found, expected)
     n, m = pair.shape
     cost = np.zeros((n + 1, m + 1))
     cost[:, 0], cost[0, :] = np.arange(n + 1) * GAP_COST, np.arange(m + 1) * GAP_COST
@@ -56,8 +56,8 @@ def align(found: np.ndarray, meant: tuple[int, ...]) -> tuple[list[int | None], 
     return place, [j for j in range(m) if j not in used]
 
 
-def _pair_cost(found: np.ndarray, meant: tuple[int, ...]) -> np.ndarray:
-    away = np.abs(np.asarray(found, float)[:, None] - np.asarray(meant, float)[None, :])
+def _pair_cost(found: np.ndarray, expected: tuple[int, ...]) -> np.ndarray:
+    away = np.abs(np.asarray(found, float)[:, None] - np.asarray(expected, float)[None, :])
     cost = np.where(away < RIGHT_SEMITONES, 0.1 * away, WRONG_COST + 0.005 * np.minimum(away, 40.0))
     return np.where(np.isnan(away), UNPITCHED_COST, cost)
 
@@ -68,7 +68,7 @@ def sheet_offset(differences: np.ndarray) -> int:
     Parameters
     ----------
     differences : ndarray, shape (n_notes,)
-        Found minus meant, in semitones, over all takes whose note count fits; NaN left out.
+        Found minus expected, in semitones, over all takes whose note count fits; NaN left out.
 
     Returns
     -------

@@ -98,10 +98,10 @@ def best_set(
     counts = [comb(len(g) - len(h), k - len(h)) for g, h, k in zip(groups, held, sizes, strict=True)]
     if max(counts, default=0) > most_states:
         rows = solve_programme(costs, groups, sizes, fixed)
-        return _told(costs, rows, PROGRAMME, max(counts), {}, fixed)
+        return _with_shares(costs, rows, PROGRAMME, max(counts), {}, fixed)
     states = [_states(g, h, k) for g, h, k in zip(groups, held, sizes, strict=True)]
     rows, others = _path(costs, states)
-    return _told(costs, rows, PATH, max(counts, default=0), others, fixed)
+    return _with_shares(costs, rows, PATH, max(counts, default=0), others, fixed)
 
 
 def _check(costs: Costs, wanted: Sequence[int], fixed: frozenset[int]) -> None:
@@ -183,7 +183,7 @@ def _others(states: np.ndarray, place: int, total: np.ndarray) -> dict[int, tupl
     return found
 
 
-def _told(
+def _with_shares(
     costs: Costs,
     rows: list[int],
     method: str,

@@ -2,8 +2,8 @@
 
 In: candidates of one instrument, articulation and dynamic: pitch (MIDI), measurements on their compared axes,
 chance of a reject, embedding. Out: ``Costs``, arrays over candidates. A cost of 1 is one robust sigma of difference
-on every measurement, or a note that two in three producers would keep; what the numbers weigh is common practice,
-no source.
+on every measurement, or a note that two in three producers would keep; the weights are common practice, no
+source.
 """
 
 from collections.abc import Mapping, Sequence
@@ -16,9 +16,9 @@ from triage.domain.errors import JudgeError
 from triage.domain.measurements import COMPARED
 from triage.judge.robust import mad
 
-# Length, level, tone, attack, tuning: one measurement each, so that none speaks twice.
+# Length, level, tone, attack, tuning: one measurement each, so that nothing counts twice.
 BETWEEN_KEYS = ("length_s", "level_dbfs", "centroid_hz", "attack_s", "cents")
-NEAR_SEMITONES = 2  # whose candidates tell what is usual at a pitch
+NEAR_SEMITONES = 2  # whose candidates define what is usual at a pitch
 REJECT_WEIGHT = 2.5
 UNTIDY = 10.0  # a note that is not clean is kept only where there is no other
 UNKNOWN = 0.5  # for each measurement that is unknown

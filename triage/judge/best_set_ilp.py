@@ -1,7 +1,7 @@
 """The best set as an integer linear programme, for pitches with more combinations than a path can go through.
 
 In: the costs between candidates, the candidates of each pitch, how many to keep of each. Out: the rows of least
-cost, exactly (HiGHS, no gap allowed). ``best_set.py`` says what is minimised.
+cost, exactly (HiGHS, no gap allowed). ``best_set.py`` defines what is minimised.
 """
 
 import numpy as np
@@ -40,23 +40,23 @@ def solve_programme(costs: Costs, groups: list[np.ndarray], sizes: list[int], fi
 
     References
     ----------
-    Adams and Sherali, Management Science 32, 1986 (products of yes-or-no variables made linear).
+    Adams and Sherali, Management Science 32, 1986 (linearised products of binary variables).
     """
     n = len(costs.pitch)
     price, pairs = list(_own_prices(costs, groups, sizes)), list[tuple[int, int]]()
-    lines: list[tuple[dict[int, float], float]] = []
+    equations: list[tuple[dict[int, float], float]] = []
     for group, size in zip(groups, sizes, strict=True):
-        lines.append(({int(row): 1.0 for row in group}, float(size)))
+        equations.append(({int(row): 1.0 for row in group}, float(size)))
         if size > 1:
             scale = 2.0 / (size * (size - 1))
-            _products(costs.together * scale, (group, group), (size, size), price, pairs, lines)
+            _products(costs.together * scale, (group, group), (size, size), price, pairs, equations)
     for low, high, k, m in zip(groups, groups[1:], sizes, sizes[1:], strict=False):
         distance = costs.pitch[high[0]] - costs.pitch[low[0]]
-        _products(costs.apart / (k * m * distance), (low, high), (k, m), price, pairs, lines)
+        _products(costs.apart / (k * m * distance), (low, high), (k, m), price, pairs, equations)
     least = np.zeros(len(price))
     least[sorted(fixed)] = 1.0
     whole = np.concatenate((np.ones(n), np.zeros(len(pairs))))
-    matrix, right = _matrix(lines, len(price))
+    matrix, right = _matrix(equations, len(price))
     found = milp(
         np.array(price),
         integrality=whole,
@@ -82,9 +82,9 @@ def _products(
     sizes: tuple[int, int],
     price: list[float],
     pairs: list[tuple[int, int]],
-    lines: list[tuple[dict[int, float], float]],
+    equations: list[tuple[dict[int, float], float]],
 ) -> None:
-    """Add a variable for each pair of notes of two groups, and the lines that tie it to both notes."""
+    """Add a variable for each pair of notes of two groups, and the constraints that tie it to both notes."""
     first, second = groups
     same, n = first is second, len(price) - len(pairs)
     place: dict[tuple[int, int], int] = {}
@@ -96,13 +96,13 @@ def _products(
                 price.append(float(cost[a, b]))
     for group, size in ((first, sizes[1]),) if same else ((first, sizes[1]), (second, sizes[0])):
         for a in map(int, group):
-            line = {at: 1.0 for pair, at in place.items() if a in pair}
-            lines.append((line | {a: -float(size - same)}, 0.0))
+            terms = {at: 1.0 for pair, at in place.items() if a in pair}
+            equations.append((terms | {a: -float(size - same)}, 0.0))
 
 
-def _matrix(lines: list[tuple[dict[int, float], float]], width: int) -> tuple[csr_array, np.ndarray]:
-    rows = [row for row, (line, _) in enumerate(lines) for _ in line]
-    columns = [column for line, _ in lines for column in line]
-    values = [value for line, _ in lines for value in line.values()]
-    shape = (len(lines), width)
-    return csr_array((values, (rows, columns)), shape=shape), np.array([right for _, right in lines])
+def _matrix(equations: list[tuple[dict[int, float], float]], width: int) -> tuple[csr_array, np.ndarray]:
+    rows = [row for row, (terms, _) in enumerate(equations) for _ in terms]
+    columns = [column for terms, _ in equations for column in terms]
+    values = [value for terms, _ in equations for value in terms.values()]
+    shape = (len(equations), width)
+    return csr_array((values, (rows, columns)), shape=shape), np.array([right for _, right in equations])

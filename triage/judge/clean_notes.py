@@ -1,7 +1,7 @@
-"""Clean notes: what must not speak against one for it to fill a cell of the plan.
+"""Clean notes: what keeps a note from filling a cell of the plan.
 
 In: one note and what is known of it (``Played``), pitches as sounding MIDI. Out: in a few words what is wrong with
-it, or nothing. A note is clean where it stands at its pitch of the sheet, nobody rejected it, no noise can be heard
+it, or nothing. A note is clean where it stands at its pitch of the sheet, nobody rejected it, no noise is audible
 at it, no microphone failed, and its doubt is under a bound. A person's accept overrules all but another pitch.
 """
 
@@ -11,8 +11,8 @@ from typing import NamedTuple
 from triage.domain.kinds import flaw, kind_named, label
 
 DOUBT_BOUND = 0.2  # a retake costs seconds now and a day later: better one too many; common practice, no source
-EXPOSED_BOUND = 0.5  # of a noise hit: 0 masked, 1 fully audible; as likely heard as not
-UNDECIDED = {"unsure": "left unsure", "disputed": "disputed"}  # what people said without settling it
+EXPOSED_BOUND = 0.5  # of a noise hit: 0 masked, 1 fully audible; as likely audible as not
+UNDECIDED = {"unsure": "left unsure", "disputed": "disputed"}  # verdicts that settle nothing
 
 
 class Cell(NamedTuple):
@@ -28,9 +28,9 @@ class Cell(NamedTuple):
 class Played:
     """One note and what is known of it.
 
-    ``pitch`` is the sheet's pitch that it stands for, None for one too many; ``matches`` None where no pitch could
-    be heard; ``verdict`` what stands on it (accept, reject, unsure, disputed); ``noises`` kinds of the exposed
-    noise hits at it, ``failures`` those of technical trouble; ``kind`` of its most doubtful spot.
+    ``pitch`` is the sheet's pitch that it stands for, None for an extra note; ``matches`` None where no pitch could
+    be measured; ``verdict`` what stands on it (accept, reject, unsure, disputed); ``noises`` kinds of the exposed
+    noise hits at it, ``failures`` those of technical faults; ``kind`` of its most doubtful spot.
     """
 
     take: str
@@ -86,7 +86,7 @@ def fault_of(note: Played, doubt_bound: float = DOUBT_BOUND) -> str | None:
 
 
 def is_merely_doubtful(note: Played) -> bool:
-    """Tell whether a note that is not clean may still pass: nothing but a doubt speaks against it."""
+    """Tell whether a note that is not clean may still pass: nothing but its doubt is against it."""
     return note.matches is True and note.verdict in (None, *UNDECIDED) and not note.failures and not note.noises
 
 

@@ -5,8 +5,8 @@ take. Out: arrays of the same length. The model of a value is
 
     robust trend over the cohort's pitches + offset of that pitch in the wider cohort + offset of the cell + noise
 
-each learned from other notes only, other takes first, and each trusted as far as the session's own scatter says.
-Bad notes lose their weight (bisquare), so they neither hide one another nor pull their neighbours over.
+each learned from other notes only, other takes first, and each shrunk according to the session's own scatter.
+Bad notes lose their weight (bisquare), so they neither mask one another nor bias their neighbours.
 """
 
 from dataclasses import dataclass, replace
@@ -31,7 +31,7 @@ TAKE_NOTES = 4  # from so many notes of a cohort on, a take has an offset of its
 TAKE_PRIOR = (8.0, 0.25)  # takes seen beforehand, and their variance relative to that between notes
 ROUNDS = 10  # of reweighting
 LEAST_WEIGHT = 1e-9  # so that a note with only bad neighbours is still judged
-NO_TREND = 1e9  # variance ratio that leaves all say to the cell
+NO_TREND = 1e9  # variance ratio that gives the cell all the weight
 TINY = 1e-300  # keeps 0 / 0 at 0
 
 
@@ -71,7 +71,7 @@ def expect(
     Returns
     -------
     Expectation
-        A note alone in its cohort has n = 0 and NaN elsewhere: nobody can say what it should be. The result does
+        A note alone in its cohort has n = 0 and NaN elsewhere: nothing is known of what it should be. The result does
         not depend on the order of the notes.
 
     Raises
@@ -121,7 +121,7 @@ def _expect(notes: Notes, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndar
     # V: where the cell may lie about its centre; without any trend the cell alone decides
     v = np.maximum(about - within, 0.0) + about / np.maximum(n_trend, 1.0 / NO_TREND)
     v = np.where(n_trend > 0, v, NO_TREND * (within + floor**2))
-    # a cell beyond 3 sigma of its neighbours is not believed, however well its notes agree: all of it is off
+    # a cell beyond 3 sigma of its neighbours gets little weight, however well its notes agree: all of it may be off
     trust = np.where(n_trend > 0, np.minimum(1.0, 3.0 * m / np.maximum(peers, TINY)), 1.0)
     gain = np.where(peers > 0, trust, 0.0) * v / np.maximum(m * v + within, np.where(peers > 0, TINY, 1.0))
     expected, scale2 = centre + gain * total, within + v * (1.0 - gain * m)
@@ -163,10 +163,10 @@ def _moderated(
 
 
 def _without_takes(off: np.ndarray, notes: Notes, floor: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return residuals without their take's own offset, and the weight of every note's take among the takes.
+    """Return residuals without their take's own offset, and the leave-one-take-out weight of every note.
 
-    An offset must not widen the scale. A take that lies apart from most others of its cohort has no say in what
-    those should be; of two takes nobody can tell which one is off, and both keep theirs.
+    An offset must not widen the scale. A take that lies apart from most others of its cohort has no weight in
+    their expectation; of two takes either may be the one that is off, and both keep theirs.
     """
     count, cohorts = notes.part.max() + 1, notes.cohort.max() + 1
     enough = np.bincount(notes.part, minlength=count) >= TAKE_NOTES

@@ -1,7 +1,7 @@
 """Curves over the keyboard: what each articulation and dynamic measures from the lowest pitch to the highest.
 
-A table of notes goes in (takes of several sessions named apart). Out: one ``Curve`` for each cohort and quantity,
-with the notes in it, the expected band at every pitch, the stray notes and the greatest step between neighbouring
+A table of notes goes in (take names unique over all sessions). Out: one ``Curve`` for each cohort and quantity,
+with the notes in it, the expected band at every pitch, the outliers and the greatest step between neighbouring
 pitches.
 """
 
@@ -15,13 +15,13 @@ from triage.judge.cohorts import expect
 from triage.judge.features import ANOTHER_NOTE_CENTS, COHORT, WIDER, at_usual_spread, off_axis, on_axis
 from triage.judge.note_table import NoteTable
 
-STRAY = 3.5  # sigmas (Iglewicz and Hoaglin 1993)
+OUTLIER_SIGMAS = 3.5  # sigmas (Iglewicz and Hoaglin 1993)
 BAND = 2.0  # sigmas on either side: about 19 of 20 good notes lie inside
 
 
 @dataclass(frozen=True)
 class Quantity:
-    """What a curve shows: the measurement behind it and how a person says more and less of it."""
+    """What a curve shows: the measurement behind it and the words for more and less of it."""
 
     measurement: str
     unit: str
@@ -53,9 +53,9 @@ class Curve:
     quantity: str
     rows: np.ndarray  # of the table, (note,)
     values: np.ndarray  # (note,) unit of the measurement
-    due: np.ndarray  # (note,) what each note should have been
+    note_expected: np.ndarray  # (note,) what each note should have been
     z: np.ndarray  # (note,) sigmas from what was expected
-    stray: np.ndarray  # (note,) bool
+    outlier: np.ndarray  # (note,) bool
     pitch: np.ndarray  # (pitch,) MIDI, rising
     middle: np.ndarray  # (pitch,) median of the notes
     expected: np.ndarray  # (pitch,)
@@ -65,7 +65,7 @@ class Curve:
 
 
 def measured(table: NoteTable, quantity: str) -> np.ndarray:
-    """Return a quantity on its compared axis, NaN where it is unknown or is another note's.
+    """Return a quantity on its compared axis, NaN where it is unknown or is that of another note.
 
     Parameters
     ----------
@@ -102,12 +102,12 @@ def curves(table: NoteTable) -> list[Curve]:
     """Return the curves of all cohorts, five quantities each.
 
     expected and sigma of a note are those of cohorts.expect; at a pitch the medians over its notes are taken, and the
-    band is expected +- 2 sigma on the compared axis. A note is stray beyond 3.5 sigma.
+    band is expected +- 2 sigma on the compared axis. A note is an outlier beyond 3.5 sigma.
 
     Parameters
     ----------
     table : NoteTable
-        Takes must be named apart over sessions.
+        Take names must be unique over all sessions.
 
     Returns
     -------
@@ -161,7 +161,7 @@ def _curve(
         in_unit(quantity, values),
         in_unit(quantity, band[0]),
         z,
-        np.abs(np.nan_to_num(z)) > STRAY,
+        np.abs(np.nan_to_num(z)) > OUTLIER_SIGMAS,
         tones,
         in_unit(quantity, middle),
         in_unit(quantity, expected),

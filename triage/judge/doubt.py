@@ -1,7 +1,7 @@
 """Doubt: the calibrated probability that a producer would reject a note, and for which reason.
 
 The matrix of features goes in, one probability a kind and note comes out. Before any verdict the model is the one
-shipped in models/, fitted on faults planted into real notes (training/calibrate.py); what it puts out are
+shipped in models/, fitted on faults injected into real notes (training/calibrate.py); what it puts out are
 frequencies on such material, not a squashed deviation.
 """
 
@@ -24,7 +24,7 @@ SHIPPED = "models/doubt.skops"
 
 @dataclass(frozen=True)
 class DoubtModel:
-    """A fitted classifier of notes, and how sure a technical finding is.
+    """A fitted classifier of notes, and the precision of technical findings.
 
     ``classifier.predict_proba`` takes the matrix whose columns are ``names``; its ``classes_`` are kinds of spots
     and ``fine``. ``certain`` is, for each technical kind, the share of findings that were one.
@@ -43,7 +43,7 @@ class DoubtModel:
         Raises
         ------
         JudgeError
-            If the features has other columns than the model was fitted on.
+            If the features have other columns than the model was fitted on.
         """
         if features.names != self.names:
             raise JudgeError(f"doubt model {self.version} was fitted on other features; use the one of this version")
@@ -68,7 +68,7 @@ def load_model(path: Path | None = None) -> DoubtModel:
         return DoubtModel(
             parts["version"], tuple(parts["names"]), parts["classifier"], renamed_kinds(parts["certain"])
         )
-    except Exception as error:  # skops raises of every kind on a strange file
+    except Exception as error:  # skops raises errors of every kind on a malformed file
         line = " ".join(str(error).split())[:200]
         raise JudgeError(f"{path}: not a doubt model ({line}); `python -m training.calibrate` makes one") from None
 
@@ -80,5 +80,5 @@ def save_model(model: DoubtModel, path: Path) -> None:
 
 
 def any_of(doubts: Sequence[float] | np.ndarray) -> float:
-    """Return the probability that at least one of several independent troubles is there: 1 - prod(1 - p)."""
+    """Return the probability that at least one of several independent faults is there: 1 - prod(1 - p)."""
     return float(1 - np.prod(1 - np.clip(np.asarray(doubts, float), 0, 1)))

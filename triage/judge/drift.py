@@ -2,7 +2,7 @@
 
 In: one value of every note of one player's ``Day``. Out: one ``Drift``: a trend over the takes, because notes of one
 take are not independent. What was played when must not pass for a drift: set-up, cohort and register are taken out of
-the value and of the hour alike; where little of the hour is left then, nobody can tell.
+the value and of the hour alike; where little of the hour's variance is left then, a drift cannot be determined.
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ from triage.judge.trend import Trend, mann_kendall
 LEAST_TAKES = 6  # fewer cannot reach p < 0.01 however they lie
 CURVE = 3  # degree of the register's polynomial
 LEAST_OWN = 0.1  # of the hour's variance must be left beside cohort and register
-FOUND = 0.05
+SIGNIFICANCE = 0.05
 
 
 @dataclass(frozen=True)
@@ -89,21 +89,21 @@ def drift(values: np.ndarray, day: Day, absolute: bool = False) -> Drift:
     at, middle = of_takes(day.hours), float(np.median(values)) if len(values) else 0.0
     hours, seen = _less(day.hours, _means(day.setup)), _less(values, _means(day.setup))
     if why := _why_not(len(labels), hours, values):
-        return _untold(labels, at, of_takes(values), why)
+        return _without_trend(labels, at, of_takes(values), why)
     base = np.column_stack([_means(day.setup), _means(day.cohort), _curve(day.pitch)])
     rest = _less(day.hours, base)
     adjusted = float(np.var(rest)) >= LEAST_OWN * float(np.var(hours))
     if adjusted:
         hours, seen = rest, _less(values, base)
     elif not absolute:
-        return _untold(labels, at, of_takes(values), "what was played changed along with the clock")
+        return _without_trend(labels, at, of_takes(values), "what was played changed along with the clock")
     trend = mann_kendall(of_takes(seen), of_takes(hours))
     change = trend.slope * float(at[-1] - at[0])
     return Drift(trend, change, float(at[0]), float(at[-1]), labels, at, of_takes(seen) + middle, adjusted)
 
 
 def holm(p: Sequence[float]) -> list[bool]:
-    """Return which of several tests stand at 5 % together, by Holm's step-down rule; NaN never stands.
+    """Return which of several tests are significant at 5 % together, by Holm's step-down rule; NaN never is.
 
     Parameters
     ----------
@@ -119,15 +119,15 @@ def holm(p: Sequence[float]) -> list[bool]:
     Holm, Scandinavian Journal of Statistics 6, 1979.
     """
     known = [i for i, value in enumerate(p) if np.isfinite(value)]
-    stands = [False] * len(p)
+    significant = [False] * len(p)
     for place, i in enumerate(sorted(known, key=lambda i: p[i])):
-        if p[i] > FOUND / (len(known) - place):
+        if p[i] > SIGNIFICANCE / (len(known) - place):
             break
-        stands[i] = True
-    return stands
+        significant[i] = True
+    return significant
 
 
-def _untold(labels: np.ndarray, hours: np.ndarray, values: np.ndarray, why: str) -> Drift:
+def _without_trend(labels: np.ndarray, hours: np.ndarray, values: np.ndarray, why: str) -> Drift:
     ends = (float(hours[0]), float(hours[-1])) if len(hours) else (float("nan"), float("nan"))
     return Drift(None, float("nan"), *ends, labels, hours, values, False, why)
 

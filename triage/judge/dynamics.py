@@ -1,7 +1,7 @@
 """The ladder of dynamics: is each step louder and brighter at every pitch, and where do two dynamics touch?
 
 A table of notes goes in. Out: a ``Rung`` for every pitch that two neighbouring dynamics share, on one microphone. A
-dynamic is a tone colour more than a volume, so a step must show in the brightness as well as in the level.
+dynamic changes the timbre as much as the level, so a step must show in the brightness as well as in the level.
 """
 
 from dataclasses import dataclass
@@ -14,8 +14,8 @@ from triage.judge.note_table import NoteTable
 
 DYNAMICS = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
 RISES, TOUCHES, FALLS = "rises", "touches", "falls"
-# The least step that is one, on the compared axis: a just noticeable difference each (common practice, no source).
 MOST_WRONG = 0.1  # of the pairs of a louder and a softer note
+# The least step that counts, on the compared axis: a just noticeable difference each (common practice, no source).
 LEAST = {"level": 1.0, "brightness": 0.04}
 
 
@@ -47,9 +47,9 @@ def ladder(table: NoteTable, leave_out: np.ndarray | None = None) -> list[Rung]:
     Parameters
     ----------
     table : NoteTable
-        Notes whose dynamic is none of DYNAMICS are passed over.
+        Notes whose dynamic is none of DYNAMICS are skipped.
     leave_out : ndarray of bool, shape (note,), optional
-        Notes without a say, such as stray ones.
+        Notes to leave out, such as outliers.
 
     Returns
     -------

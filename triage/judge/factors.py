@@ -1,4 +1,4 @@
-"""The factors of a spread as columns for the model, and why some of them cannot be told apart in the notes at hand.
+"""The factors of a spread as columns for the model, and why some of them are confounded in the notes at hand.
 
 Pitch (MIDI), dynamic and labels of every note go in; out come blocks of random columns, the register's among them,
 and for the other factors a reason in words.
@@ -38,7 +38,7 @@ class UndeterminedFactor:
 def blocks(
     pitch: np.ndarray, dynamic: np.ndarray, factors: Mapping[str, np.ndarray]
 ) -> tuple[list[FactorColumns], list[UndeterminedFactor]]:
-    """Return the factors that can be told apart in these notes, and the others with the reason.
+    """Return the factors that can be separated in these notes, and the others with the reason.
 
     A factor is determined where it has more than one level, does not change with an earlier one throughout, and adds
     to the rank of the columns before it. The register comes first, single pitches (in their dynamic) last.
@@ -114,7 +114,7 @@ def _adds(columns: np.ndarray, taken: np.ndarray) -> bool:
 
 
 def _register(pitch: np.ndarray, dynamic: np.ndarray) -> np.ndarray:
-    """Return columns whose random sums are curves over the pitches, bent or broken, one common and one a dynamic."""
+    """Return columns whose random sums are curves over the pitches, bent or stepped, one common and one a dynamic."""
     tones, place = np.unique(pitch, return_inverse=True)
     kernel = np.exp(-np.abs(tones[:, None] - tones) / REACH_SEMITONES)
     centre = np.eye(len(tones)) - 1.0 / len(tones)

@@ -1,4 +1,4 @@
-"""Note features: one row of numbers a note, each of which only grows with what may be wrong with it.
+"""Note features: one row of numbers a note, each of which rises with the evidence of a fault.
 
 A table of notes and the noises found near them go in; deviations from the neighbours and a feature matrix come out.
 Each measurement gives a column for each direction that can be a fault, in sigmas up to 10: what is further off is
@@ -28,7 +28,7 @@ AUDIBLE = {name: step for name in dict.fromkeys((*FITTED, *COMPARED)) if (step :
 NEIGHBOURS = 8
 COHORT, WIDER = ("instrument", "articulation", "dynamic", "mic"), ("instrument", "articulation", "mic")
 NOISE_FLOOR_DB = 3.0
-CLEAR_DB = 8.0  # over what rings: from there on it is only the noise's level that counts, not whether it is heard
+CLEAR_DB = 8.0  # over what rings: from there on it is certainly audible, and only its level counts
 
 
 @dataclass(frozen=True)
@@ -128,15 +128,15 @@ def kind_of_column(column: str) -> str | None:
 
 
 def capped(sigmas: np.ndarray) -> np.ndarray:
-    """Return deviations in one direction, from 0 to MOST sigmas; 0 where unknown [shape=(note,)]."""
+    """Return deviations in one direction, from 0 to MOST_SIGMAS; 0 where unknown [shape=(note,)]."""
     return np.clip(np.nan_to_num(sigmas), 0.0, MOST_SIGMAS)
 
 
 def at_usual_spread(z: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Return deviations on the scale of their own session: divided by how far its usual notes already stray.
+    """Return deviations on the scale of their own session: divided by the spread of its ordinary notes.
 
-    z / max(1, q / 1.96)^(n / (n + 40)), q the 95th percentile of |z| of the group's n notes: what is far off for
-    five notes in a hundred is no news there, and a few bad notes do not move it.
+    z / max(1, q / 1.96)^(n / (n + 40)), q the 95th percentile of |z| of the group's n notes: a deviation that
+    five notes in a hundred reach is ordinary there, and a few bad notes do not move it.
 
     Parameters
     ----------
@@ -154,8 +154,8 @@ def at_usual_spread(z: np.ndarray, group: np.ndarray) -> np.ndarray:
         size = np.abs(z[mine])
         size = size[np.isfinite(size)]
         if len(size):
-            stray = max(1.0, float(np.percentile(size, 95)) / NORMAL_95)
-            scaled[mine] /= stray ** (len(size) / (len(size) + SPREAD_NOTES))
+            spread = max(1.0, float(np.percentile(size, 95)) / NORMAL_95)
+            scaled[mine] /= spread ** (len(size) / (len(size) + SPREAD_NOTES))
     return scaled
 
 

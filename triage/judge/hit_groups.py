@@ -1,8 +1,8 @@
 """Groups of noise hits: those that share microphone, kind and rhythm very likely have one cause, and one line.
 
 In: hits and the times of the notes, in seconds. Out: each hit's group, named ``microphone:kind:rhythm`` and so the
-same in every run and session; and for each group what a person needs to find the chair. Rhythms are those of
-``hit_rhythms.py``, ``steady`` for what lasts, and ``any`` for hits that come as they like.
+same in every run and session; and for each group what a person needs to find the cause. Rhythms are those of
+``hit_rhythms.py``, ``steady`` for what lasts, and ``any`` for hits at irregular times.
 """
 
 from collections import Counter
@@ -20,7 +20,7 @@ MISREAD_S, MISREAD_DB = 0.3, 10.0  # this near to a group's usual time and level
 AUDIBLE = 0.5  # exposed from here on
 
 
-class HeardHit(Protocol):
+class DetectedHit(Protocol):
     """A noise hit as the store gives it."""
 
     @property
@@ -45,7 +45,7 @@ class HeardHit(Protocol):
 
     @property
     def level_dbfs(self) -> float | None:
-        """None for trouble in the samples, which has no level of its own."""
+        """None for a fault in the samples, which has no level of its own."""
 
     @property
     def exposed(self) -> float | None:
@@ -92,21 +92,21 @@ def parts_of(key: str) -> tuple[str, str, str]:
     return mic, kind, rhythm
 
 
-def group_keys(hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], known: Collection[str] = ()) -> list[str]:
+def group_keys(hits: Sequence[DetectedHit], notes: Mapping[str, TakeNotes], known: Collection[str] = ()) -> list[str]:
     """Return the group of each hit.
 
     Hits of one microphone and kind are split by rhythm: the surest one is taken out first, then the next, and what
-    is left comes at any time. At last hits of other kinds at just the same place and level in the take are taken for
-    misread ones: the many name the group.
+    is left has none. At last hits of other kinds at just the same place and level in the take are taken for
+    misread ones: the majority names the group.
 
     Parameters
     ----------
-    hits : sequence of HeardHit
+    hits : sequence of DetectedHit
     notes : mapping of str to TakeNotes
         Of every take with a hit.
     known : collection of str
-        Groups that a person has spoken of: a hit that fits one belongs to it without further proof, so that their
-        word goes on to hold when hits come and go.
+        Groups that a person has marked: a hit that fits one belongs to it without further proof, so that the mark
+        still holds when hits come and go.
 
     Returns
     -------
@@ -129,12 +129,12 @@ def group_keys(hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], known: 
     return [key_of(hit.mic, kind, rhythm) for hit, kind, rhythm in zip(hits, kinds, rhythms, strict=True)]
 
 
-def groups_of(hits: Sequence[HeardHit], keys: Sequence[str]) -> list[HitGroup]:
+def groups_of(hits: Sequence[DetectedHit], keys: Sequence[str]) -> list[HitGroup]:
     """Return the groups, the worst first: by how exposed they are (in quarters), how loud (in 6 dB), how often.
 
     Parameters
     ----------
-    hits : sequence of HeardHit
+    hits : sequence of DetectedHit
         In the session's order.
     keys : sequence of str
         The group of each.
@@ -156,7 +156,7 @@ def _badness(group: HitGroup) -> tuple[float, float, int, str]:
     return -np.round(4 * group.exposed), -np.round(loud / 6), -len(group.hits), group.key
 
 
-def _group(hits: Sequence[HeardHit], key: str, own: list[int], always: bool) -> HitGroup:
+def _group(hits: Sequence[DetectedHit], key: str, own: list[int], always: bool) -> HitGroup:
     mic, kind, rhythm = parts_of(key)
     levels = [level for i in own if (level := hits[i].level_dbfs) is not None]
     exposed = [hits[i].exposed or 0.0 for i in own]
@@ -181,7 +181,7 @@ def _group(hits: Sequence[HeardHit], key: str, own: list[int], always: bool) -> 
 
 
 def _split(
-    hits: Sequence[HeardHit],
+    hits: Sequence[DetectedHit],
     notes: Mapping[str, TakeNotes],
     members: list[int],
     by_the_clock: bool,
@@ -211,12 +211,12 @@ def _split(
 
 
 def _majority(
-    hits: Sequence[HeardHit], notes: Mapping[str, TakeNotes], kinds: list[str], rhythms: list[str]
+    hits: Sequence[DetectedHit], notes: Mapping[str, TakeNotes], kinds: list[str], rhythms: list[str]
 ) -> list[str]:
-    """Give hits of other kinds at the place and level of a group the many's kind; ``rhythms`` change with them."""
+    """Give hits of other kinds at a group's place and level the majority's kind; ``rhythms`` change with them."""
     groups: dict[tuple[str, str, str], list[int]] = {}
     for i, rhythm in enumerate(rhythms):
-        if rhythm.startswith("after-"):  # one place in the take: elsewhere strays would be near by chance
+        if rhythm.startswith("after-"):  # one place in the take: elsewhere other hits would be near by chance
             groups.setdefault((hits[i].mic, kinds[i], rhythm), []).append(i)
     out = list(kinds)
     for (mic, kind, rhythm), members in sorted(groups.items(), key=lambda item: (-len(item[1]), item[0])):
@@ -226,8 +226,8 @@ def _majority(
         usual_s = np.median([_since_s(hits[i], notes) for i in own])
         levels = [level for i in own if (level := hits[i].level_dbfs) is not None]
         if not levels:
-            continue  # trouble in the samples is not taken for anything else
-        strays = [
+            continue  # a fault in the samples is not taken for anything else
+        misread = [
             (away, i)
             for i, hit in enumerate(hits)
             if rhythms[i] in ("any", rhythm)
@@ -238,12 +238,12 @@ def _majority(
             and abs(hit.level_dbfs - np.median(levels)) <= MISREAD_DB
             and (away := abs(_since_s(hit, notes) - usual_s)) <= MISREAD_S
         ]
-        for _, i in sorted(strays)[: len(own) - 1]:
+        for _, i in sorted(misread)[: len(own) - 1]:
             out[i], rhythms[i] = kind, rhythm
     return out
 
 
-def _since_s(hit: HeardHit, notes: Mapping[str, TakeNotes]) -> float:
+def _since_s(hit: DetectedHit, notes: Mapping[str, TakeNotes]) -> float:
     """Return how long before its end, or after it, the note before was left when a hit began."""
     ends = notes[hit.take].ends_s[notes[hit.take].starts_s <= hit.start_s]
     return hit.start_s - float(ends[-1]) if len(ends) else hit.start_s

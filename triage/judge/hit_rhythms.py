@@ -3,7 +3,7 @@
 In: the times of hits and of notes, in seconds. Out: a rhythm's name and the hits that keep to it.
 ``after-3`` after the third note (``after-0`` before the first) · ``after-last`` · ``note-ends`` as notes end ·
 ``before-notes`` shortly before notes · ``regular`` at equal intervals, whatever the notes do.
-The yardstick of chance is a hit at any moment between the notes; hits of one gap count once, for a chair that
+The null hypothesis is a hit at any moment between the notes; hits of one gap count once, for a chair that
 creaks twice has not moved twice.
 """
 
@@ -111,7 +111,7 @@ def note_rhythm(
 ) -> tuple[str, np.ndarray] | None:
     """Return the rhythm with the notes that these hits keep to most surely, and which of them do.
 
-    Each rhythm's number of gaps with a hit in place is held against chance (``tail``), times the number of rhythms
+    Each rhythm's number of gaps with a hit in place is tested against chance (``tail``), times the number of rhythms
     tried (Bonferroni); the least likely one is named if that is below CHANCE.
 
     Parameters
@@ -123,7 +123,7 @@ def note_rhythm(
     Returns
     -------
     tuple of str and ndarray of bool, shape (hit,), or None
-        None where the hits fall as they like.
+        None where the hits fall at irregular times.
     """
     fit = [places_of(at_s, notes[take]) for at_s, take in zip(starts_s, takes, strict=True)]
     gap_of: dict[tuple[str, int], list[int]] = {}
@@ -151,7 +151,7 @@ def regular(starts_s: Sequence[float], takes: Sequence[str], sure: bool = False)
     """Return the interval at which hits come in every take that has four or more, and which hits keep to it.
 
     The interval is where the hits' phases agree best, sum_take |sum_hit exp(2 pi i t / T)|; the number within 3 % of
-    it is then held against chance (binomial), times the number of intervals and phases that could have fitted.
+    it is then tested against chance (binomial), times the number of intervals and phases that could have fitted.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def regular(starts_s: Sequence[float], takes: Sequence[str], sure: bool = False)
     lowest_hz, highest_hz = max(1 / PERIOD_S[1], 3 / span_s), 1 / PERIOD_S[0]
     tried_hz = np.arange(lowest_hz, highest_hz, 0.5 / PEAK_STEPS / span_s)
     agreed = sum(np.abs(np.exp(2j * np.pi * tried_hz[:, None] * at[own]).sum(axis=1)) for own in groups)
-    # Twice and three times as fast fits as well: the top of the slowest good peak is meant.
+    # Twice and three times as fast fits as well: take the top of the slowest good peak.
     slowest = int(np.argmax(agreed >= 0.97 * np.max(agreed)))
     peak = slowest + int(np.argmax(agreed[slowest : slowest + PEAK_STEPS]))
     period_s = float(1 / tried_hz[peak])

@@ -1,4 +1,4 @@
-"""Learned doubt: the shipped doubt, moved by what the producers' verdicts have taught.
+"""Learned doubt: the shipped doubt, adjusted by a model trained on the producers' verdicts.
 
 Features and relative vectors of notes go in, the probability of each kind comes out, as from ``doubt.py``. A file
 holds numbers and scikit-learn's own trees, so that loading one never runs code; it names the encoder that it was made
@@ -24,7 +24,7 @@ LEAST = 1e-6  # a probability is never nearer to 0 or 1 than this
 
 @dataclass(frozen=True)
 class LearnedDoubt:
-    """What a retraining made.
+    """The result of a retraining.
 
     ``kinds`` with FINE first; ``weights`` (kind, features) and ``offsets`` (kind,) of the multinomial part, those of
     FINE zero. ``shift`` moves the log-odds of a reject for the way it was played: form "none", "linear", "trees" or
@@ -70,7 +70,7 @@ class LearnedDoubt:
 def moved_kinds(
     shift: dict[str, Any], each: np.ndarray, kinds: list[str], matrix: np.ndarray, components: np.ndarray
 ) -> np.ndarray:
-    """Return the kinds' probabilities after the shift; a noise is none of the playing and is not moved.
+    """Return the kinds' probabilities after the shift; noise is not part of the playing and is not moved.
 
     With P the kinds' probabilities, F = 1 - sum P and V the sum over the playing's kinds, the log-odds
     log(V / F) of bad playing where there is no noise become log(V / F) + delta; the kinds keep their proportions.
@@ -140,7 +140,7 @@ def from_bytes(data: bytes, where: str) -> LearnedDoubt:
         parts |= {"names": tuple(parts["names"]), "kinds": tuple(parts["kinds"])}
         model = LearnedDoubt(**parts | {"certain": renamed_kinds(parts["certain"])})
         _fits(model)
-    except Exception as error:  # skops raises of every kind on a strange file
+    except Exception as error:  # skops raises errors of every kind on a malformed file
         line = " ".join(str(error).split())[:200]
         raise JudgeError(f"{where}: not a model of this tool ({line}); `triage retrain` makes one") from None
     return model

@@ -1,7 +1,7 @@
-"""Model files: what a skops file holds, read without running anything of it and without filling the memory.
+"""Model files: what a skops file holds, read without running any code of it and without exhausting the memory.
 
-In: the bytes of a file, perhaps a stranger's. Out: its parts. skops names types it does not trust instead of loading
-them; what this module adds is a limit on what a small file may unfold to.
+In: the bytes of a file, perhaps from an untrusted source. Out: its parts. skops names types it does not trust
+instead of loading them; what this module adds is a limit on what a small file may decompress to.
 """
 
 import zipfile
@@ -10,7 +10,7 @@ from typing import Any
 
 import skops.io
 
-MOST_BYTES = 200_000_000  # unfolded; a real one has less than two million
+MOST_BYTES = 200_000_000  # decompressed; a real one has less than two million
 
 
 def renamed_kinds(certain: dict[str, float]) -> dict[str, float]:
@@ -26,7 +26,7 @@ def read_parts(data: bytes, trusted: list[str]) -> dict[str, Any]:
     data : bytes
         Of a skops file.
     trusted : list of str
-        Types that may be in it beside those that skops itself holds to be harmless.
+        Types that may be in it beside those that skops itself trusts.
 
     Returns
     -------
@@ -35,12 +35,12 @@ def read_parts(data: bytes, trusted: list[str]) -> dict[str, Any]:
     Raises
     ------
     Exception
-        Of any kind on a strange file: the caller says in one line which file it was.
+        Of any kind on a malformed file: the caller names the file in a message of one line.
     """
-    with zipfile.ZipFile(BytesIO(data)) as packed:
-        size = sum(entry.file_size for entry in packed.infolist())
+    with zipfile.ZipFile(BytesIO(data)) as archive:
+        size = sum(entry.file_size for entry in archive.infolist())
     if size > MOST_BYTES:
-        raise ValueError(f"it unfolds to {size} bytes, {MOST_BYTES} are the most")
+        raise ValueError(f"it decompresses to {size} bytes, more than {MOST_BYTES}")
     parts = skops.io.loads(data, trusted=trusted)
     if not isinstance(parts, dict):
         raise ValueError(f"it holds a {type(parts).__name__}, not the parts of a model")

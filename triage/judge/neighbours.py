@@ -1,4 +1,4 @@
-"""Who is whose neighbour: notes in groups, nearby pitches of a cohort, and lines through them.
+"""Neighbourhoods: notes in groups, nearby pitches of a cohort, and lines through them.
 
 Labels and pitches (MIDI) of a session's notes go in; groups numbered from 0, the cells around each cell with
 kernel weights, and the cohort's line come out. Nothing here judges: ``cohorts.py`` does, for one measurement.
@@ -166,7 +166,9 @@ def cohort_line(notes: Notes) -> np.ndarray:
         owners.append(wider[pair])
     slope = np.nan_to_num(group_median(np.concatenate(slopes), np.concatenate(owners), count))
     spare = np.bincount(wider, minlength=count) - np.bincount(wider[first_rows(cohort)], minlength=count)
-    spare = np.maximum(spare - SLOPE_PITCHES[0], 0.0)  # two or three notes would lie on a line of their own making
+    spare = np.maximum(
+        spare - SLOPE_PITCHES[0], 0.0
+    )  # two or three notes would define the line that they are compared with
     line = (slope * spare / (spare + SLOPE_PITCHES[1]))[notes.wider] * notes.pitch
     return line + group_median(notes.y - line, notes.cohort, notes.cohort.max() + 1)[notes.cohort]
 

@@ -27,7 +27,8 @@ def local_knn(embedding: np.ndarray, cohort: np.ndarray, pitch: np.ndarray, take
     score = mean over the k nearest notes y of the cohort of d(x, y) / r(y), r(y) being y's own mean distance to its
     k nearest, but no more than is usual within 7 semitones: bad notes that lie together must not excuse each other.
     Neighbours come from other takes where at least k notes of those lie within 7 semitones, or a take that is odd
-    throughout would be its own company. Result: log score, as robust z in the cohort; small ones lean on all.
+    throughout would be its own reference. Result: log score, as robust z in the cohort; small cohorts are shrunk
+    toward the session.
 
     Parameters
     ----------
@@ -71,7 +72,7 @@ def centre_distance(embedding: np.ndarray, cohort: np.ndarray, pitch: np.ndarray
     """Return how far each note lies from the robust centre of its cohort.
 
     score = log |x - m|, m the local robust trend over the cohort's other pitches, as robust z in the cohort. No
-    whitening: an encoder that was taught that distance means spoilt has made its own scale.
+    whitening: an encoder trained so that distance means a fault has its own scale.
 
     Parameters
     ----------
@@ -85,7 +86,7 @@ def centre_distance(embedding: np.ndarray, cohort: np.ndarray, pitch: np.ndarray
     Returns
     -------
     ndarray, shape (n,)
-        NaN where there is nobody to compare with.
+        NaN where there is nothing to compare with.
 
     Raises
     ------

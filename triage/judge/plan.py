@@ -1,7 +1,7 @@
 """The plan: which cells are to be filled, which notes fill them, what is missing and how much that matters.
 
-In: rows of take sheets (``Meant``) and notes as they were heard (``Played``), pitches as sounding MIDI. Out: one
-``CellCount`` a cell: how many repetitions are wanted, how many clean matching notes there are, what is wrong with
+In: rows of take sheets (``PlannedRow``) and notes as they were measured (``Played``), pitches as sounding MIDI. Out:
+one ``CellCount`` a cell: how many repetitions are wanted, how many clean matching notes there are, what is wrong with
 the others, and the value of recording it again (no unit; only compared).
 """
 
@@ -13,8 +13,8 @@ from triage.judge.clean_notes import DOUBT_BOUND, UNDECIDED, Cell, Played, fault
 
 
 @dataclass(frozen=True)
-class Meant:
-    """One row of a take sheet; ``setup`` says where players and microphones stood, ``order`` is the day's."""
+class PlannedRow:
+    """One row of a take sheet; ``setup`` is the placing of players and microphones, ``order`` the day's."""
 
     take: str
     instrument: str
@@ -29,7 +29,7 @@ class Meant:
 
 @dataclass(frozen=True)
 class CellCount:
-    """How a cell stands; ``faults`` says of each note that is not clean what is wrong, in order of take and note."""
+    """The state of a cell; ``faults`` holds the fault of each note that is not clean, in order of take and note."""
 
     cell: Cell
     wanted: int
@@ -74,7 +74,7 @@ def value_of(wanted: int, clean: int, chance: float) -> float:
     Returns
     -------
     float
-        Without unit. A pitch that cannot be played at all weighs most, one more repetition little (common
+        Without unit. A pitch without any usable note counts most, one more repetition little (common
         practice, no source).
     """
     value, left = 0.0, chance
@@ -85,15 +85,18 @@ def value_of(wanted: int, clean: int, chance: float) -> float:
 
 
 def count_cells(
-    rows: Iterable[Meant], notes: Iterable[Played], doubt_bound: float = DOUBT_BOUND, repetitions: int | None = None
+    rows: Iterable[PlannedRow],
+    notes: Iterable[Played],
+    doubt_bound: float = DOUBT_BOUND,
+    repetitions: int | None = None,
 ) -> list[CellCount]:
-    """Return how every cell of the plan stands.
+    """Return the state of every cell of the plan.
 
     wanted = the most that any one row asks for: a row that repeats a cell is a retake, no further repetition
 
     Parameters
     ----------
-    rows : iterable of Meant
+    rows : iterable of PlannedRow
         All take sheets; rows without pitches plan nothing.
     notes : iterable of Played
     doubt_bound : float
@@ -139,8 +142,8 @@ def sheet_shift(rows: Sequence[tuple[Sequence[int], Sequence[int]]]) -> int:
     return min(fits, key=lambda shift: (abs(shift), shift)) if fits else 0
 
 
-def _wanted(rows: Iterable[Meant], repetitions: int | None) -> dict[Cell, tuple[int, list[Meant]]]:
-    found: dict[Cell, tuple[int, list[Meant]]] = {}
+def _wanted(rows: Iterable[PlannedRow], repetitions: int | None) -> dict[Cell, tuple[int, list[PlannedRow]]]:
+    found: dict[Cell, tuple[int, list[PlannedRow]]] = {}
     for row in rows:
         for pitch, times in Counter(row.pitches).items():
             cell = Cell(row.instrument, row.articulation, row.dynamic, pitch)
@@ -149,7 +152,7 @@ def _wanted(rows: Iterable[Meant], repetitions: int | None) -> dict[Cell, tuple[
     return found
 
 
-def _count(cell: Cell, wanted: int, rows: list[Meant], notes: list[Played], doubt_bound: float) -> CellCount:
+def _count(cell: Cell, wanted: int, rows: list[PlannedRow], notes: list[Played], doubt_bound: float) -> CellCount:
     notes = sorted(notes, key=lambda note: (note.take, note.number))
     judged = [(note, fault_of(note, doubt_bound)) for note in notes]
     clean = [note for note, fault in judged if fault is None]
@@ -168,7 +171,7 @@ def _count(cell: Cell, wanted: int, rows: list[Meant], notes: list[Played], doub
     )
 
 
-def _setup(rows: list[Meant], clean: list[Played]) -> str:
+def _setup(rows: list[PlannedRow], clean: list[Played]) -> str:
     """Return the seats of most of a cell's clean notes, so that new ones match; else those of its last row."""
     last = max(rows, key=lambda row: row.order).setup
     seen = Counter(note.setup for note in clean if note.setup)

@@ -1,4 +1,4 @@
-"""Sounding ranges of instruments, for pitches on a sheet that nobody could have meant.
+"""Sounding ranges of instruments, to warn of implausible pitches on a take sheet.
 
 In: an instrument's name as a take sheet writes it, and a pitch (MIDI). Out: a warning or nothing. The ranges are
 the conservative ones of a handbook; players exceed them, so a pitch outside is a question and never refused.

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from statistics import median
 
 LEAST_NOTES = 6  # notes that a pace of one's own must rest on
-MOST_RESTARTS = 3.0  # a hall gone wrong for an hour says little about the next note
+MOST_RESTARTS = 3.0  # an hour of trouble in the hall predicts little of the next note
 USUAL_S = 6.0  # a note with its gap, where nothing was recorded yet; common practice, no source
-USUAL_PAUSE_S = 30.0  # from one take to the next, where no clock tells; common practice, no source
+USUAL_PAUSE_S = 30.0  # from one take to the next, where there is no clock; common practice, no source
 LONGEST_PAUSE_S = 600.0  # more than this between takes is a break
 READY_S = 60.0  # until players sit ready in another set-up; common practice, no source
 
@@ -59,7 +59,7 @@ def learn_pace(costs: Iterable[Cost], pauses_s: Iterable[float]) -> Pace:
     Returns
     -------
     Pace
-        Where fewer than 6 notes were played the next wider group speaks.
+        Where fewer than 6 notes were played that of the next wider group is used.
     """
     groups: dict[tuple[str, ...], list[Cost]] = defaultdict(list)
     for cost in costs:
@@ -78,9 +78,9 @@ def learn_pace(costs: Iterable[Cost], pauses_s: Iterable[float]) -> Pace:
 
 
 def _pace(costs: list[Cost]) -> float | None:
-    heard = [cost for cost in costs if cost.notes]
-    notes, clean = sum(cost.notes for cost in heard), sum(cost.clean for cost in heard)
+    usable = [cost for cost in costs if cost.notes]
+    notes, clean = sum(cost.notes for cost in usable), sum(cost.clean for cost in usable)
     if notes < LEAST_NOTES:
         return None
     restarts = min(MOST_RESTARTS, notes / max(clean, 1))
-    return sum(cost.duration_s for cost in heard) / notes * restarts
+    return sum(cost.duration_s for cost in usable) / notes * restarts

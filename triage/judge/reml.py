@@ -14,13 +14,13 @@ from scipy.linalg import cho_solve, solve_triangular
 from triage.domain.errors import JudgeError
 
 ROUNDS = 100  # of Fisher scoring; it takes 5 to 20
-CONVERGED = 1e-6  # change of the log-likelihood: far less than the data can tell
+CONVERGED = 1e-6  # change of the log-likelihood: far below the precision of the data
 LEAST_REST = 1e-10  # of the total variance: the rest is never quite nothing
 
 
 @dataclass(frozen=True)
 class Design:
-    """What the data say, free of the fixed columns (M takes them out): Z'MZ, Z'My, y'My."""
+    """The data with the fixed columns projected out by M: Z'MZ, Z'My, y'My."""
 
     zz: np.ndarray  # (q, q)
     zy: np.ndarray  # (q,)
@@ -64,7 +64,7 @@ def prepare(y: np.ndarray, x: np.ndarray, blocks: Sequence[np.ndarray]) -> Desig
     y = np.asarray(y, dtype=float)
     if not np.isfinite(y).all() or len({len(y), len(x), *map(len, blocks)}) > 1:
         raise JudgeError(f"{len(y)} values must be finite, with a row of x and of every block for each of them")
-    y = y - y.mean() if len(y) else y  # leading digits that all share would eat the precision
+    y = y - y.mean() if len(y) else y  # leading digits that all share would cost precision
     left, size, _ = np.linalg.svd(x, full_matrices=False)
     base = left[:, size > 1e-10 * max(size.max(initial=0.0), 1e-300)]
     free = len(y) - base.shape[1]

@@ -16,8 +16,8 @@ from triage.judge.features import COHORT, WIDER, on_axis
 from triage.judge.note_table import NoteTable
 
 CONFIDENCE = 0.9
-# What of a performance is measured to a small part of how two performances differ, whatever the gain.
-TELLING = (
+# Measurements whose error is small beside the difference between two performances, whatever the gain.
+DISCRIMINATING = (
     "cents",
     "attack_jump_cents",
     "attack_overshoot_db",
@@ -80,7 +80,7 @@ class Pair:
 
     first: int
     second: int
-    alike: float  # difference of the telling measurements, relative to the cohort's usual one
+    alike: float  # difference of the discriminating measurements, relative to the cohort's usual one
     distance: float  # of their embeddings, relative to the cohort's usual one
     too_alike: bool
 
@@ -111,7 +111,7 @@ def one_way(values: np.ndarray, group: np.ndarray) -> Anova:
     values = np.asarray(values, dtype=float)
     if not len(values) or len(values) != len(group):
         raise JudgeError(f"{len(values)} values and {len(group)} labels; one label for each of at least one value")
-    values = values - values[0]  # digits that all share would eat the precision
+    values = values - values[0]  # digits that all share would cost precision
     place, count = np.unique(group, return_inverse=True)[1], len(np.unique(group))
     size = np.bincount(place)
     mean = np.bincount(place, values) / size
@@ -129,7 +129,7 @@ def repeats(table: NoteTable, leave_out: np.ndarray | None = None) -> list[Repea
     ----------
     table : NoteTable
     leave_out : ndarray of bool, shape (note,), optional
-        Notes without a say.
+        Notes to leave out.
 
     Returns
     -------
@@ -169,23 +169,23 @@ def _spread(table: NoteTable, rows: np.ndarray, quantity: str, layout: Anova) ->
 def pairs(table: NoteTable) -> list[Pair]:
     """Return all pairs of notes of one cell, with how alike they are.
 
-    alike = 70th percentile over the telling measurements of |difference| / usual |difference|, / 1.537; distance =
-    that of the embeddings / usual distance. Usual = 75th percentile / 1.705 over the cohort's pairs, where it has 6,
-    else over those of all dynamics: the median for performances, even where half of the pairs are copies. Too alike:
-    alike < 0.13, and embeddings hardly further apart than usual. A copy at another gain, shifted by less than a frame
-    or with a floor of its own, stays below that; two performances hardly ever do.
+    alike = 70th percentile over the discriminating measurements of |difference| / usual |difference|, / 1.537;
+    distance = that of the embeddings / usual distance. Usual = 75th percentile / 1.705 over the cohort's pairs, where
+    it has 6, else over those of all dynamics: the median for performances, even where half of the pairs are copies.
+    Too alike: alike < 0.13, and embeddings hardly further apart than usual. A copy at another gain, shifted by less
+    than a frame or with a floor of its own, stays below that; two performances hardly ever do.
 
     Parameters
     ----------
     table : NoteTable
-        ``values`` holds the measurements of TELLING.
+        ``values`` holds the measurements of DISCRIMINATING.
 
     Returns
     -------
     list of Pair
         Those of cohorts where nothing usual is known only if they are the same to the last digit.
     """
-    axis = np.column_stack([on_axis(name, table.values[name]) for name in TELLING])
+    axis = np.column_stack([on_axis(name, table.values[name]) for name in DISCRIMINATING])
     wider = table.cohort(*WIDER)
     both = np.array(list(_cell_pairs(table)), dtype=int).reshape(-1, 2)
     if not len(both):
@@ -221,7 +221,7 @@ def _compared(
     alike = np.array([_percentile(row) for row in ratio])
     far = _usual(usual[1], 1.0)
     apart = distance / far if far > 0 else np.where(distance > 0, np.inf, 0.0)
-    same = (np.nan_to_num(away).max(axis=1) == 0) & (np.isfinite(away).sum(axis=1) > len(TELLING) // 2)
+    same = (np.nan_to_num(away).max(axis=1) == 0) & (np.isfinite(away).sum(axis=1) > len(DISCRIMINATING) // 2)
     too = same | (enough & (alike < TOO_ALIKE) & ~(apart > APART))
     return [
         Pair(int(a), int(b), 0.0 if s else float(k), float(d), bool(t))
@@ -238,4 +238,6 @@ def _usual(column: np.ndarray, to_median: float = UPPER_TO_MEDIAN) -> float:
 
 def _percentile(row: np.ndarray) -> float:
     row = row[np.isfinite(row)]
-    return float(np.percentile(row, AGREE)) / AGREE_TO_MEDIAN if row.size >= len(TELLING) // 2 else float("nan")
+    return (
+        float(np.percentile(row, AGREE)) / AGREE_TO_MEDIAN if row.size >= len(DISCRIMINATING) // 2 else float("nan")
+    )

@@ -12,13 +12,13 @@ from datetime import datetime, timedelta
 # Loud is f and more; pf and fp begin or end loud and are counted too.
 LOUD = frozenset({"f", "ff", "fff", "ffff", "sf", "sfz", "sffz", "fz", "fp", "pf", "rf", "rfz"})
 REST_S = 600.0  # a break in the recording this long counts as a rest; common practice, no source
-REMIND_S = 600.0  # so much loud sound since the last rest and the reminder speaks; common practice, no source
+REMIND_S = 600.0  # so much loud sound since the last rest and the reminder is due; common practice, no source
 WORDS = "This is a reminder, not medical advice; working-time agreements and licensed practice decide."
 
 
 @dataclass(frozen=True)
 class TakeOnClock:
-    """One take: how long notes sounded in it, and when it began, None where no recorder says so."""
+    """One take: how long notes sounded in it, and when it began, None where no recorder noted it."""
 
     session: str
     instrument: str
@@ -41,7 +41,7 @@ class Loud:
 
     @property
     def due(self) -> bool:
-        """Whether to speak up."""
+        """Whether a reminder is due."""
         return self.since_rest_s >= REMIND_S
 
 

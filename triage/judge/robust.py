@@ -70,7 +70,7 @@ def weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
 
 
 def bisquare(standardised: np.ndarray) -> np.ndarray:
-    """Return Tukey's bisquare weight, (1 - (r / 4.685)^2)^2 inside and 0 outside: far values lose all say.
+    """Return Tukey's bisquare weight, (1 - (r / 4.685)^2)^2 inside and 0 outside: far values get no weight.
 
     Parameters
     ----------

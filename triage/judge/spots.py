@@ -1,7 +1,7 @@
-"""Spots: which segment of a take to hear, and why, in the words a person uses.
+"""Spots: which segment of a take to hear, and why, in plain words.
 
 Notes with their features and the probability of each kind go in; spots come out, the most doubtful first. A spot
-says what was found, what the neighbours let expect, and the difference.
+gives what was found, what was expected from the neighbours, and the difference.
 """
 
 from typing import Any
@@ -59,7 +59,7 @@ def _spot(table: NoteTable, features: NoteFeatures, row: int, kind: str, doubt: 
     start_s, end_s = _segment(table, features, row, kind)
     if kind == "wrong-note":
         return _wrong_note(table, row, doubt)
-    name = _loudest(features, row, kind)
+    name = _furthest_off(features, row, kind)
     if name is None:
         return _of_note(table, row, (start_s, end_s), kind, doubt, f"{kind} unlike its neighbours")
     found, expected = _in_unit(table, features, row, name)
@@ -100,7 +100,7 @@ def activation_sigmas(features: NoteFeatures, row: int, kind: str) -> float:
 
 
 def _at_peak(table: NoteTable, features: NoteFeatures, row: int, kind: str) -> tuple[float, float] | None:
-    """Return the segment around the peak of a kind's activation, inside the note; None where it says little."""
+    """Return the segment around the peak of a kind's activation, inside the note; None where it hardly stands out."""
     if kind not in table.activation_peak_s or activation_sigmas(features, row, kind) < ACTIVATION_SIGMAS:
         return None
     at_s, before_s, after_s = float(table.activation_peak_s[kind][row]), *AROUND_PEAK_S
@@ -112,7 +112,7 @@ def _into(table: NoteTable, row: int, kind: str) -> str:
     return f"{max(0.0, float(table.activation_peak_s[kind][row] - table.start_s[row])):.2f} s into the note"
 
 
-def _loudest(features: NoteFeatures, row: int, kind: str) -> str | None:
+def _furthest_off(features: NoteFeatures, row: int, kind: str) -> str | None:
     """Return the measurement of this kind that is furthest off."""
     z = {name: abs(features.deviations[name].z[row]) for name, how in COMPARED.items() if how.kind == kind}
     known = {name: value for name, value in z.items() if np.isfinite(value)}
@@ -132,7 +132,7 @@ def _words(name: str, found: float, expected: float) -> str:
 
 
 def _segment(table: NoteTable, features: NoteFeatures, row: int, kind: str) -> tuple[float, float]:
-    """Return the part of the note where this kind is heard: where the encoder heard it most, else where it can be."""
+    """Return where in the note this kind was found: at the encoder's highest activation, else where it can be."""
     start_s, end_s = float(table.start_s[row]), float(table.end_s[row])
     if kind == "attack":
         return max(0.0, start_s - 0.05), min(start_s + HEAD_S, max(end_s, start_s + 0.1))

@@ -1,6 +1,6 @@
-"""Track faults: a microphone that is dead, upside down, late or swapped in one take, judged by the other takes.
+"""Track faults: a microphone that is dead, inverted, late or swapped in one take, judged by the other takes.
 
-Seats and microphones stay put while a player records: in most takes a track follows the judging one with the same
+Seats and microphones stay put while a player records: in most takes a track follows the reference one with the same
 lag and sign and about as loud. Facts of every track go in; findings in words come out.
 """
 
@@ -13,18 +13,18 @@ from typing import NamedTuple
 import numpy as np
 
 CLEAR = 1.5  # a match that may count for what is usual
-SURE = 1.9  # a match that may speak against it: far microphones in long halls reach 1.6 by chance
+SURE = 1.9  # a match that may count as a fault: far microphones in long halls reach 1.6 by chance
 LEAST_TAKES = 4  # of the same player and microphone, to know what is usual
 LATE_S = 0.0006  # 20 cm of air: players move less while they sit
 DEAD_DB = 20.0  # under the usual level of the notes on that microphone
 DEAD_OVER_FLOOR_DB = 6.0
-APART_S, APART_DB = 4 * LATE_S, 8.0  # two tracks that differ so much usually can be told apart
+APART_S, APART_DB = 4 * LATE_S, 8.0  # two tracks that differ so much can usually be distinguished
 NEAR_DB = 3.0
 
 
 @dataclass(frozen=True)
 class TrackFacts:
-    """One track of one take, as heard; None where it is unknown."""
+    """One track of one take, as measured; None where it is unknown."""
 
     take: str
     player: str  # instrument: where it sits
@@ -50,7 +50,7 @@ class TrackFault:
 
 
 class _Usual(NamedTuple):
-    """What a track is like in the other takes of the same player and microphone; NaN where none tells."""
+    """What a track is like in the other takes of the same player and microphone; NaN where none is known."""
 
     lag_s: float
     n_lags: int
@@ -75,7 +75,7 @@ def track_faults(facts: Sequence[TrackFacts]) -> list[TrackFault]:
 
 
 def _usual(group: Sequence[TrackFacts]) -> list[_Usual]:
-    """Return for each track what the other takes say of it."""
+    """Return for each track what is usual in the other takes."""
     lag_s = np.array([f.lag_s if f.lag_s is not None and f.clear and f.clear >= CLEAR else np.nan for f in group])
     level = np.array([np.nan if f.note_dbfs is None else f.note_dbfs for f in group], float)
     sign = np.array([f.polarity or 0 for f in group])
@@ -105,8 +105,8 @@ def _medians_of_others(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _swapped(facts: Sequence[TrackFacts], usual: Mapping[int, _Usual]) -> dict[int, TrackFault]:
     """Return, by identity of the facts, the tracks of one take that look like each other's usual ones.
 
-    A swapped pair has each other's lag, and the other sign of level between them; with the judging microphone, whose
-    own lag is 0 and stands as None, all lags turn about. Kind ``delay``: their arrival is what is wrong.
+    A swapped pair has each other's lag, and the other sign of level between them; with the reference microphone,
+    whose own lag is 0 and stands as None, all lags change sign. Kind ``delay``: their arrival is what is wrong.
     """
     takes: dict[tuple[str, str], list[TrackFacts]] = defaultdict(list)
     for fact in facts:
@@ -123,7 +123,7 @@ def _swapped(facts: Sequence[TrackFacts], usual: Mapping[int, _Usual]) -> dict[i
 
 
 def _lag_s(usual: _Usual) -> float:
-    return usual.lag_s if usual.n_lags else 0.0  # the judging microphone's own
+    return usual.lag_s if usual.n_lags else 0.0  # the reference microphone's own
 
 
 def _exchanged(a: TrackFacts, b: TrackFacts, usual_a: _Usual, usual_b: _Usual) -> bool:
@@ -131,17 +131,17 @@ def _exchanged(a: TrackFacts, b: TrackFacts, usual_a: _Usual, usual_b: _Usual) -
         return False
     apart_db, found_db = usual_a.level_dbfs - usual_b.level_dbfs, a.note_dbfs - b.note_dbfs
     levels_turned = abs(found_db + apart_db) < abs(found_db - apart_db) - NEAR_DB
-    judging = a.lag_s is None or b.lag_s is None
+    with_reference = a.lag_s is None or b.lag_s is None
     known = [fact for fact in (a, b) if fact.lag_s is not None]
     if not known or any(not fact.clear or fact.clear < CLEAR for fact in known):
         return abs(apart_db) >= APART_DB and abs(found_db + apart_db) <= NEAR_DB
-    # Swapped with the judging microphone a track comes as much earlier as it usually comes later.
+    # Swapped with the reference microphone a track comes as much earlier as it usually comes later.
     lag_a_s, lag_b_s = _lag_s(usual_a), _lag_s(usual_b)
     usual = {id(a): lag_a_s, id(b): lag_b_s}
-    meant = {id(a): -lag_a_s, id(b): -lag_b_s} if judging else {id(a): lag_b_s, id(b): lag_a_s}
-    if any(abs(meant[id(fact)] - usual[id(fact)]) < APART_S for fact in known):
+    swapped_s = {id(a): -lag_a_s, id(b): -lag_b_s} if with_reference else {id(a): lag_b_s, id(b): lag_a_s}
+    if any(abs(swapped_s[id(fact)] - usual[id(fact)]) < APART_S for fact in known):
         return abs(apart_db) >= APART_DB and abs(found_db + apart_db) <= NEAR_DB
-    fits = all(abs((fact.lag_s or 0.0) - meant[id(fact)]) <= LATE_S for fact in known)
+    fits = all(abs((fact.lag_s or 0.0) - swapped_s[id(fact)]) <= LATE_S for fact in known)
     return fits and (levels_turned or abs(apart_db) < NEAR_DB)
 
 
@@ -161,13 +161,13 @@ def _faults(fact: TrackFacts, usual: _Usual) -> list[TrackFault]:
     if usual.n_lags < LEAST_TAKES - 1 or not (fact.clear and fact.clear >= SURE) or fact.lag_s is None:
         return []
     if usual.steady < 0.6:
-        return []  # the player walks about: nothing is usual
+        return []  # the player moves about: no lag is usual
     away_s = fact.lag_s - usual.lag_s
     if abs(away_s) > LATE_S:
         why = f"{abs(away_s) * 1000:.1f} ms {'later' if away_s > 0 else 'earlier'} than in the other takes"
         return [TrackFault(fact.take, fact.mic, "delay", why, fact.lag_s, usual.lag_s, "s")]
     if fact.polarity == -usual.sign:
-        why = "upside down against the other takes"
+        why = "polarity inverted against the other takes"
         return [TrackFault(fact.take, fact.mic, "polarity", why, float(-usual.sign), float(usual.sign), "sign")]
     return []
 

@@ -1,7 +1,7 @@
-"""Unheard: how many rejects are still among the takes that nobody has heard, from a random sample of the tail.
+"""Unheard rejects: how many are still among the takes that nobody has heard, from a random sample of the tail.
 
-The ranked queue is heard from its head, so what was heard says little of its tail: the takes from the first unheard
-one on. A small random sample of the tail does: which takes are in it was drawn at random, whatever they sound like.
+The ranked queue is heard from its head, so what was heard is no estimate for its tail: the takes from the first
+unheard one on. A small random sample of the tail is one: its takes were chosen whatever they sound like.
 """
 
 from bisect import bisect_left
@@ -25,7 +25,7 @@ class Tail(NamedTuple):
     sampled_rejected: int
 
 
-class Unheard(NamedTuple):
+class RejectEstimate(NamedTuple):
     """Rejects still unheard: the estimate, and an interval that holds the truth with the level asked for."""
 
     expected: float
@@ -52,24 +52,24 @@ def tail_of(doubt: np.ndarray, reject: np.ndarray, sampled: np.ndarray) -> Tail:
     JudgeError
         If a doubt is not within 0 and 1, or a sampled take was not heard.
     """
-    p, y, drawn = np.asarray(doubt, float), np.asarray(reject, float), np.asarray(sampled, bool)
+    p, y, in_sample = np.asarray(doubt, float), np.asarray(reject, float), np.asarray(sampled, bool)
     if not ((p >= 0) & (p <= 1)).all():
         raise JudgeError(f"doubts must lie within 0 and 1, found {np.nanmin(p):g} to {np.nanmax(p):g}")
-    if np.isnan(y[drawn]).any():
+    if np.isnan(y[in_sample]).any():
         raise JudgeError("a take of the random sample has no verdict: only takes that were heard count as sampled")
-    summed = p if drawn.any() else p[np.isnan(y)]
+    summed = p if in_sample.any() else p[np.isnan(y)]
     return Tail(
         len(p),
         float(summed.sum()),
         int(np.isnan(y).sum()),
         int(np.nansum(y)),
-        int(drawn.sum()),
-        float(p[drawn].sum()),
-        int(y[drawn].sum()),
+        int(in_sample.sum()),
+        float(p[in_sample].sum()),
+        int(y[in_sample].sum()),
     )
 
 
-def rejects_unheard(tail: Tail, level: float = 0.95) -> Unheard:
+def rejects_unheard(tail: Tail, level: float = 0.95) -> RejectEstimate:
     """Estimate how many of the unheard takes are rejects.
 
     With N takes in the tail, p their doubts, y the verdicts of those heard, and s the sample:
@@ -91,7 +91,7 @@ def rejects_unheard(tail: Tail, level: float = 0.95) -> Unheard:
 
     Returns
     -------
-    Unheard
+    RejectEstimate
         ``expected`` is not clipped, or it would be biased: with a small sample it can be below 0.
 
     References
@@ -99,17 +99,17 @@ def rejects_unheard(tail: Tail, level: float = 0.95) -> Unheard:
     Cochran, Sampling Techniques, 3rd ed. 1977, difference estimators and hypergeometric limits (from memory).
     """
     if not tail.unheard:
-        return Unheard(0.0, 0, 0, 0, tail.sampled)
+        return RejectEstimate(0.0, 0, 0, 0, tail.sampled)
     if not tail.sampled:
-        return Unheard(tail.doubt, 0, tail.unheard, tail.unheard, 0)
+        return RejectEstimate(tail.doubt, 0, tail.unheard, tail.unheard, 0)
     total = tail.doubt + tail.takes * (tail.sampled_rejected - tail.sampled_doubt) / tail.sampled
     low, high = _limits(tail.takes, tail.sampled, tail.sampled_rejected, 1 - level)
     least, most = (int(np.clip(limit - tail.rejected, 0, tail.unheard)) for limit in (low, high))
-    return Unheard(float(total - tail.rejected), least, most, tail.unheard, tail.sampled)
+    return RejectEstimate(float(total - tail.rejected), least, most, tail.unheard, tail.sampled)
 
 
 def _limits(tail: int, sampled: int, found: int, alpha: float) -> tuple[int, int]:
-    """Return the least and the greatest number of rejects in the tail that the sample's count speaks for."""
+    """Return the least and the greatest number of rejects in the tail that the sample's count is consistent with."""
     every = range(found, tail - sampled + found + 1)
     # The more rejects there are, the likelier so many in the sample, the less likely so few: bisection finds both.
     few = bisect_left(every, True, key=lambda k: bool(hypergeom.sf(found - 1, tail, k, sampled) > alpha / 2))

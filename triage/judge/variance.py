@@ -17,7 +17,7 @@ from triage.judge.reml import Design, Fit, cholesky, draw, fit, prepare
 from triage.judge.robust import mad
 
 LEAST_NOTES = 8
-STRAY_SIGMAS = 4.0  # such a note tells nothing of where the usual spread comes from
+OUTLIER_SIGMAS = 4.0  # such a note is no part of the usual spread
 ROUNDS = 5  # of leaving notes out
 DRAWS, EACH = 50, 4  # of the variances, and of the effects given each of those
 INTERVAL = (0.05, 0.95)
@@ -44,7 +44,7 @@ class Spread:
     shares: tuple[Share, ...]
     sigma: float  # of all kept notes within their dynamic, unit of the values
     notes: int
-    strays: np.ndarray  # (n,) bool: left out because nothing else explains them
+    outliers: np.ndarray  # (n,) bool: left out because nothing else explains them
     curve: tuple[tuple[float, float], ...]  # pitch and what the register does there
     why_not: str = ""
 
@@ -69,7 +69,7 @@ def spread(
         MIDI.
     dynamic : ndarray of str, shape (n,)
     factors : mapping of str to ndarray of str, shape (n,)
-        Labels, the coarsest factor first: where two cannot be told apart the earlier one keeps the share.
+        Labels, the coarsest factor first: where two are confounded the earlier one keeps the share.
     seed : int
         Of the draws.
 
@@ -92,34 +92,38 @@ def spread(
     if len({len(values), len(pitch), len(dynamic), *map(len, factors.values())}) > 1 or np.isinf(values).any():
         raise JudgeError("values must be finite or NaN, with a pitch, a dynamic and a label of every factor for each")
     use = np.isfinite(values) & np.isfinite(pitch)
-    strays, before = np.zeros(len(values), dtype=bool), None
+    outliers, before = np.zeros(len(values), dtype=bool), None
     if use.sum() < LEAST_NOTES:
-        return Spread((), np.nan, int(use.sum()), strays, (), f"only {use.sum()} notes")
+        return Spread((), np.nan, int(use.sum()), outliers, (), f"only {use.sum()} notes")
     if np.ptp(values[use]) == 0:
-        return Spread((), 0.0, int(use.sum()), strays, (), "all notes are equal")
+        return Spread((), 0.0, int(use.sum()), outliers, (), "all notes are equal")
     for last in (*[False] * ROUNDS, True):  # the worst notes first: they pull others away with them
-        kept = use & ~strays
-        determined, cannot = blocks(pitch[kept], dynamic[kept], {name: of[kept] for name, of in factors.items()})
+        kept = use & ~outliers
+        determined, undetermined = blocks(
+            pitch[kept], dynamic[kept], {name: of[kept] for name, of in factors.items()}
+        )
         design = prepare(values[kept], indicators(dynamic[kept]), [block.columns for block in determined])
         found = fit(design, before)
         before = found.variances
-        rest = _rest(values[kept], dynamic[kept], determined, found)
+        rest = _residual(values[kept], dynamic[kept], determined, found)
         size = np.abs(rest)
-        bad = size > max(STRAY_SIGMAS * mad(rest, 0.0), size.max() / 2, 1e-12)
+        bad = size > max(OUTLIER_SIGMAS * mad(rest, 0.0), size.max() / 2, 1e-12)
         if last or not bad.any() or kept.sum() - bad.sum() < LEAST_NOTES:
             break
-        strays[np.flatnonzero(kept)[bad]] = True
+        outliers[np.flatnonzero(kept)[bad]] = True
     shares = _shares(design, found, determined, seed)
     sigma = float(np.sqrt(design.yy / design.free))
     curve = _curve(determined, found, design, pitch[kept])
-    return Spread((*shares[:-1], *map(_cannot, cannot), shares[-1]), sigma, int(kept.sum()), strays, curve)
+    return Spread(
+        (*shares[:-1], *map(_undetermined, undetermined), shares[-1]), sigma, int(kept.sum()), outliers, curve
+    )
 
 
-def _cannot(factor: UndeterminedFactor) -> Share:
+def _undetermined(factor: UndeterminedFactor) -> Share:
     return Share(factor.factor, factor.levels, np.nan, np.nan, np.nan, np.nan, (), factor.why)
 
 
-def _rest(values: np.ndarray, dynamic: np.ndarray, determined: list[FactorColumns], found: Fit) -> np.ndarray:
+def _residual(values: np.ndarray, dynamic: np.ndarray, determined: list[FactorColumns], found: Fit) -> np.ndarray:
     left = values - np.column_stack([b.columns for b in determined]) @ found.effects if determined else values
     for word in np.unique(dynamic):
         left = np.where(dynamic == word, left - np.median(left[dynamic == word]), left)
@@ -129,10 +133,10 @@ def _rest(values: np.ndarray, dynamic: np.ndarray, determined: list[FactorColumn
 def _shares(design: Design, found: Fit, determined: list[FactorColumns], seed: int) -> list[Share]:
     """Return the shares of all factors that can be determined, and of the rest."""
     part = _expected(design, found)
-    drawn = _drawn(design, found, np.random.default_rng(seed))
+    sampled = _sampled(design, found, np.random.default_rng(seed))
     total = max(part.sum(), 1e-300)
     shares = part / total
-    low, high = np.quantile(drawn / np.maximum(drawn.sum(axis=1, keepdims=True), 1e-300), INTERVAL, axis=0)
+    low, high = np.quantile(sampled / np.maximum(sampled.sum(axis=1, keepdims=True), 1e-300), INTERVAL, axis=0)
     low, high = np.minimum(low, shares), np.maximum(high, shares)
     result = []
     for f, block in enumerate(determined):
@@ -166,7 +170,7 @@ def _expected(design: Design, found: Fit) -> np.ndarray:
     return np.array([*parts, rest]) / design.n
 
 
-def _drawn(design: Design, found: Fit, rng: np.random.Generator) -> np.ndarray:
+def _sampled(design: Design, found: Fit, rng: np.random.Generator) -> np.ndarray:
     """Return the same for draws of what may have been [shape=(draw, factor + 1)]."""
     size, turn = np.linalg.eigh(found.covariance)
     root = turn * np.sqrt(np.maximum(size, 0.0))

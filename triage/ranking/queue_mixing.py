@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 
 from triage.judge.active_learning import ALL_BY_DOUBT, Mix, purpose
-from triage.judge.unheard_rejects import Tail, Unheard, rejects_unheard
+from triage.judge.unheard_rejects import RejectEstimate, Tail, rejects_unheard
 from triage.store.review import next_takes
 from triage.store.review_sampling import next_in_random_order, next_to_learn, next_to_repeat, places_used, sample_of
 from triage.store.stored import StoredTake
@@ -41,7 +41,7 @@ def coming(db: Connection, session_id: int, by: str, limit: int = 1, mix: Mix = 
     return places
 
 
-def unheard_rejects(db: Connection, session_id: int) -> Unheard | None:
+def unheard_rejects(db: Connection, session_id: int) -> RejectEstimate | None:
     """Return how many rejects nobody has heard, by the random sample; None before the first such take."""
     found = sample_of(db, session_id)
     return None if found is None or not found.sampled else rejects_unheard(Tail(**vars(found)))

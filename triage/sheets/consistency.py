@@ -58,7 +58,7 @@ def _report(notes: ComparedNotes, names: Sequence[str], rejected: int) -> Consis
     found = curves(notes.table)
     outlier = np.zeros(len(notes.table), dtype=bool)
     for curve in found:
-        outlier[curve.rows[curve.stray]] = True
+        outlier[curve.rows[curve.outlier]] = True
     ladders, spreads, drifts = _ladders(notes, outlier), list(_spreads(notes)), drift_sheets(notes, outlier)
     alike = sorted(_pairs(notes), key=lambda pair: (pair.alike, pair.first, pair.second))
     return ConsistencyReport(
@@ -125,7 +125,7 @@ def _curve_sheet(curve: Curve) -> CurveSheet:
         tuple(int(p) for p in curve.pitch),
         *(_plain(curve.middle), _plain(curve.expected), _plain(curve.low), _plain(curve.high)),
         tuple(map(int, curve.rows)),
-        tuple(map(int, curve.rows[curve.stray])),
+        tuple(map(int, curve.rows[curve.outlier])),
         None if low is None else int(low),
         None if high is None else int(high),
         step,
@@ -138,8 +138,8 @@ def _outliers(found: Iterable[Curve]) -> list[OutlierSheet]:
     for curve in found:
         about = QUANTITIES[curve.quantity]
         how = COMPARED[about.measurement]
-        for i in np.flatnonzero(curve.stray):
-            value, due = float(curve.values[i]), float(curve.due[i])
+        for i in np.flatnonzero(curve.outlier):
+            value, due = float(curve.values[i]), float(curve.note_expected[i])
             why = (how.high if value >= due else how.low).format(abs(value - due))
             z = float(curve.z[i])
             sheets.append(OutlierSheet(int(curve.rows[i]), curve.quantity, about.unit, value, due, z, why))
@@ -201,7 +201,7 @@ def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
             sentence = spread_sentence(instrument, articulation, quantity, found, typical)
             shares = tuple(_share_sheet(s, quantity, typical) for s in found.shares)
             sigma = change_in_unit(quantity, found.sigma, typical) if np.isfinite(found.sigma) else None
-            names, outliers = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.strays]))
+            names, outliers = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.outliers]))
             usual = typical if np.isfinite(typical) else None
             yield found, SpreadSheet(*names, usual, sigma, found.notes, sentence, shares, outliers)
 

@@ -10,12 +10,12 @@ import numpy as np
 
 from triage.judge.curves import QUANTITIES, in_unit, measured
 from triage.judge.note_table import NoteTable
-from triage.judge.repeats import TELLING
+from triage.judge.repeats import DISCRIMINATING
 from triage.sheets.consistency_values import Dot
 from triage.store.consistency import NoteInSession
 
 OVERLAP_S = 2.0  # clocks of files are no finer than that on some systems
-MEASURED = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *TELLING)))
+MEASURED = tuple(dict.fromkeys((*(q.measurement for q in QUANTITIES.values()), *DISCRIMINATING)))
 
 
 @dataclass(frozen=True)

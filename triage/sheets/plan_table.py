@@ -14,7 +14,7 @@ from triage.domain.kinds import TECHNICAL, kind_named
 from triage.domain.sheet_row import SheetRow
 from triage.domain.spot import Spot
 from triage.judge.clean_notes import EXPOSED_BOUND, Played, fault_of
-from triage.judge.plan import Meant, sheet_shift
+from triage.judge.plan import PlannedRow, sheet_shift
 from triage.judge.recording_pace import Cost
 from triage.judge.rest_reminder import TakeOnClock
 from triage.store import tables
@@ -35,7 +35,7 @@ class Planned:
     """The plan of one or more sessions and everything played for it, sessions in order of date."""
 
     sessions: tuple[str, ...]
-    rows: list[Meant] = field(default_factory=list)
+    rows: list[PlannedRow] = field(default_factory=list)
     notes: list[Played] = field(default_factory=list)
     stored: dict[tuple[str, str, int], StoredNote] = field(default_factory=dict)  # session, take, note
     of_session: list[str] = field(default_factory=list)  # of each of ``notes``
@@ -45,7 +45,8 @@ class Planned:
     warnings: list[str] = field(default_factory=list)
     setups_named: bool = False
     other_mic: set[tuple[str, str]] = field(default_factory=set)  # takes measured on another microphone than usual
-    recorded: dict[tuple[str, str], tuple[Meant, float]] = field(default_factory=dict)  # row and seconds of each take
+    # Row and seconds of each take.
+    recorded: dict[tuple[str, str], tuple[PlannedRow, float]] = field(default_factory=dict)
 
     def costs(self, doubt_bound: float) -> list[Cost]:
         """Return what every take cost and brought."""
@@ -144,7 +145,9 @@ def _add_spot(findings: _Findings, take: str, spot: Spot) -> None:
         findings.whole[take].append(spot.kind)
 
 
-def _played(note: StoredNote, take: StoredTake, of: Meant, findings: _Findings, outcome: Outcome | None) -> Played:
+def _played(
+    note: StoredNote, take: StoredTake, of: PlannedRow, findings: _Findings, outcome: Outcome | None
+) -> Played:
     pitch, cents = note.sheet_midi if take.expected_pitches else note.pitch_midi, note.measurements["cents"]
     key = (note.take, note.number)
     return Played(
@@ -167,11 +170,11 @@ def _played(note: StoredNote, take: StoredTake, of: Meant, findings: _Findings, 
 
 def _planned_take(
     name: str, of: StoredTake | SheetRow, pitches: Iterable[int], shifts: dict[str, int], session: str, order: int
-) -> Meant:
+) -> PlannedRow:
     shift = shifts.get(of.instrument or "", 0)
     cohort, setup = (of.instrument or "", of.articulation or "", of.dynamic or ""), of.setup or session
     shifted = tuple(pitch + shift for pitch in pitches)
-    return Meant(name, *cohort, shifted, of.repetitions or 1, setup, order, recorded=isinstance(of, StoredTake))
+    return PlannedRow(name, *cohort, shifted, of.repetitions or 1, setup, order, recorded=isinstance(of, StoredTake))
 
 
 def _by_take(rows: Iterable[StoredNote]) -> dict[str, list[StoredNote]]:
