@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from triage.desk.access import Db, Me
 from triage.desk.pages import Here, in_navigation, show
-from triage.store.just_played import FEW, JustPlayed, just_played, not_heard
+from triage.store.just_played import FEW, JustPlayed, just_played, unread_takes
 
 router = APIRouter(include_in_schema=False)
 GO_AGAIN, LISTEN = 0.5, 0.15  # of doubt: the probability that a producer would reject the take
@@ -28,7 +28,7 @@ def played_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse
         me,
         session=session,
         takes=takes,
-        unheard=not_heard(db, session.id),
+        unheard=unread_takes(db, session.id),
         words=ADVICE,
         reasons=REASONS,
         few=FEW,

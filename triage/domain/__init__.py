@@ -1,1 +1,1 @@
-"""The field's words that all rooms share; imports nothing of ours."""
+"""The domain types that all packages share; imports nothing else of this project."""

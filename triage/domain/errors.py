@@ -33,4 +33,4 @@ class StoreError(TriageError):
 
 
 class JudgeError(TriageError):
-    """Numbers or a model file that cannot be judged with."""
+    """Numbers or a model file that the judge cannot use."""

@@ -20,7 +20,7 @@ class NoteJudgement:
 class TakeJudgement:
     """A model's judgement of one take; equal ranks are put in order of take name.
 
-    ``learning_rank`` counts from 1 the takes that would teach the model most; None for the others.
+    ``learning_rank`` counts from 1 the most informative takes for the model; None for the others.
     """
 
     take: str

@@ -24,7 +24,7 @@ class Measurement:
     kind: str | None = None  # of the spots that it gives; None: measured but not compared
     least_scale: float = 0.0
     log: bool = False  # the axis: ratios matter, not differences, as of seconds and hertz
-    low: str = ""  # words for below its neighbours, {0} the difference; empty where that is no fault
+    low: str = ""  # text for a value below its neighbours', {0} the difference; empty where that is no fault
     high: str = ""
     audible: float | None = None  # what a listener notices on the compared axis (common practice, no source)
     of_samples: bool = True  # measured by ``listen/measure.py``: the others need the take sheet or the whole take

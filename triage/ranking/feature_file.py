@@ -57,7 +57,7 @@ def to_bytes(features: SessionFeatures) -> SerialisedFeatures:
 
 
 def from_bytes(data: bytes) -> SessionFeatures | None:
-    """Return kept features; None where the bytes are torn, too many or no features: they are then built anew."""
+    """Return kept features; None where the bytes are damaged, too many or no features: they are then built anew."""
     decompressor = zlib.decompressobj()
     try:
         whole = decompressor.decompress(data, MOST_BYTES)

@@ -1,6 +1,6 @@
 """Findings: what is wrong with a take whatever its notes sound like, and the noises near them, each with its spot.
 
-Takes go in as ``place`` returns them; findings come out. How certain each one is, the model knows: of a noise the
+Takes go in as ``place`` returns them; findings come out. The model gives the certainty of each: of a noise the
 doubt of its note, of all else the share of such findings that were right.
 """
 
@@ -31,7 +31,7 @@ class Finding(NamedTuple):
 
 
 def is_of_a_note(hit: Hit) -> bool:
-    """Return whether a hit is a noise near a note: no technical trouble, and nothing that lasts the whole take."""
+    """Return whether a hit is a noise near a note: no technical fault, and nothing that lasts the whole take."""
     lasting = kind_named(hit.kind).lasting and hit.note is None and hit.start_s == 0.0
     return hit.kind not in TECHNICAL and not lasting
 
@@ -72,7 +72,7 @@ def _noises(takes: Sequence[Take], row: Mapping[tuple[str, int], int]) -> Iterat
 
 
 def _technical(takes: Sequence[Take]) -> list[Finding]:
-    """Return one finding for each kind of technical trouble on each microphone of a take."""
+    """Return one finding for each kind of technical fault on each microphone of a take."""
     found = [_of_hits(take, hits) for take in takes for hits in _technical_hits(take).values()]
     known = {(one.spot.take, one.spot.mic, one.spot.kind) for one in found}
     return found + [one for one in _tracks(takes) if (one.spot.take, one.spot.mic, one.spot.kind) not in known]

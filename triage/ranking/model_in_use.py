@@ -1,4 +1,4 @@
-"""Which model judges: the version in use of the store, or the shipped doubt. Wiring between store and judge."""
+"""Which model is in use: the version in use of the store, or the shipped doubt. Wiring between store and judge."""
 
 from sqlalchemy import Connection
 
@@ -17,7 +17,7 @@ def model_in_use(db: Connection) -> Model:
     Raises
     ------
     JudgeError
-        If the version in use was made for another encoder than the one at hand, or its file is none of a model.
+        If the version in use was made for another encoder than the one at hand, or its file is not a model.
     StoreError
         If the file was changed since it was made.
     """

@@ -1,6 +1,6 @@
 """Placing: the notes of every take put on the take sheet's pitches.
 
-Takes come in as they were heard; they go out with each note's pitch on the sheet and its distance in cents,
+Takes come in as they were measured; they go out with each note's pitch on the sheet and its distance in cents,
 with the pitches that no note was found for, and a line for each instrument whose sheet is off by a constant.
 """
 
@@ -35,17 +35,17 @@ def place(takes: Sequence[Take], a4_hz: float) -> tuple[list[Take], dict[str, li
     offsets, problems = _offsets(takes, a4_hz)
     placed, missing = [], {}
     for take in takes:
-        meant = tuple(p + offsets.get(take.instrument or "", 0) for p in expected(take))
+        row = tuple(p + offsets.get(take.instrument or "", 0) for p in expected(take))
         found = np.array([to_midi(note, a4_hz) for note in take.notes])
-        above = 12 * _octaves_off(found, meant)
-        places, gaps = align(found - above, meant) if meant else ([None] * len(found), [])
+        above = 12 * _octaves_off(found, row)
+        places, gaps = align(found - above, row) if row else ([None] * len(found), [])
         notes = [
-            _placed(note, midi, None if at is None else meant[at], above, meant)
+            _placed(note, midi, None if at is None else row[at], above, row)
             for note, midi, at in zip(take.notes, found, places, strict=True)
         ]
         placed.append(replace(take, notes=tuple(notes)))
         if gaps:
-            missing[take.name] = [meant[at] for at in gaps]
+            missing[take.name] = [row[at] for at in gaps]
     return placed, missing, problems
 
 
@@ -64,9 +64,9 @@ def _offsets(takes: Sequence[Take], a4_hz: float) -> tuple[dict[str, int], list[
     """Return by how many semitones each instrument sounds off its sheet, and a line for each that does."""
     differences: dict[str, list[float]] = {}
     for take in takes:
-        meant = expected(take)
-        if meant and len(meant) == len(take.notes):
-            away = [to_midi(note, a4_hz) - midi for note, midi in zip(take.notes, meant, strict=True)]
+        row = expected(take)
+        if row and len(row) == len(take.notes):
+            away = [to_midi(note, a4_hz) - midi for note, midi in zip(take.notes, row, strict=True)]
             differences.setdefault(take.instrument or "", []).extend(away)
     offsets = {name: sheet_offset(np.array(away)) for name, away in differences.items()}
     lines = [
@@ -78,36 +78,36 @@ def _offsets(takes: Sequence[Take], a4_hz: float) -> tuple[dict[str, int], list[
     return {name: by for name, by in offsets.items() if by}, lines
 
 
-def _octaves_off(found: np.ndarray, meant: tuple[int, ...]) -> int:
+def _octaves_off(found: np.ndarray, row: tuple[int, ...]) -> int:
     """Return by how many octaves all notes of a take, at least two, sound above its sheet row; 0 if they do not.
 
     Parameters
     ----------
     found : ndarray, shape (note,)
         Fractional MIDI pitches, NaN where a note has none.
-    meant : tuple of int
+    row : tuple of int
         The row's MIDI pitches, repetitions written out.
     """
     known = int(np.isfinite(found).sum())
-    if known < 2 or not meant:
+    if known < 2 or not row:
         return 0
-    least = max(2, OCTAVE_SHARE * max(known, len(meant)))
-    asked = np.unique(meant)
+    least = max(2, OCTAVE_SHARE * max(known, len(row)))
+    asked = np.unique(row)
     for octaves in (0, *OCTAVES):
         sounds = found - 12 * octaves
         on_row = 100 * np.abs(sounds[:, None] - asked).min(axis=1) < NEAR_CENTS  # an alignment takes long
-        if on_row.sum() >= least and _right(sounds, meant) >= least:
+        if on_row.sum() >= least and _right(sounds, row) >= least:
             return octaves
     return 0
 
 
-def _right(found: np.ndarray, meant: tuple[int, ...]) -> int:
+def _right(found: np.ndarray, row: tuple[int, ...]) -> int:
     """Return how many notes are on the pitch that the alignment gives them."""
-    pairs = zip(found, align(found, meant)[0], strict=True)
-    return sum(at is not None and 100 * abs(midi - meant[at]) < NEAR_CENTS for midi, at in pairs)
+    pairs = zip(found, align(found, row)[0], strict=True)
+    return sum(at is not None and 100 * abs(midi - row[at]) < NEAR_CENTS for midi, at in pairs)
 
 
-def _placed(note: Note, midi: float, meant: int | None, above: int, row: tuple[int, ...]) -> Note:
+def _placed(note: Note, midi: float, sheet_midi: int | None, above: int, row: tuple[int, ...]) -> Note:
     """Return a note with its pitch and its distance from it.
 
     ``above`` is how many semitones the whole take sounds above its row. A single note that sounds octaves away is a
@@ -115,10 +115,10 @@ def _placed(note: Note, midi: float, meant: int | None, above: int, row: tuple[i
     (``listen/measure.py``), so there it may be an error of the pitch detector.
     """
     known = np.isfinite(midi)
-    pitch = meant + above if meant is not None else (round(midi) if known else None)
+    pitch = sheet_midi + above if sheet_midi is not None else (round(midi) if known else None)
     cents = 100 * (midi - pitch) if known and pitch is not None else np.nan
     octaves = round(cents / 1200) if np.isfinite(cents) else 0
     near = octaves and abs(cents - 1200 * octaves) < NEAR_CENTS
     if near and pitch is not None and pitch + 12 * octaves - above in row:
         cents -= 1200 * octaves
-    return replace(note, pitch_midi=pitch, sheet_midi=meant, measurements={**note.measurements, "cents": cents})
+    return replace(note, pitch_midi=pitch, sheet_midi=sheet_midi, measurements={**note.measurements, "cents": cents})

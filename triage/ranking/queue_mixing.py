@@ -1,4 +1,4 @@
-"""Coming: what a person at the desk hears next, and what is left of a session. Wiring between judge and store.
+"""Queue mixing: what a person at the desk hears next, and what is left of a session. Wiring between judge and store.
 
 Most places of the queue go by doubt; some takes come for active learning, some as a random sample, and now and then
 one that the person has judged before comes again, unannounced. The random sample estimates how many rejects nobody
@@ -15,7 +15,9 @@ from triage.store.review import next_takes
 from triage.store.review_sampling import next_in_random_order, next_to_learn, next_to_repeat, places_used, sample_of
 from triage.store.stored import StoredTake
 
-Coming = tuple[StoredTake, str | None]  # a take, and why it comes: None for its doubt, else one of records.SHOWN
+Coming = tuple[
+    StoredTake, str | None
+]  # a take, and why it comes: None for its doubt, else one of domain.verdict.SHOWN
 MIX = Mix()
 
 

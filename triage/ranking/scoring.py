@@ -1,4 +1,4 @@
-"""What a model says of a session: its features in, doubts, spots and the ranked takes out."""
+"""A model applied to a session: its features in, doubts, spots and the ranked takes out."""
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
@@ -20,14 +20,14 @@ PEAK_BEFORE_S, PEAK_AFTER_S = 0.15, 0.25  # around the moment at which a noise w
 
 
 def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = ()) -> Judgement:
-    """Return what a model says of a session: every take ranked from 1, the most doubtful first, equal ones by name.
+    """Return a model's judgement of a session: every take ranked from 1, the most doubtful first, equal ones by name.
 
     Parameters
     ----------
     features : SessionFeatures
     model : Model
     reviewed : collection of str
-        Names of the takes that somebody has heard: what is unlike them teaches most.
+        Names of the takes that somebody has heard: what is unlike them is most informative.
     """
     table = features.table
     kinds, probabilities = _probabilities(model, features)
@@ -88,6 +88,6 @@ def _unlocated_noise_spots(features: SessionFeatures, noise: np.ndarray) -> Iter
             note=int(table.number[row]),
             kind=kind,
             doubt=float(noise[row]),
-            why=f"{kind.replace('-', ' ')} heard with the note, clearer than with its neighbours",
+            why=f"{kind.replace('-', ' ')} found with the note, clearer than with its neighbours",
             mic=str(table.mic[row]) or None,
         )

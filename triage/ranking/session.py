@@ -1,7 +1,7 @@
 """One session ranked: from its takes in the store to doubts, spots and ranks in the store. No audio is read.
 
 ``rank_session`` does everything anew: notes on the sheet, groups of hits, features, doubts. ``judge_session_again``
-asks another model about the features that the last ranking kept, which takes a fraction of the time.
+applies another model to the features that the last ranking kept, which takes a fraction of the time.
 """
 
 from collections.abc import Iterator, Mapping

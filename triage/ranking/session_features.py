@@ -21,8 +21,8 @@ from triage.ranking.note_table import nearby_noise, note_table, rows_by_note
 class SessionFeatures:
     """What is known of the notes and takes of a session beside what a model makes of it.
 
-    Numbers are as fine as they are kept in the store, so that a model says the same of them whether they were built
-    just now or then. ``relative`` (note, dimension) has no columns where nothing was embedded.
+    Numbers have the precision that the store keeps, so that a model gives the same result whether they were just
+    built or loaded. ``relative`` (note, dimension) has no columns where nothing was embedded.
     """
 
     table: NoteTable
@@ -61,7 +61,7 @@ def session_features(
 
 
 def at_stored_precision(notes: NoteFeatures) -> NoteFeatures:
-    """Return features as finely as they are stored, without the widths of expectations, which no model asks for."""
+    """Return features at the precision of the store, without the scales of expectations, which no model uses."""
     unknown = np.full(len(notes.outlier), np.nan)
     deviations = {
         name: Expectation(_float32(one.expected), unknown, _float32(one.z), unknown)

@@ -18,13 +18,13 @@ from triage.judge.hit_rhythms import TakeNotes
 LOUDER_DB = 6.0  # than the loudest that was heard: back on the list
 
 
-def group_hits(takes: Sequence[Take], words: Mapping[str, HarmlessMark]) -> list[Take]:
-    """Return the takes with the group of each hit, and whether it is harmless by the last word on that group."""
+def group_hits(takes: Sequence[Take], given: Mapping[str, HarmlessMark]) -> list[Take]:
+    """Return the takes with the group of each hit, and whether it is harmless by the last mark on that group."""
     notes = {take.name: notes_of(take) for take in takes}
     rows = [replace(hit, take=take.name) for take in takes for hit in take.hits]
-    harmless = {group for group, mark in words.items() if mark.harmless}
+    harmless = {group for group, mark in given.items() if mark.harmless}
     keys = iter(group_keys(rows, notes, harmless))
-    return [replace(take, hits=tuple(_marked(hit, next(keys), words) for hit in take.hits)) for take in takes]
+    return [replace(take, hits=tuple(_marked(hit, next(keys), given) for hit in take.hits)) for take in takes]
 
 
 def without_harmless(takes: Sequence[Take]) -> list[Take]:
@@ -38,10 +38,10 @@ def notes_of(take: Take) -> TakeNotes:
     return TakeNotes(np.array(starts, float), np.array(ends, float), take.duration_s or max(ends, default=0.0))
 
 
-def _marked(hit: Hit, group: str, words: Mapping[str, HarmlessMark]) -> Hit:
-    mark = words.get(group)
-    silent = mark is not None and mark.harmless and not _louder(hit, mark)
-    return replace(hit, group=group, harmless=silent)
+def _marked(hit: Hit, group: str, given: Mapping[str, HarmlessMark]) -> Hit:
+    mark = given.get(group)
+    harmless = mark is not None and mark.harmless and not _louder(hit, mark)
+    return replace(hit, group=group, harmless=harmless)
 
 
 def _louder(hit: Hit, mark: HarmlessMark) -> bool:

@@ -1,4 +1,4 @@
-"""Takes in order: how doubtful each is, how long its spots take to hear, which would teach the model most."""
+"""Takes in order: how doubtful each is, how long its spots take to hear, which are most informative for the model."""
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence

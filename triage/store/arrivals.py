@@ -11,7 +11,7 @@ arrival, problem, session = tables.arrival, tables.problem, tables.session
 
 
 def save_arrivals(db: Connection, session_id: int, record: Arrivals) -> None:
-    """Store the roll call of a session in place of the one before, all or nothing."""
+    """Store the check of a session's arrivals in place of the one before, all or nothing."""
     with db.begin_nested():
         lock_session(db, session_id)
         for table in (arrival, problem):
@@ -25,7 +25,7 @@ def save_arrivals(db: Connection, session_id: int, record: Arrivals) -> None:
 
 
 def arrivals(db: Connection, session_id: int) -> Arrivals:
-    """Return the last roll call of a session."""
+    """Return the last check of a session's arrivals."""
     columns = [column for column in arrival.c if column.name not in ("id", "session_id")]
     rows = db.execute(select(*columns).where(arrival.c.session_id == session_id).order_by(arrival.c.id))
     of_session = problem.c.session_id == session_id

@@ -61,7 +61,7 @@ def save_sheet_parts(
     takes, verdicts, key = of
     about = {"session_id": session_id, "takes": takes, "verdicts": verdicts, "key": key, "cost_s": cost_s}
     about["made_at"] = datetime.now(UTC)
-    rows = [about | {"what": name, "body": _packed(part)} for name, part in parts.items()]
+    rows = [about | {"what": name, "body": _compressed(part)} for name, part in parts.items()]
     put = (postgresql.insert if db.dialect.name == "postgresql" else sqlite.insert)(cached)
     fresh = {column.name: put.excluded[column.name] for column in cached.c if not column.primary_key}
     # Two desks may make the same sheet at once; the later one's rows stay.
@@ -81,5 +81,5 @@ def _of(row: Row[Any]) -> tuple[int, int, str]:
     return row.takes, row.verdicts, row.key
 
 
-def _packed(part: Any) -> bytes:
+def _compressed(part: Any) -> bytes:
     return zlib.compress(json.dumps(part, separators=(",", ":"), allow_nan=False).encode("utf-8"), LEVEL)

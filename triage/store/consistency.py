@@ -81,7 +81,7 @@ def notes_of_sessions(db: Connection, session_ids: Sequence[int]) -> tuple[NoteI
 
 
 def vectors(db: Connection, session_ids: Sequence[int]) -> dict[tuple[int, int], np.ndarray]:
-    """Return (take id, note number) -> embedding, by the encoder that saw most of these sessions' notes."""
+    """Return (take id, note number) -> embedding, by the encoder that embedded most of these sessions' notes."""
     table = tables.embedding
     of_sessions = take.c.session_id.in_(session_ids)
     named = select(table.c.encoder).join(take, take.c.id == table.c.take_id).where(of_sessions)

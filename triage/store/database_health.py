@@ -1,4 +1,4 @@
-"""Damage: what a database itself says of its health, and rows that have lost their owner.
+"""Database health: what a database itself reports of it, and rows that have lost their owner.
 
 In: ``db``, one moment of the store. Out: lines, none where all is well. SQLite checks its own pages and indexes;
 PostgreSQL, which guards its own while it runs, is asked to read every row and for indexes and constraints that it

@@ -37,7 +37,7 @@ def open_store(address: str, create: bool = True) -> Engine:
         _refuse_missing(url)
     engine = _engine(url)
     try:
-        with _said_plainly(engine):
+        with _as_store_error(engine):
             _settle_schema(engine, create)
     except BaseException:
         engine.dispose()
@@ -51,7 +51,7 @@ def upgrade_store(address: str) -> tuple[str | None, str]:
     _refuse_missing(url)
     engine = _engine(url)
     try:
-        with _said_plainly(engine):
+        with _as_store_error(engine):
             with reading(engine) as db:
                 state = schema.state_of(db)
             if state.kind in ("foreign", "newer"):
@@ -102,14 +102,14 @@ def _turn(engine: Engine) -> Iterator[None]:
 
 @contextmanager
 def _transaction(engine: Engine, **options: Any) -> Iterator[Connection]:
-    with _said_plainly(engine), engine.connect() as db:
+    with _as_store_error(engine), engine.connect() as db:
         db = db.execution_options(**options)
         with db.begin():
             yield db
 
 
 @contextmanager
-def _said_plainly(engine: Engine) -> Iterator[None]:
+def _as_store_error(engine: Engine) -> Iterator[None]:
     """Turn what the database itself refuses (locked, full, unreachable, damaged) into one line."""
     try:
         yield

@@ -52,10 +52,10 @@ def save_groups(db: Connection, session_id: int, takes: Sequence[Take]) -> None:
         ids.setdefault(row.name, []).append(row.id)
     rows = [
         {"of": at, "key": one.group, "silent": one.harmless}
-        for heard in takes
+        for ranked in takes
         # A take read anew in between has other hits, and is ranked anew after that.
-        if len(ids.get(heard.name, [])) == len(heard.hits)
-        for at, one in zip(ids.get(heard.name, []), heard.hits, strict=True)
+        if len(ids.get(ranked.name, [])) == len(ranked.hits)
+        for at, one in zip(ids.get(ranked.name, []), ranked.hits, strict=True)
     ]
     if rows:
         values: dict[str, Any] = {"group": bindparam("key"), "harmless": bindparam("silent")}

@@ -1,4 +1,4 @@
-"""Latest: the takes that were just played, with what somebody who may still go again wants to know of them."""
+"""Just played: the last takes, with what a player who may still repeat one wants to know of them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -43,8 +43,8 @@ def just_played(
     )
 
 
-def not_heard(db: Connection, session_id: int, limit: int = 6) -> tuple[StoredTake, ...]:
-    """Return takes of which nothing could be heard, nor when they were recorded; the newest first."""
+def unread_takes(db: Connection, session_id: int, limit: int = 6) -> tuple[StoredTake, ...]:
+    """Return takes whose files gave neither sound nor a time of recording; the newest first."""
     query = select(take).where(take.c.session_id == session_id, take.c.recorded_at.is_(None))
     return tuple(stored_take(row) for row in db.execute(query.order_by(take.c.id.desc()).limit(limit)))
 
@@ -58,7 +58,7 @@ def _missing(db: Connection, session_id: int, names: Sequence[str]) -> dict[str,
 
 
 def _others(db: Connection, one: StoredTake) -> int:
-    """Return how many other takes of the cohort have been heard, at most FEW: counting all would read all."""
+    """Return how many other takes of the cohort have been analysed, at most FEW: counting all would read all."""
     cell = [take.c[name] == getattr(one, name) for name in ("instrument", "articulation", "dynamic")]
     mine = (take.c.session_id == one.session_id, take.c.id != one.id, take.c.analysed, *cell)
     return len(db.execute(select(take.c.id).where(*mine).limit(FEW)).all())

@@ -1,4 +1,4 @@
-"""Grounds: what every table stands on: one collection of tables with names for their indexes, and belonging."""
+"""What all tables share: one collection with a naming convention for indexes, and the column of their owner."""
 
 from sqlalchemy import Column, ForeignKey, Integer, MetaData
 
@@ -14,5 +14,5 @@ metadata = MetaData(
 
 
 def owned_by(owner: str, ondelete: str = "CASCADE") -> Column[int]:
-    """Return the column that says to which row of ``owner`` a row belongs."""
+    """Return the foreign key to the row of ``owner`` that a row belongs to."""
     return Column(f"{owner}_id", Integer, ForeignKey(f"{owner}.id", ondelete=ondelete), nullable=False)

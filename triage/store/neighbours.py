@@ -1,4 +1,4 @@
-"""Neighbour notes: good notes to hold a note against, of the same cell or the next pitches.
+"""Neighbour notes: good notes to compare a note with, of the same cell or the next pitches.
 
 "Good" is little doubt and no rejection by anybody, of the note or of its take; the same pitch comes before the next
 ones, an accepted take before one that nobody has heard.

@@ -32,7 +32,7 @@ def notes_in(db: Connection, session_id: int | None = None) -> int:
 
 
 def embeddings(db: Connection, session_id: int, encoder: str) -> tuple[tuple[tuple[str, int], ...], np.ndarray]:
-    """Return (take name, note number) of each note that ``encoder`` saw, and vectors (note, dimension)."""
+    """Return (take name, note number) of each note embedded by ``encoder``, and vectors (note, dimension)."""
     query = (
         select(take.c.name, embedding.c.number, embedding.c.dimension, embedding.c.vector)
         .join(embedding, embedding.c.take_id == take.c.id)
@@ -46,7 +46,7 @@ def embeddings(db: Connection, session_id: int, encoder: str) -> tuple[tuple[tup
 
 
 def encoders(db: Connection, session_id: int) -> list[str]:
-    """Return the names of the encoders that saw notes of a session."""
+    """Return the names of the encoders that embedded notes of a session."""
     query = select(embedding.c.encoder).join(take, take.c.id == embedding.c.take_id).distinct()
     return list(db.scalars(query.where(take.c.session_id == session_id).order_by(embedding.c.encoder)))
 

@@ -1,6 +1,6 @@
 """The plan: every row of every take sheet, whether its take was recorded or not.
 
-A take that never came has no row among the takes, yet its cells are holes; so the sheet itself is kept.
+A take that never came has no row among the takes, yet its cells are missing notes; so the sheet itself is kept.
 """
 
 from collections.abc import Iterable

@@ -1,4 +1,4 @@
-"""Previews: what the desk draws of a track, packed at intake, so that no page waits for a recording."""
+"""Previews: what the desk draws of a track, encoded at intake, so that no page waits for a recording."""
 
 from collections.abc import Iterable
 
@@ -30,6 +30,6 @@ def drawn_mics(db: Connection, take_id: int) -> tuple[str, ...]:
 
 
 def pitch_contours(db: Connection, take_id: int) -> bytes | None:
-    """Return the packed pitch contours of a take's notes."""
+    """Return the encoded pitch contours of a take's notes."""
     query = select(preview.c.contours).where(preview.c.take_id == take_id, preview.c.contours.is_not(None))
     return db.scalar(query.limit(1))

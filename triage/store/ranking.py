@@ -1,4 +1,4 @@
-"""Ranking: what the judge says of a session goes in, the queue of its takes comes out.
+"""Ranking: the judgement of a session goes in, the queue of its takes comes out.
 
 Ranks are kept from 1 without gaps: takes that the judge leaves out come last, equal ranks go by take name.
 """
@@ -115,7 +115,7 @@ def _save_notes(db: Connection, session_id: int, judgement: Judgement, ids: dict
 
 
 def _save_notes_at_once(db: Connection, judgement: Judgement, ids: dict[str, int]) -> None:
-    """Store the notes' doubts by one statement for thousands: to PostgreSQL every row by itself is a way to go."""
+    """Store the notes' doubts by one statement for thousands: with PostgreSQL every row by itself is a round trip."""
     kinds = {"a": "int", "b": "int", "c": "float8", "d": "float8", "e": "float8"}
     rows = f"unnest({', '.join(f'CAST(:{name} AS {kind}[])' for name, kind in kinds.items())})"
     change = text(

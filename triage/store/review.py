@@ -1,7 +1,7 @@
 """Review: which takes a person still has to hear, in which order, and how much that is.
 
-A take is open to a person when it has sound and a rank, nobody's agreed decision settles it, and the person has not
-spoken of it as it sounds now. So what was heard never comes back unless it changed; what others are unsure of, or
+A take is open to a person when it has sound and a rank, nobody's agreed decision settles it, and the person has no
+standing verdict on it. So what was heard never comes back unless it changed; what others are unsure of, or
 disagree on, is offered to whoever has not heard it yet.
 
 Expected rejects left = sum of the doubts of the open takes: each doubt is the calibrated probability that a producer
@@ -77,9 +77,9 @@ def take_page(
 def _open(by: str) -> ColumnElement[bool]:
     """Return the condition that a person has still to hear an unsettled take."""
     own = (verdict.c.by == by, verdict.c.note.is_(None), verdict.c.stands)
-    spoke = exists().where(verdict.c.take_id == take.c.id, *own)
+    has_verdict = exists().where(verdict.c.take_id == take.c.id, *own)
     # Most takes nobody has heard: asking that first saves looking their verdicts up.
-    return and_(take.c.analysed, take.c.rank.is_not(None), or_(not_(take.c.heard), ~spoke))
+    return and_(take.c.analysed, take.c.rank.is_not(None), or_(not_(take.c.heard), ~has_verdict))
 
 
 def count_of(which: ColumnElement[bool]) -> ColumnElement[int]:

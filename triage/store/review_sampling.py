@@ -1,4 +1,4 @@
-"""Takes that come for another reason than their doubt, and what a random sample tells of the unheard ones.
+"""Takes that come for another reason than their doubt, and what a random sample shows of the unheard ones.
 
 Every take has a random number from 0 to 1 of its own, fixed by its name. Takes heard in the order of these numbers
 are a random sample; ``store/review.py`` gives the order by doubt.
@@ -22,8 +22,8 @@ FORGOTTEN, WITHIN = 30, 200  # a take comes back to the same person so many verd
 class Sampled:
     """The takes from the first unheard one on, those of them that nobody heard, and the random sample of them.
 
-    ``doubt`` and ``sampled_doubt`` are sums; of a take that somebody is unsure of, or two differ on, nobody knows
-    that it is good: it is among the ``rejected``.
+    ``doubt`` and ``sampled_doubt`` are sums; a take that somebody is unsure of, or two differ on, is not known to be
+    good and counts among the ``rejected``.
     """
 
     takes: int
@@ -41,7 +41,7 @@ def next_in_random_order(db: Connection, session_id: int, limit: int) -> tuple[S
 
 
 def next_to_learn(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
-    """Return the unheard takes that would teach the model most, as the last ranking found."""
+    """Return the most informative unheard takes for the model, as the last ranking found."""
     which = and_(take.c.session_id == session_id, take.c.learning_rank.is_not(None), _unheard())
     return _first(db, which, take.c.learning_rank, limit)
 
@@ -77,7 +77,7 @@ def places_used(db: Connection, session_id: int) -> int:
 
 
 def sample_of(db: Connection, session_id: int) -> Sampled | None:
-    """Return what the random sample tells; None before a first take was sampled, or where none is unheard.
+    """Return the sums of the random sample; None before a first take was sampled, or where none is unheard.
 
     The sample is every take up to the last sampled one in random order, short of the first that nobody has heard:
     which takes are in it depends on that order alone, so those that were heard for another reason count as well.

@@ -50,7 +50,7 @@ def versions() -> tuple[str, ...]:
 
 
 def state_of(db: Connection) -> SchemaState:
-    """Say which schema the database holds, changing nothing."""
+    """Return which schema the database holds, changing nothing."""
     found = MigrationContext.configure(db).get_current_revision()
     if found is None:
         return SchemaState("foreign" if inspect(db).get_table_names() else "empty", None)

@@ -1,4 +1,4 @@
-"""Soundness: whether what the store says of sessions, takes and people fits together.
+"""Soundness: whether what the store holds of sessions, takes and people is consistent.
 
 In: ``db``, one moment of the store. Out: lines, none where all is well; each names the place. A take is stored whole
 or not at all, ranks run from 1 without gaps, verdicts are only ever added to; where a line appears, something
@@ -20,7 +20,7 @@ SHOWN = 5  # places that a line names; the rest is counted
 VECTOR_BYTES = (2, 4)  # of a number in an embedding: float16 or float32
 
 
-def half_takes(db: Connection) -> list[str]:
+def incomplete_takes(db: Connection) -> list[str]:
     """Return takes that are not stored whole: analysed without a track, notes or vectors lacking."""
     in_place = _by_take(note, func.count().label("n"), func.min(note.c.number), func.max(note.c.number))
     lacking = in_place.having(or_(func.min(note.c.number) != 1, func.max(note.c.number) != func.count()))
@@ -63,9 +63,9 @@ def counts(db: Connection) -> list[str]:
         kept = set(db.scalars(select(tables.change.c.what).where(tables.change.c.session_id == row.id)))
         if kept != set(WHAT):
             lines.append(f"session {row.name} has no counter of changes for {', '.join(sorted(set(WHAT) - kept))}")
-        meant = _count(db, tables.sheet_row, row.id) or _count(db, take, row.id)
-        if row.complete is not None and not 0 <= row.complete <= meant:
-            lines.append(f"session {row.name} counts {row.complete} complete takes of {meant}")
+        planned = _count(db, tables.sheet_row, row.id) or _count(db, take, row.id)
+        if row.complete is not None and not 0 <= row.complete <= planned:
+            lines.append(f"session {row.name} counts {row.complete} complete takes of {planned}")
     return lines
 
 
@@ -92,7 +92,7 @@ def _with_verdicts() -> Select[Any]:
 
 
 def pointers(db: Connection) -> list[str]:
-    """Return hits, spots and pictures that speak of a note or a microphone which their take does not have."""
+    """Return hits, spots and pictures that refer to a note or a microphone which their take does not have."""
     lines = []
     for table, name in ((tables.hit, "hit"), (tables.spot, "spot")):
         own = and_(note.c.take_id == table.c.take_id, note.c.number == table.c.note)
@@ -111,13 +111,13 @@ def pointers(db: Connection) -> list[str]:
 
 
 def open_points(db: Connection) -> list[str]:
-    """Return what is no fault and wants a look: takes not ranked yet, verdicts and choices on notes that are gone."""
+    """Return what is no fault and may need a look: takes not ranked yet, verdicts and choices on notes that are gone."""
     waiting = _take_places().where(take.c.rank.is_(None))
     lines = _line(db, waiting, "take{s} analysed and not ranked yet; take the session in again")
     for table, name in ((tables.verdict, "verdict"), (tables.choice, "choice")):
         own = and_(note.c.take_id == table.c.take_id, note.c.number == table.c.note)
         gone = _places(table).where(table.c.note.is_not(None), ~exists().where(own))
-        lines += _line(db, gone, f"{name}{{s}} on a note that the take no longer has; say it again")
+        lines += _line(db, gone, f"{name}{{s}} on a note that the take no longer has; give it again")
     return lines
 
 

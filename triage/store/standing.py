@@ -1,8 +1,9 @@
-"""Standing verdicts: what counts now of all verdicts given on takes and notes. Every reader asks here.
+"""Standing verdicts: what counts now of all verdicts given on takes and notes. All queries go through here.
 
 A verdict counts until it is taken back, until the same person gives another on the same take or note, or until
 the take's sound or its row of the take sheet is no longer what it was then. A verdict given when a take came back
-unannounced tells how steady its judge is, and never counts. People are equal: a disagreement is shown, not resolved.
+unannounced measures how consistent the person is, and never counts. People are equal: a disagreement is shown,
+not resolved.
 
 ``settle`` works this out whenever a verdict is given or taken back and whenever a take is stored, and keeps it as
 ``verdict.stands`` and as flags of the take; queries read these.
@@ -33,7 +34,7 @@ class GivenVerdict(Verdict):
 
     @property
     def stale(self) -> bool:
-        """Whether it speaks of a take that is no longer as it was."""
+        """Whether it was given on a take that is no longer as it was."""
         return self.changed is not None
 
 
@@ -100,7 +101,7 @@ class TakeVerdicts:
         return any(one.shown == "random" for one in self.given)
 
     def outcome(self, note: int) -> Outcome | None:
-        """Return what stands on a note, None where nobody spoke of it or of its take."""
+        """Return what stands on a note, None where nobody gave a verdict on it or on its take."""
         verdicts = {person.on(note) for person in self.people.values()}
         if {"accept", "reject"} <= verdicts:
             return Outcome("disputed")
@@ -142,7 +143,7 @@ def take_verdicts(db: Connection, take_id: int) -> TakeVerdicts:
 
 
 def session_verdicts(db: Connection, session_ids: Iterable[int]) -> dict[int, TakeVerdicts]:
-    """Return take id -> what stands on it, for the takes of these sessions that anybody spoke of."""
+    """Return take id -> what stands on it, for the takes of these sessions with a verdict."""
     found: dict[int, list[GivenVerdict]] = {}
     query = _everything_given().where(take.c.session_id.in_(list(session_ids)), verdict.c.stands)
     for row in db.execute(query):
@@ -156,7 +157,7 @@ def standing_verdicts(db: Connection, session_id: int) -> tuple[GivenVerdict, ..
 
 
 def comparable_verdicts(db: Connection, session_id: int) -> tuple[GivenVerdict, ...]:
-    """Return what tells of the people who judge: also superseded verdicts and blind repeats, none stale or undone."""
+    """Return the verdicts that agreement is measured on: superseded and blind ones too, none stale or undone."""
     return tuple(one for one in _given(db, take.c.session_id == session_id) if not (one.taken_back or one.stale))
 
 

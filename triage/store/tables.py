@@ -7,7 +7,7 @@ session ─┬─ take ─┬─ track
          │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
          ├─ session_features   (what its notes were judged by, for the next model)
          └─ arrival, problem
-mark   (only ever added to; speaks of groups of hits in every session)
+mark   (only ever added to; refers to groups of hits in every session)
 
 Notes count from 1 within their take; a hit, a spot and a verdict name the note by that number, because notes
 are measured anew when a file changes while verdicts stay.
@@ -89,7 +89,7 @@ take = Table(
     # What the verdicts amount to, kept up by store/standing.py so that the next take is found at once.
     *(Column(name, Boolean, nullable=False, server_default=false()) for name in FLAGS),
     Column("random_order", Real),  # from 0 to 1, the take's own for good: the random sample goes in its order
-    Column("learning_rank", Whole),  # from 1: when to hear it for the model's sake; NULL where it would teach little
+    Column("learning_rank", Whole),  # from 1, for active learning; NULL where it is not among the most informative
     Index("ix_take_session_id_name", "session_id", "name", unique=True),
     Index("ix_take_session_id_rank", "session_id", "rank"),
     Index("ix_take_session_id_recorded_at", "session_id", "recorded_at"),  # what was just played
@@ -292,7 +292,7 @@ cached_sheet = Table(
     Column("key", Words, nullable=False),  # of the code that makes and shows it
     Column("made_at", UtcTime, nullable=False),
     Column("cost_s", Real, nullable=False),  # how long it took
-    Column("body", LargeBinary, nullable=False),  # JSON, packed
+    Column("body", LargeBinary, nullable=False),  # JSON, compressed
 )
 
 session_features = Table(

@@ -1,4 +1,4 @@
-"""Recording: sessions, takes and tracks, in and out.
+"""Sessions, takes and tracks, in and out.
 
 ``save_take`` is the one way in for the analysis of a take; it leaves people's verdicts alone.
 """
@@ -94,7 +94,7 @@ def save_take(db: Connection, session_id: int, record: Take) -> int:
 
 
 def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[str, ...]:
-    """Forget the takes of the session not named in ``keep``; return those that stay because people spoke of them."""
+    """Forget the takes of the session not named in ``keep``; return those that stay for their verdicts or choices."""
     take = tables.take
     kept: list[str] = []
     for name, take_id in sorted(take_ids(db, session_id).items()):

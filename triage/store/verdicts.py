@@ -1,4 +1,4 @@
-"""Verdicts: what people say of takes and notes. They are only ever added to; the last one counts.
+"""Verdicts: people's decisions on takes and notes. They are only ever added to; the last one counts.
 
 Undoing is added too, as a retraction that names the verdict: no verdict is ever overwritten or deleted.
 """
@@ -42,7 +42,7 @@ def record_verdict(
     """
     _check(given)
     take_id = find_take(db, session_id, given.take).id
-    # Whoever speaks of the same take at the same moment waits, so that both verdicts are counted.
+    # A second verdict on the same take at the same moment waits, so that both are counted.
     now = select(take.c.audio_digest, take.c.sheet_row_digest).where(take.c.id == take_id)
     digests = dict(db.execute(now.with_for_update(key_share=True)).one()._mapping)
     if key is not None and (known := _known(db, take_id, given, key)):

@@ -60,7 +60,7 @@ def list_contents(folder: Path) -> tuple[list[str], list[str]]:
 
 
 def is_litter(name: str) -> bool:
-    """Say whether a file or folder of this name is no part of a session."""
+    """Return whether a file or folder of this name is no part of a session."""
     return name.startswith(".") or name.lower() in LITTER or name in STORE
 
 

@@ -1,7 +1,7 @@
-"""Checking: one store looked over from the database's pages to what the recordings' folders hold.
+"""Checking: one store, from the database's pages to what the recordings' folders hold.
 
 In: ``db``, one moment of the store. Out: a Check for each thing looked at, with the lines that it found. What is
-unsound wants a person: go back to a copy, or ask for help. A note wants a look and is no fault of the store:
+unsound needs a person: go back to a copy, or ask for help. A note may need a look and is no fault of the store:
 recordings may be on another machine. Nothing is changed.
 """
 
@@ -17,7 +17,7 @@ from triage.domain.errors import TriageError
 from triage.ranking.model_in_use import load_version
 from triage.store.database_health import damage, orphans
 from triage.store.models import models, uses, version_in_use
-from triage.store.soundness import clock_jumps, counts, half_takes, open_points, pointers, ranks, verdict_states
+from triage.store.soundness import clock_jumps, counts, incomplete_takes, open_points, pointers, ranks, verdict_states
 from triage.store.takes import sessions, tracks_of_session
 
 SOUND, UNSOUND, NOTE = "sound", "unsound", "note"
@@ -35,7 +35,7 @@ class Check:
 LOOKED_AT: tuple[tuple[str, str, Callable[[Connection], list[str]]], ...] = (
     ("the database itself", UNSOUND, damage),
     ("every row has its owner", UNSOUND, orphans),
-    ("no take is stored by half", UNSOUND, half_takes),
+    ("no take is stored by half", UNSOUND, incomplete_takes),
     ("ranks run without gaps", UNSOUND, ranks),
     ("counts agree", UNSOUND, counts),
     ("verdicts", UNSOUND, verdict_states),
@@ -86,7 +86,7 @@ def other_models(db: Connection) -> list[str]:
 
 
 def recordings_away(db: Connection, roots: Sequence[Path]) -> list[str]:
-    """Return, for each session, how many of its recordings are not there or are not as they were read."""
+    """Return, for each session, how many of its recordings are missing or not as they were read."""
     lines = []
     for session in sessions(db):
         try:
