@@ -59,7 +59,7 @@ def standing(engine):
         return queue(db, session.id), doubts, learning
 
 
-def test_a_new_model_says_the_same_of_what_was_kept_as_of_what_is_built_anew(engine, learnt):
+def test_a_new_model_gives_the_same_result_on_kept_features_as_on_new_ones(engine, learnt):
     with reading(engine) as db:
         session = find_session(db, "day")
     rank_session(engine, session.id, session.a4_hz)
@@ -102,7 +102,7 @@ def mark(db, session):
 
 
 @pytest.mark.parametrize("data", [b"", b"PK nonsense", b"x\x9c\x03\x00\x00\x00\x00\x01"])
-def test_torn_features_are_built_anew(engine, data):
+def test_damaged_features_are_built_anew(engine, data):
     with reading(engine) as db:
         session = find_session(db, "day")
     rank_session(engine, session.id, session.a4_hz)
@@ -114,7 +114,7 @@ def test_torn_features_are_built_anew(engine, data):
 
 
 @pytest.mark.parametrize("data", [bytes(2**30), b"\xff" * 8], ids=["a gigabyte", "a header that claims one"])
-def test_features_that_would_swell_beyond_bounds_count_as_none(data):
+def test_features_that_would_decompress_beyond_bounds_count_as_none(data):
     """A few kB that decompress to a gigabyte, or say so, as a stranger's store may hold."""
     data = zlib.compress(data)
     tracemalloc.start()

@@ -124,7 +124,7 @@ def test_a_file_that_grows_is_coming_and_one_that_stands_still_is_damaged(sessio
     path = there / "data/audio/T001_close.wav"
     whole = path.read_bytes()
     now = time.time()
-    for clock_s, size, state, says in (
+    for clock_s, size, state, why in (
         (now, 100, "coming", f"100 of {len(whole)} bytes"),
         (now + 60, 200, "coming", "growing"),
         (now + 120, 200, "coming", f"200 of {len(whole)} bytes"),
@@ -135,8 +135,8 @@ def test_a_file_that_grows_is_coming_and_one_that_stands_still_is_damaged(sessio
         os.utime(path, (now - 10, now - 10))
         monkeypatch.setattr("triage.transfer.receive.time.time", lambda at=clock_s: at)
         found = next(file for file in check_arrival(there).files if file.path == "audio/T001_close.wav")
-        assert found.state == state and (found.why is None) == (says is None)
-        assert says is None or says in found.why
+        assert found.state == state and (found.why is None) == (why is None)
+        assert why is None or why in found.why
 
 
 def test_a_file_filled_just_now_is_coming_not_damaged(session, tmp_path):
@@ -199,14 +199,14 @@ def test_what_broke_off_goes_on_where_it_stopped(session, monkeypatch):
     assert write_bag(session, None, NOT_IN_IT).hashed == 3  # of six, three were remembered
 
 
-def test_a_memory_that_was_cut_off_or_spoilt_is_no_trouble(session):
+def test_a_cache_that_was_cut_off_or_spoilt_is_no_trouble(session):
     write_bag(session, None, NOT_IN_IT)
     path = session.parent / "mill-day2-b.hashes.jsonl"
     path.write_bytes(path.read_bytes()[:-20] + b'\xff\x00{]\n[1]\n{"name": 3}\n')
     assert check_arrival(session).complete
 
 
-def test_a_copied_memory_vouches_for_nothing(session, tmp_path):
+def test_a_copied_cache_vouches_for_nothing(session, tmp_path):
     write_bag(session, None, NOT_IN_IT)
     far = tmp_path / "far"
     shutil.copytree(session, far / "mill-day2-b")
@@ -305,7 +305,7 @@ def test_a_path_that_leads_out_of_the_bag_is_refused(path):
         safe_path(path)
 
 
-def test_a_hostile_manifest_is_said_and_nothing_outside_is_read(session, tmp_path, monkeypatch):
+def test_a_hostile_manifest_is_reported_and_nothing_outside_is_read(session, tmp_path, monkeypatch):
     secret = write(tmp_path / "secret.txt", b"abc")
     bag = write_bag(session, None, LINKED).bag
     (bag / "tagmanifest-sha256.txt").unlink()
@@ -408,7 +408,7 @@ def test_nothing_in_a_bag_is_ever_replaced(session):
     bagit.Bag(str(bag)).validate()
 
 
-def test_what_cannot_be_handed_over_is_said(session, tmp_path):
+def test_what_cannot_be_handed_over_is_reported(session, tmp_path):
     (session / "audio/loop").symlink_to(session)
     (session / "audio/gone.wav").symlink_to(tmp_path / "nowhere")
     write(session / ".DS_Store", b"x")
@@ -457,7 +457,7 @@ def test_the_commands_say_it_in_three_forms_and_by_status(session, tmp_path):
     assert "9 whole, 1 coming" in table and "1 of 2 takes whole" in table and "not there yet" in table
 
 
-def test_wrong_use_is_said_in_one_line(session, tmp_path):
+def test_wrong_use_is_reported_in_one_line(session, tmp_path):
     assert run("handover", session, "--copy", "--manifest-only").status == 2
     output = run("receive", tmp_path)
     assert output.status == 1 and output.err.count("\n") == 1 and "name the bag with --bag" in output.err

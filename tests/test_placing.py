@@ -16,8 +16,8 @@ from triage.ranking.placing import place
 
 def take(name, hz, pitches, repetitions=1, instrument="horn"):
     notes = tuple(Note(i, 2.0 * i, 2.0 * i + 1, measurements={"f0_hz": f}) for i, f in enumerate(hz, 1))
-    meant = {"expected_pitches": pitches, "repetitions": repetitions}
-    return Take(name, "f", instrument, "staccato", "ff", notes=notes, **meant)
+    row = {"expected_pitches": pitches, "repetitions": repetitions}
+    return Take(name, "f", instrument, "staccato", "ff", notes=notes, **row)
 
 
 def midi_hz(midi, a4_hz=440.0):
@@ -39,7 +39,7 @@ def test_without_a_sheet_the_nearest_pitch_counts():
     assert missing == {}
 
 
-def test_a_wrong_note_is_measured_from_what_was_meant():
+def test_a_wrong_note_is_measured_from_the_expected_pitch():
     (placed,), _, _ = place([take("T001", [midi_hz(60), midi_hz(61), midi_hz(64)], (60, 62, 64))], 440.0)
     assert [round(note.measurements["cents"]) for note in placed.notes] == [0, -100, 0]
 
@@ -49,7 +49,7 @@ def test_a_missing_note_is_named_and_the_rest_keeps_its_place():
     assert missing == {"T001": [62, 62, 64]}
 
 
-def test_a_sheet_in_written_pitch_is_noticed_once_and_taken_as_meant():
+def test_a_sheet_in_written_pitch_is_noticed_once_and_shifted():
     written = [take(f"T{i:03d}", [midi_hz(p - 7) for p in (60, 62, 64)], (60, 62, 64)) for i in range(3)]
     placed, missing, lines = place(written, 440.0)
     assert len(lines) == 1 and "7 semitones below" in lines[0]

@@ -28,11 +28,11 @@ def engine(request, tmp_path, postgres):
     engine.dispose()
 
 
-def ranked(engine, name, doubts, teach=()):
-    """Store a session of takes, the most doubtful first; ``teach`` numbers those that teach most."""
+def ranked(engine, name, doubts, informative=()):
+    """Store a session of takes, the most doubtful first; ``informative`` numbers the most informative ones."""
     with writing(engine) as db:
         session_id = save_session(db, record_of(name))
-        order = {at: n for n, at in enumerate(teach, 1)}
+        order = {at: n for n, at in enumerate(informative, 1)}
         db.execute(
             insert(tables.take),
             [
@@ -54,15 +54,15 @@ def ranked(engine, name, doubts, teach=()):
     return session_id
 
 
-def hear(engine, session_id, many, says, mix=OFTEN_RANDOM, by="anna"):
-    """Hear takes as they come, in tens; ``says(number)`` is the verdict. Return names and reasons in order."""
+def hear(engine, session_id, many, verdict_of, mix=OFTEN_RANDOM, by="anna"):
+    """Hear takes as they come, in tens; ``verdict_of(number)`` is the verdict. Return names and reasons in order."""
     heard = []
     while len(heard) < many:
         with writing(engine) as db:
             found = coming(db, session_id, by, min(10, many - len(heard)), mix)
             for take, why in found:
                 at = NOON + timedelta(seconds=len(heard))
-                word = Verdict(take.name, says(int(take.name[1:])), by, at, blind=why == "repeat", shown=why)
+                word = Verdict(take.name, verdict_of(int(take.name[1:])), by, at, blind=why == "repeat", shown=why)
                 record_verdict(db, session_id, word)
                 heard.append((take.name, why))
         if not found:
@@ -72,7 +72,7 @@ def hear(engine, session_id, many, says, mix=OFTEN_RANDOM, by="anna"):
 
 def test_each_reason_has_its_share_and_nothing_comes_twice_but_unannounced(engine):
     doubts = np.linspace(0.9, 0.001, 300)
-    session_id = ranked(engine, "day", doubts, teach=range(150, 200))
+    session_id = ranked(engine, "day", doubts, informative=range(150, 200))
     heard = hear(engine, session_id, 200, lambda i: "reject" if i < 20 else "accept", MIX)
     reasons = [why for _, why in heard]
     assert (reasons.count("learning"), reasons.count("random")) == (20, 10)
@@ -82,14 +82,14 @@ def test_each_reason_has_its_share_and_nothing_comes_twice_but_unannounced(engin
     for at, (name, why) in enumerate(heard):
         if why == "repeat":
             assert fresh.index(name) < at - FORGOTTEN + 5
-    taught = [int(name[1:]) for name, why in heard if why == "learning"]
-    assert taught == sorted(taught) and taught[:5] == [150, 151, 152, 153, 154]
+    chosen = [int(name[1:]) for name, why in heard if why == "learning"]
+    assert chosen == sorted(chosen) and chosen[:5] == [150, 151, 152, 153, 154]
     orders = [random_order_of(session_id, name) for name, why in heard if why == "random"]
     assert orders == sorted(orders)
 
 
 def test_with_the_switch_off_all_come_by_doubt(engine):
-    session_id = ranked(engine, "day", np.linspace(0.9, 0.1, 40), teach=(30, 20))
+    session_id = ranked(engine, "day", np.linspace(0.9, 0.1, 40), informative=(30, 20))
     heard = hear(engine, session_id, 40, lambda i: "accept", ALL_BY_DOUBT)
     assert heard == [(f"T{i:04}", None) for i in range(40)]
     with reading(engine) as db:
@@ -97,7 +97,7 @@ def test_with_the_switch_off_all_come_by_doubt(engine):
 
 
 def test_what_comes_next_stays_the_same_until_something_is_heard(engine):
-    session_id = ranked(engine, "day", np.linspace(0.9, 0.1, 60), teach=(50, 40))
+    session_id = ranked(engine, "day", np.linspace(0.9, 0.1, 60), informative=(50, 40))
     with reading(engine) as db:
         ahead = [take.name for take, _ in coming(db, session_id, "anna", 10, OFTEN_RANDOM)]
     heard = []
@@ -126,7 +126,7 @@ def test_a_take_that_came_at_random_is_known_as_such_until_its_verdict_is_taken_
         assert not find_take(db, session_id, "T0001").sampled
 
 
-def test_who_is_unsure_of_a_drawn_take_does_not_make_the_rest_look_better(engine):
+def test_who_is_unsure_of_a_sampled_take_does_not_make_the_rest_look_better(engine):
     session_id = ranked(engine, "day", np.full(30, 0.01))
     hear(engine, session_id, 12, lambda i: "unsure", Mix(0, 1.0, 0))
     with reading(engine) as db:
@@ -141,8 +141,8 @@ def a_day(rng, bias):
 
 
 def test_the_interval_covers_for_an_editor_who_works_down_the_queue(tmp_path):
-    # Truth is known here. Teaching takes are the most uncertain ones, as a ranking would choose them; every other
-    # day the doubts are far too low.
+    # Truth is known here. The most informative takes are the most uncertain ones, as a ranking would choose them;
+    # every other day the doubts are far too low.
     engine = open_store(f"sqlite:///{tmp_path / 's.db'}")
     rng, off, covered, looked = np.random.default_rng(17), [], 0, 0
     for run in range(50):

@@ -105,7 +105,7 @@ def test_a_dropout_needs_no_neighbours():
     assert found["dropout"].doubt > 0.5 and found["dropout"].mic == "close"
 
 
-def test_missing_and_extra_notes_are_said():
+def test_missing_and_extra_notes_are_reported():
     takes = session()
     takes[0] = replace(takes[0], notes=takes[0].notes[:2])
     takes[1] = replace(takes[1], repetitions=2)

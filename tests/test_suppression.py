@@ -93,13 +93,13 @@ def test_a_hit_clearly_louder_than_what_was_heard_is_back(store):
 def test_grouping_changes_nothing_else_of_a_take(store):
     engine, session = store
     with reading(engine) as db:
-        heard = analysed_takes(db, session.id)
-    again = without_harmless(group_hits(heard, {}))
-    assert [one.hits for one in again] == [one.hits for one in heard]
-    assert [one.name for one in again] == [one.name for one in heard]
+        stored = analysed_takes(db, session.id)
+    again = without_harmless(group_hits(stored, {}))
+    assert [one.hits for one in again] == [one.hits for one in stored]
+    assert [one.name for one in again] == [one.name for one in stored]
 
 
-def test_ranking_again_keeps_what_was_said_of_broken_files(store):
+def test_ranking_again_keeps_the_lines_about_broken_files(store):
     from triage.ranking.model_in_use import model_in_use
     from triage.ranking.scoring import judge  # what an intake with a broken file stores
     from triage.ranking.session_features import session_features

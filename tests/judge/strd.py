@@ -76,7 +76,7 @@ ATMWTAG = SILVER + 1e-7 * np.array(
 CENTRES = (0.4, 0.3, 0.5, 0.3, 0.5, 0.3, 0.5, 0.3, 0.5)
 
 # name: groups, certified mean squares between and within, relative tolerance. From the seventh set on the numbers
-# themselves, 13 digits of which are constant, lie up to 6e-5 beside what was meant.
+# themselves, 13 digits of which are constant, lie up to 6e-5 beside the intended ones.
 CERTIFIED = {
     "SiRstv": (SIRSTV, 1.27865654e-02, 1.0831828e-02, 1e-9),
     "AtmWtAg": (ATMWTAG, 3.638341875e-09, 2.28155932971014e-10, 1e-6),

@@ -1,4 +1,4 @@
-"""The queue's mix: shares as asked for, the random sample without regard to doubt, teaching where it teaches."""
+"""The queue's mix: shares as asked for, random places without regard to doubt, the most informative takes first."""
 
 import numpy as np
 import pytest
@@ -20,7 +20,7 @@ def test_with_the_switch_off_every_place_goes_by_doubt():
     assert {purpose(place, Mix(0, 0, 0)) for place in range(200)} == {"doubt"}
 
 
-def test_what_is_uncertain_and_unlike_what_was_heard_teaches_most():
+def test_what_is_uncertain_and_unlike_what_was_heard_is_most_informative():
     doubt = np.array([0.9, 0.5, 0.5, 0.02])
     vectors = np.array([[0.0, 0], [0.1, 0], [3.0, 0], [5.0, 0]])
     heard = np.array([True, False, False, False])
@@ -30,7 +30,7 @@ def test_what_is_uncertain_and_unlike_what_was_heard_teaches_most():
     assert learning_order(np.array([0.9, 0.5, 0.1]), np.full((3, 2), np.nan), np.zeros(3, bool))[0] == 1
 
 
-def test_a_take_like_one_just_chosen_teaches_little_more():
+def test_a_take_like_one_just_chosen_is_hardly_informative():
     rng = np.random.default_rng(2)
     near, other = rng.normal((4, 0, 0), 0.01, (10, 3)), rng.normal((0, 3, 0), 0.01, (2, 3))
     vectors = np.concatenate([np.zeros((1, 3)), near, other])

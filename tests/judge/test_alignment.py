@@ -15,13 +15,13 @@ PITCHES = st.lists(st.integers(40, 46), max_size=6)
 FOUND = st.lists(st.one_of(st.floats(39, 47), st.just(NAN)), max_size=5)
 
 
-def places(found, meant):
-    return align(np.array(found, dtype=float), tuple(meant))
+def places(found, expected):
+    return align(np.array(found, dtype=float), tuple(expected))
 
 
 @given(PITCHES, st.floats(-0.4, 0.4))
-def test_what_was_meant_is_found_in_its_place_however_the_take_is_tuned(meant, off):
-    assert places([p + off for p in meant], meant) == (list(range(len(meant))), [])
+def test_expected_pitches_are_found_in_place_however_the_take_is_tuned(expected, off):
+    assert places([p + off for p in expected], expected) == (list(range(len(expected))), [])
 
 
 @pytest.mark.parametrize("left_out", range(len(SCALE)))
@@ -32,7 +32,7 @@ def test_one_note_missing_is_named(left_out):
 
 @pytest.mark.parametrize("at", range(len(SCALE) + 1))
 @pytest.mark.parametrize("pitch", [48.0, 70.3])
-def test_one_note_too_many_has_no_place(at, pitch):
+def test_an_extra_note_has_no_place(at, pitch):
     played = [*SCALE[:at], pitch, *SCALE[at:]]
     place, missing = places(played, SCALE)
     assert place == [*range(at), None, *range(at, len(SCALE))]
@@ -62,70 +62,70 @@ def test_notes_without_any_pitch_are_taken_in_order():
 
 @given(st.lists(st.integers(1, 4), min_size=2, max_size=5), st.data())
 def test_of_repeated_notes_one_too_few_is_missed_at_that_pitch(repeats, data):
-    meant = [60 + k for k, n in enumerate(repeats) for _ in range(n)]
-    left_out = data.draw(st.integers(0, len(meant) - 1))
-    place, (missing,) = places(meant[:left_out] + meant[left_out + 1 :], meant)
-    assert meant[missing] == meant[left_out]
+    expected = [60 + k for k, n in enumerate(repeats) for _ in range(n)]
+    left_out = data.draw(st.integers(0, len(expected) - 1))
+    place, (missing,) = places(expected[:left_out] + expected[left_out + 1 :], expected)
+    assert expected[missing] == expected[left_out]
     assert None not in place
 
 
 @given(st.lists(st.integers(1, 3), min_size=2, max_size=5), st.data())
 def test_of_repeated_notes_one_too_many_is_at_that_pitch(repeats, data):
-    meant = [60 + k for k, n in enumerate(repeats) for _ in range(n)]
-    again = data.draw(st.integers(0, len(meant) - 1))
-    played = [*meant[:again], meant[again], *meant[again:]]
-    place, missing = places(played, meant)
+    expected = [60 + k for k, n in enumerate(repeats) for _ in range(n)]
+    again = data.draw(st.integers(0, len(expected) - 1))
+    played = [*expected[:again], expected[again], *expected[again:]]
+    place, missing = places(played, expected)
     assert missing == []
-    assert played[place.index(None)] == meant[again]
+    assert played[place.index(None)] == expected[again]
 
 
-def test_a_missing_and_a_wrong_note_are_told_apart():
+def test_a_missing_note_is_not_taken_for_a_wrong_one():
     played = [53, 54, 62, 57, 58]  # 55 was played as 62, 56 was not played, or the other way round
     place, missing = places(played, SCALE)
     assert place[:2] == [0, 1] and place[3:] == [4, 5]
     assert place[2] in (2, 3) and len(missing) == 1
 
 
-def test_nothing_played_and_nothing_meant():
+def test_nothing_played_and_nothing_expected():
     assert places([], SCALE) == ([], list(range(6)))
     assert places([60.0, NAN], []) == ([None, None], [])
     assert places([], []) == ([], [])
 
 
-def pair_cost(pitch, meant):
+def pair_cost(pitch, expected):
     if np.isnan(pitch):
         return UNPITCHED_COST
-    away = abs(pitch - meant)
+    away = abs(pitch - expected)
     return 0.1 * away if away < 0.6 else WRONG_COST + 0.005 * min(away, 40)
 
 
-def cost_of(place, found, meant):
-    pairs = [pair_cost(found[i], meant[p]) for i, p in enumerate(place) if p is not None]
-    return sum(pairs) + GAP_COST * (len(found) + len(meant) - 2 * len(pairs))
+def cost_of(place, found, expected):
+    pairs = [pair_cost(found[i], expected[p]) for i, p in enumerate(place) if p is not None]
+    return sum(pairs) + GAP_COST * (len(found) + len(expected) - 2 * len(pairs))
 
 
 @settings(max_examples=60, deadline=None)
 @given(FOUND, st.lists(st.integers(40, 46), max_size=5))
-def test_no_other_alignment_is_better(found, meant):
-    place, missing = places(found, meant)
+def test_no_other_alignment_is_better(found, expected):
+    place, missing = places(found, expected)
     used = [p for p in place if p is not None]
     assert len(place) == len(found)
     assert used == sorted(set(used))  # in order, none twice
-    assert sorted(used + missing) == list(range(len(meant)))
+    assert sorted(used + missing) == list(range(len(expected)))
     best = np.inf
-    for n in range(min(len(found), len(meant)) + 1):
+    for n in range(min(len(found), len(expected)) + 1):
         for rows in combinations(range(len(found)), n):
-            for columns in combinations(range(len(meant)), n):
+            for columns in combinations(range(len(expected)), n):
                 chosen = dict(zip(rows, columns, strict=True))
-                best = min(best, cost_of([chosen.get(i) for i in range(len(found))], found, meant))
-    assert cost_of(place, found, meant) == pytest.approx(best, abs=1e-9)
+                best = min(best, cost_of([chosen.get(i) for i in range(len(found))], found, expected))
+    assert cost_of(place, found, expected) == pytest.approx(best, abs=1e-9)
 
 
 @given(FOUND, PITCHES, st.integers(-24, 24))
-def test_transposing_both_changes_nothing(found, meant, semitones):
+def test_transposing_both_changes_nothing(found, expected, semitones):
     # exact sums of halves, so that no rounding decides a tie
     found = np.round(np.array(found, dtype=float) * 4) / 4
-    assert places(found, meant) == places(found + semitones, [p + semitones for p in meant])
+    assert places(found, expected) == places(found + semitones, [p + semitones for p in expected])
 
 
 @pytest.mark.parametrize("offset", [12, -12, -14, -9, 2])

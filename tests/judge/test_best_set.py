@@ -146,9 +146,9 @@ def test_gain_and_key_do_not_matter():
     assert best_set(costs_of(pitch + 7, axes, *args), 2).rows() == here
 
 
-@pytest.mark.parametrize("wanted, fixed, says", [(0, (), "0 notes wanted"), (1, (9,), "fixed row 9")])
-def test_what_cannot_be_meant_is_refused(wanted, fixed, says):
-    with pytest.raises(JudgeError, match=says):
+@pytest.mark.parametrize("wanted, fixed, message", [(0, (), "0 notes wanted"), (1, (9,), "fixed row 9")])
+def test_impossible_requests_are_refused(wanted, fixed, message):
+    with pytest.raises(JudgeError, match=message):
         best_set(keyboard([50, 51], [2, 2], 0), wanted, frozenset(fixed))
     with pytest.raises(JudgeError, match="in order of pitch"):
         costs_of(np.array([61, 60]), np.zeros((2, 5)), np.zeros(2), np.ones(2, bool))
@@ -200,7 +200,7 @@ def test_the_numbers_are_the_best_of_all_orders(seed):
 
 
 @pytest.mark.parametrize("candidates, wanted, at_most", [(4, 1, 0.7), (6, 2, 0.7)])
-def test_planted_unevenness_falls_by_three_tenths(candidates, wanted, at_most):
+def test_injected_roughness_falls_by_three_tenths(candidates, wanted, at_most):
     ratios = []
     for seed in range(4):
         costs = keyboard(np.arange(40, 70), np.full(30, candidates), seed)
@@ -214,7 +214,7 @@ def test_planted_unevenness_falls_by_three_tenths(candidates, wanted, at_most):
     assert max(ratios) < at_most
 
 
-def test_unevenness_is_the_mean_step():
+def test_roughness_is_the_mean_step():
     # Steps of 1 and 3 on one measurement out of two, 0 on the other: (0.5 + 1.5) / 2.
     axes = np.array([[0.0, 0.0], [1.0, 0.0], [4.0, 0.0]])
     assert roughness(axes, [{1: 0}, {1: 1}, {}, {1: 2}]) == pytest.approx(1.0)

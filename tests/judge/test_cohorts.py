@@ -44,7 +44,7 @@ def test_a_pitch_that_is_sharp_at_every_repetition_is_expected_there():
     assert np.median(once.scale) > 5.0  # ... that about the trend 6.7, less what other dynamics tell
 
 
-def test_a_note_alone_in_its_cohort_cannot_be_told():
+def test_a_note_alone_in_its_cohort_has_no_expectation():
     found = expect(*(np.array(x) for x in ([1.0, 5, 5], [60, 60, 60], ["a", "b", "b"], ["w"] * 3, ["t"] * 3)), 1.0)
     assert np.isnan([found.expected[0], found.scale[0], found.z[0]]).all() and found.n[0] == 0
     assert found.expected[1:].tolist() == [5.0, 5.0] and found.z[1:].tolist() == [0.0, 0.0]
@@ -113,7 +113,7 @@ def test_one_bad_note_barely_changes_the_others():
 
 
 @pytest.mark.parametrize("share, usual, most", [(0.2, 0.15, 2.0), (0.3, 0.3, 2.5)])
-def test_many_bad_notes_neither_hide_nor_pull(share, usual, most):
+def test_many_bad_notes_neither_mask_one_another_nor_bias_their_neighbours(share, usual, most):
     rng = np.random.default_rng(8)
     table = played(rng, dynamics=1, repetitions=4, cell=2.0, noise=2.0)
     bad = rng.random(len(table[0])) < share
@@ -123,7 +123,7 @@ def test_many_bad_notes_neither_hide_nor_pull(share, usual, most):
     assert after.z[bad].min() > 5
 
 
-def test_two_equal_faults_in_a_cell_of_four_do_not_hide_each_other():
+def test_two_equal_faults_in_a_cell_of_four_do_not_mask_each_other():
     table = played(np.random.default_rng(9), dynamics=1, repetitions=4, cell=2.0, noise=2.0)
     cell, bad = np.flatnonzero(table[1] == 60), table[0].copy()
     bad[cell[2:]] += 30
@@ -157,7 +157,7 @@ def test_takes_that_share_the_range_out_are_judged_by_their_own_notes():
     assert np.sqrt(np.mean(z**2)) < 1.3 and np.abs(z).max() < 4
 
 
-def test_a_small_cohort_leans_on_the_scatter_of_the_wider_one():
+def test_a_small_cohort_is_shrunk_toward_the_scatter_of_the_wider_one():
     values, pitch, cohort, wider, take = played(np.random.default_rng(13), noise=3.0, cell=0.0)
     kept = (cohort != "c0") | ((pitch == 60) | (pitch == 61))  # six notes of the first dynamic
     values = np.where(cohort == "c0", np.round(values / 30), values)  # that happen to agree

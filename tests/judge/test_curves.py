@@ -27,7 +27,7 @@ def test_about_nineteen_good_notes_of_twenty_lie_in_the_band():
 
 
 @pytest.mark.parametrize("quantity, change", [("length", 1.3), ("brightness", 0.75), ("attack", 2.0)])
-def test_a_note_off_by_a_ratio_strays(quantity, change):
+def test_a_note_off_by_a_ratio_is_an_outlier(quantity, change):
     table = keyboard(np.random.default_rng(1))
     row = row_of(table, "p", 60.0)
     table.values[QUANTITIES[quantity].measurement][row] *= change
@@ -38,7 +38,7 @@ def test_a_note_off_by_a_ratio_strays(quantity, change):
 
 
 @pytest.mark.parametrize("quantity, change", [("level", -4.0), ("tuning", 25.0)])
-def test_a_note_off_by_a_difference_strays(quantity, change):
+def test_a_note_off_by_a_difference_is_an_outlier(quantity, change):
     table = keyboard(np.random.default_rng(2))
     row = row_of(table, "f", 52.0)
     table.values[QUANTITIES[quantity].measurement][row] += change

@@ -54,7 +54,7 @@ def test_doubts_are_probabilities_and_most_notes_are_fine(model):
     assert np.median(doubts.sum(axis=1)) < 0.1
 
 
-def test_a_spot_says_found_and_expected_in_the_unit(model):
+def test_a_spot_gives_found_and_expected_in_the_unit(model):
     table, features, kinds, doubts = judged(model, [(20, "length_s", -0.69), (20, "body_s", -0.69)])
     spot = next(s for s in note_spots(table, features, kinds, doubts) if on_row(s, table, 20))
     assert spot.unit == "s"
@@ -70,7 +70,7 @@ def test_a_model_is_the_same_after_writing_and_reading(model, tmp_path):
     assert again.certain == model.certain and again.version == model.version
 
 
-def test_other_evidence_than_the_model_knows_is_refused(model):
+def test_other_features_than_the_model_was_fitted_on_are_refused(model):
     table = note_table()
     features = note_features(table, no_noise(table))
     other = replace(features, names=features.names[:-1], matrix=features.matrix[:, :-1])

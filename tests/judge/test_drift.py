@@ -29,7 +29,7 @@ def test_without_a_drift_few_days_show_one():
     assert np.mean(np.array(p) < 0.05) < 0.1
 
 
-def test_notes_of_a_take_do_not_count_as_so_many_witnesses():
+def test_notes_of_a_take_do_not_count_as_independent():
     # Six takes differ by chance, thirty notes each agree with their take: as notes a trend, as takes none.
     take = np.repeat(np.arange(6), 30)
     values = np.array([0.0, 3.0, 1.0, 4.0, 2.0, 3.5])[take] + np.random.default_rng(0).normal(0, 0.1, 180)
@@ -53,7 +53,7 @@ def test_a_new_seat_is_a_step_and_no_drift():
     assert drift(rising + 20.0 * (day.setup == "1"), day).change == pytest.approx(12.0, abs=4.0)
 
 
-def test_too_few_takes_and_equal_values_are_said():
+def test_too_few_takes_and_equal_values_give_a_reason():
     values, day = played(np.random.default_rng(4), takes=4)
     assert drift(values, day).why_not == "only 4 takes"
     values, day = played(np.random.default_rng(4))
@@ -62,7 +62,7 @@ def test_too_few_takes_and_equal_values_are_said():
     assert drift(np.zeros(0), empty).why_not == "only 0 takes"
 
 
-def test_several_tests_stand_only_together():
+def test_several_tests_are_corrected_together():
     # Holm: 0.01 <= 0.05 / 4, 0.015 <= 0.05 / 3, then 0.03 > 0.05 / 2 and nothing after it (computed from the rule).
     assert holm([0.03, 0.01, float("nan"), 0.04, 0.015]) == [False, True, False, False, True]
     assert holm([]) == []

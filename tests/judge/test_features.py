@@ -33,7 +33,7 @@ def test_a_planted_deviation_stands_out_in_its_own_column(name):
     assert np.delete(own, 20).max() < 5
 
 
-def test_evidence_is_never_negative_never_nan_and_capped():
+def test_features_are_never_negative_never_nan_and_capped():
     table = note_table(planted=[(3, "level_dbfs", 1e6)])
     table.values["attack_s"][:] = np.nan
     features = note_features(table, no_noise(table))
@@ -58,7 +58,7 @@ def test_a_noise_counts_against_its_note_only():
     assert np.delete(column(features, "noise"), 7).max() == 0
 
 
-def test_evidence_does_not_depend_on_the_order_of_the_notes():
+def test_features_do_not_depend_on_the_order_of_the_notes():
     table = note_table(planted=[(5, "cents", 30.0)])
     order = np.random.default_rng(1).permutation(len(table))
     moved = type(table)(
@@ -71,7 +71,7 @@ def test_evidence_does_not_depend_on_the_order_of_the_notes():
     np.testing.assert_allclose(shuffled.matrix, straight.matrix[order], atol=1e-6)
 
 
-def test_calm_divides_by_how_far_usual_notes_stray():
+def test_the_usual_spread_divides_by_that_of_ordinary_notes():
     # known answer: 95th percentile of |z| twice the normal 1.96 halves z as the group grows
     z = np.random.default_rng(0).standard_normal(20_000) * 2
     assert np.percentile(np.abs(at_usual_spread(z, np.zeros(len(z)))), 95) == pytest.approx(1.96, rel=0.02)
@@ -79,7 +79,7 @@ def test_calm_divides_by_how_far_usual_notes_stray():
     np.testing.assert_array_equal(at_usual_spread(tame, np.zeros(1000)), tame)
 
 
-def test_calm_is_not_moved_by_a_few_bad_notes():
+def test_the_usual_spread_is_not_moved_by_a_few_bad_notes():
     z = np.random.default_rng(0).standard_normal(200)
     z[:4] = 40.0
     assert at_usual_spread(z, np.zeros(200))[:4].min() > 30
@@ -92,7 +92,7 @@ def test_the_compared_axis_leads_back_to_the_unit(name):
 
 
 def test_a_note_is_never_compared_with_another_microphones():
-    # design: the cohort is the same microphone; takes heard on the room microphone are 10 dB softer throughout
+    # design: the cohort is the same microphone; takes measured on the room microphone are 10 dB softer throughout
     table = note_table(takes=16)
     far = np.isin(table.take, ["T003", "T006", "T009", "T012"])
     table.mic[:] = np.where(far, "room", "close")
@@ -103,19 +103,19 @@ def test_a_note_is_never_compared_with_another_microphones():
     assert apart < 1.0 < together  # sigmas: half of the good notes lie below their neighbours, by 0.8 in the mean
 
 
-def test_what_the_encoder_heard_counts_only_beyond_what_it_heard_of_the_neighbours():
+def test_activations_count_only_beyond_those_of_the_neighbours():
     table = note_table()
     shown = np.random.default_rng(2).normal(3.0, 0.3, len(table))  # all notes of this instrument look a little so
     shown[9] += 6.0
-    heard = replace(table, activation_mean={"attack": shown})
-    features = note_features(heard, no_noise(heard))
+    changed = replace(table, activation_mean={"attack": shown})
+    features = note_features(changed, no_noise(changed))
     own = column(features, "heard_attack")
     assert own.argmax() == 9 and own[9] > 4 and np.median(own) < 0.5
     assert not column(features, "heard_noise").any()
     assert kind_of_column("heard_attack") == "attack"
 
 
-def test_an_encoder_without_evidence_leaves_the_same_columns_empty():
+def test_an_encoder_without_activations_leaves_the_same_columns_empty():
     table = note_table()
     features = note_features(table, no_noise(table))
     empty = [name for name in features.names if name.startswith("heard_")]

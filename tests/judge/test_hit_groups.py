@@ -1,4 +1,4 @@
-"""Hits with one cause become one group, whatever else is heard; hits without a rhythm get none."""
+"""Hits with one cause become one group, whatever else is detected; hits without a rhythm get none."""
 
 from dataclasses import dataclass
 

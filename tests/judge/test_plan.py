@@ -1,4 +1,4 @@
-"""Cells, clean notes, holes and their value; each case is small enough to be counted by hand."""
+"""Cells, clean notes, missing ones and their value; each case is small enough to be counted by hand."""
 
 import pytest
 from hypothesis import given
@@ -78,11 +78,11 @@ def test_a_pitch_twice_in_one_row_is_wanted_as_often():
     assert only([row(pitches=(69, 69), repetitions=2)], []).wanted == 4
 
 
-def test_notes_too_many_and_cells_that_nobody_planned_are_left_out():
+def test_extra_notes_and_cells_that_nobody_planned_are_left_out():
     assert only([row()], [note(pitch=None), note(pitch=70)]).clean == 0
 
 
-def test_cells_never_played_few_and_doubtful_are_told_apart():
+def test_cells_without_notes_with_few_and_with_doubtful_ones_have_tiers():
     assert only([row()], []).tier == "none"
     assert only([row()], [note(1, verdict="reject")]).tier == "none"
     assert only([row()], [note(1)]).tier == "few"
@@ -94,7 +94,7 @@ def test_cells_never_played_few_and_doubtful_are_told_apart():
     "wanted, clean, chance, value",
     [(3, 0, 0.0, 49 / 36), (3, 2, 0.0, 1 / 9), (3, 1, 0.5, 1 / 8 + 1 / 9), (3, 3, 0.0, 0.0), (2, 0, 2.0, 0.0)],
 )
-def test_the_value_of_a_hole(wanted, clean, chance, value):
+def test_the_value_of_filling_a_cell(wanted, clean, chance, value):
     assert value_of(wanted, clean, chance) == pytest.approx(value)
 
 
@@ -156,7 +156,7 @@ def test_the_pace_counts_gaps_and_restarts():
     # 60 s for 12 notes are 5 s each; 12 played for 8 clean ones make it 7.5.
     pace = learn_pace([Cost("horn", "staccato", 60.0, 12, 8)], [20.0, 40.0, -3.0, 4000.0])
     assert pace.note_s("horn", "staccato") == pytest.approx(7.5)
-    assert pace.note_s("tuba", "staccato") == pytest.approx(7.5)  # no tuba yet: the articulation speaks
+    assert pace.note_s("tuba", "staccato") == pytest.approx(7.5)  # no tuba yet: the pace of the articulation
     assert (pace.pause_s, pace.pause_known) == (30.0, True)
 
 

@@ -12,7 +12,7 @@ def cohort(rng, n=40):
     return pitch, take, drift + 0.1 * rng.normal(size=(n, 6)), np.full(n, "a")
 
 
-def test_room_and_instrument_leave_and_a_stray_note_stays():
+def test_room_and_instrument_cancel_and_a_deviating_note_stays():
     rng = np.random.default_rng(1)
     pitch, take, vectors, labels = cohort(rng)
     vectors[17] += 3.0

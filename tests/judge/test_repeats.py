@@ -75,7 +75,7 @@ def test_a_whole_take_that_is_a_copy_is_found_though_half_of_its_cohort_is_one()
     assert len(too_alike(table)) == 12
 
 
-def test_few_notes_say_nothing_of_what_is_usual_but_the_same_is_the_same():
+def test_few_notes_do_not_define_what_is_usual_but_the_same_is_the_same():
     table = keyboard(np.random.default_rng(9), dynamics=("p",), pitches=2, repetitions=2)
     assert pairs(table) == []
     copied(table, 0, 1)

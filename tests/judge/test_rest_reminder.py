@@ -54,12 +54,12 @@ def test_soft_takes_are_no_rest_from_holding_the_instrument():
     assert loud_playing(takes)[0].since_rest_s == 120.0
 
 
-def test_one_take_without_a_clock_and_rests_cannot_be_told():
+def test_one_take_without_a_clock_and_rests_are_unknown():
     found = loud_playing([take(minute=0), take(minute=30), take()])[0]
     assert (found.by_clock, found.since_rest_s) == (False, 180.0)
 
 
-def test_the_reminder_speaks_at_its_bound_and_gives_no_advice():
+def test_the_reminder_is_due_at_its_bound_and_gives_no_advice():
     assert not loud_playing([take(sounding_s=REMIND_S - 1)])[0].due
     assert loud_playing([take(sounding_s=REMIND_S)])[0].due
     assert "not medical advice" in WORDS and "licensed practice decide" in WORDS

@@ -11,7 +11,7 @@ from triage.judge.spots import note_spots
 
 
 def with_peak(kind, row, at_s, strength=8.0):
-    """A made session of which the encoder heard one thing in one note."""
+    """A made session in which the encoder is active for one kind in one note."""
     table = note_table()
     shown = np.random.default_rng(1).normal(0.0, 0.3, len(table))
     shown[row] += strength
@@ -27,20 +27,20 @@ def doubts(table, kinds, row, values):
     return out
 
 
-def test_a_wobble_is_heard_where_it_is_clearest():
+def test_a_wobble_is_located_where_its_activation_peaks():
     table, features = with_peak("steadiness", 14, at_s := float(note_table().start_s[14]) + 0.9)
     (spot,) = note_spots(table, features, ["steadiness"], doubts(table, ["steadiness"], 14, [0.8]))
     assert spot.start_s == pytest.approx(at_s - 0.25) and spot.end_s == pytest.approx(at_s + 0.35)
     assert table.start_s[14] <= spot.start_s < spot.end_s <= table.end_s[14]
 
 
-def test_without_clear_evidence_the_whole_note_is_the_spot():
+def test_without_a_clear_activation_the_whole_note_is_the_spot():
     table, features = with_peak("steadiness", 14, float(note_table().start_s[14]) + 0.9, strength=0.0)
     (spot,) = note_spots(table, features, ["steadiness"], doubts(table, ["steadiness"], 14, [0.8]))
     assert (spot.start_s, spot.end_s) == (table.start_s[14], table.end_s[14])
 
 
-def test_unlike_says_where_in_the_note():
+def test_unlike_gives_the_place_in_the_note():
     table, features = with_peak("intonation", 20, at_s := float(note_table().start_s[20]) + 0.6)
     kinds = ["attack", "intonation", "level", "tone"]
     (spot,) = note_spots(table, features, kinds, doubts(table, kinds, 20, [0.02] * 4))

@@ -38,7 +38,7 @@ def test_another_player_sits_elsewhere():
     assert track_faults([*GOOD, *others]) == []
 
 
-def test_an_unclear_match_says_nothing():
+def test_an_unclear_match_is_no_fault():
     assert track_faults([*GOOD, facts("T009", lag_s=0.03, polarity=-1, clear=1.1)]) == []
 
 
@@ -51,7 +51,7 @@ def test_a_soft_take_is_not_dead():
     assert track_faults([*GOOD, facts("T009", note_dbfs=-52.0)]) == []
 
 
-def test_too_few_takes_know_nothing():
+def test_too_few_takes_give_no_fault():
     assert track_faults([facts("T001"), facts("T002", polarity=-1)]) == []
 
 
@@ -88,13 +88,13 @@ def test_two_swapped_tracks_are_found_as_such():
     assert faults[0].why == "looks swapped with the room microphone"
 
 
-def test_a_track_swapped_with_the_judging_one_is_found():
+def test_a_track_swapped_with_the_reference_one_is_found():
     faults = track_faults(session(("close", "room")))
     assert {(f.take, f.mic) for f in faults} >= {("T005", "close"), ("T005", "room")}
     assert all("swapped" in f.why for f in faults if f.mic in ("close", "room"))
 
 
-def test_swapped_tracks_are_told_by_level_where_lags_are_unclear():
+def test_swapped_tracks_are_found_by_level_where_lags_are_unclear():
     takes = [on(f.mic, f.take, f.lag_s, f.note_dbfs, clear=1.0) for f in session(("main", "room"))]
     assert {f.mic for f in track_faults(takes)} == {"main", "room"}
 

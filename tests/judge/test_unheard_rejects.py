@@ -8,24 +8,24 @@ from triage.domain.errors import JudgeError
 from triage.judge.unheard_rejects import rejects_unheard, tail_of
 
 
-def heard_to_the_middle(rng, bias, taught):
+def heard_to_the_middle(rng, bias, informative):
     """400 takes: doubts off by a factor ``bias``; the head was heard in order, some of the tail at random and
-    some because it would teach (the most uncertain ones that the random sample lacked)."""
+    some as most informative (the most uncertain ones that the random sample lacked)."""
     doubt = np.sort(rng.beta(0.4, 3.0, 400))[::-1]
     truth = (rng.random(400) < np.clip(doubt * bias, 0, 1)).astype(float)
     tail = np.arange(150, 400)
     sampled = np.isin(tail, rng.choice(tail, 40, replace=False))
-    uncertain = np.argsort(np.abs(doubt[tail] - 0.5) + sampled)[:taught]
+    uncertain = np.argsort(np.abs(doubt[tail] - 0.5) + sampled)[:informative]
     reject = np.where(sampled | np.isin(np.arange(250), uncertain), truth[tail], np.nan)
     return doubt[tail], reject, sampled, truth[tail][np.isnan(reject)].sum()
 
 
-@pytest.mark.parametrize("bias, taught", [(1.0, 0), (0.4, 30), (2.0, 30)])
-def test_the_estimate_is_unbiased_and_covers_whatever_the_doubts_are_worth(bias, taught):
+@pytest.mark.parametrize("bias, informative", [(1.0, 0), (0.4, 30), (2.0, 30)])
+def test_the_estimate_is_unbiased_and_covers_whatever_the_doubts_are_worth(bias, informative):
     rng = np.random.default_rng(5)
     off, covered, runs = [], 0, 500
     for _ in range(runs):
-        doubt, reject, sampled, truth = heard_to_the_middle(rng, bias, taught)
+        doubt, reject, sampled, truth = heard_to_the_middle(rng, bias, informative)
         found = rejects_unheard(tail_of(doubt, reject, sampled))
         off.append(found.expected - truth)
         covered += found.low <= truth <= found.high
@@ -34,7 +34,7 @@ def test_the_estimate_is_unbiased_and_covers_whatever_the_doubts_are_worth(bias,
     assert covered / runs >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / runs)
 
 
-def test_without_a_sample_the_doubts_stand_alone_and_the_interval_says_nothing():
+def test_without_a_sample_the_doubts_stand_alone_and_the_interval_is_everything():
     found = rejects_unheard(tail_of(np.array([0.2, 0.1, 0.3]), np.full(3, np.nan), np.zeros(3, bool)))
     assert found.expected == pytest.approx(0.6)
     assert (found.low, found.high) == (0, 3)

@@ -51,8 +51,8 @@ def test_draws_of_the_effects_lie_about_their_predictions():
     label = np.arange(60) % 6
     design = prepare(rng.normal(size=6)[label] + rng.normal(size=60), np.ones((60, 1)), [dummies(label)])
     found = fit(design)
-    drawn = draw(design, found.variances, rng, 2000)
-    assert drawn.mean(axis=1) == pytest.approx(found.effects, abs=0.04)
+    sampled = draw(design, found.variances, rng, 2000)
+    assert sampled.mean(axis=1) == pytest.approx(found.effects, abs=0.04)
 
 
 def test_leading_digits_and_unit_do_not_matter():
@@ -95,7 +95,7 @@ def test_planted_shares_are_found_within_five_points(register, day):
         assert sum(one.share for one in found.values() if not one.why_not) == pytest.approx(1.0)
 
 
-def test_intervals_hold_what_was_planted_about_as_often_as_they_say():
+def test_intervals_cover_what_was_injected_at_about_their_nominal_rate():
     held = []
     for seed in range(30):
         *notes, truth = played(np.random.default_rng(seed), 0.5, 0.5, exact=False)
@@ -104,7 +104,7 @@ def test_intervals_hold_what_was_planted_about_as_often_as_they_say():
     assert np.mean(held) > 0.8  # of 90 % intervals
 
 
-def test_what_a_day_does_is_told_with_its_sign_and_size():
+def test_the_effect_of_a_day_has_its_sign_and_size():
     values, pitch, dynamic, factors, _ = played(np.random.default_rng(0), register=0.3, day=1.0)
     effects = dict(next(s for s in spread(values, pitch, dynamic, factors).shares if s.factor == "day").effects)
     assert effects["day1"] - effects["day0"] == pytest.approx(2.0, abs=0.1)
@@ -119,20 +119,20 @@ def test_the_register_curve_follows_what_was_planted():
     assert heights == pytest.approx(planted, abs=0.5)
 
 
-def test_a_factor_of_one_level_cannot_be_told():
+def test_a_factor_of_one_level_is_undetermined():
     values, pitch, dynamic, factors, _ = played(np.random.default_rng(0), days=1)
     found = next(s for s in spread(values, pitch, dynamic, factors).shares if s.factor == "day")
     assert np.isnan(found.share) and found.why_not == "only one day"
 
 
-def test_factors_that_change_together_cannot_be_told_apart():
+def test_factors_that_change_together_are_confounded():
     values, pitch, dynamic, factors, _ = played(np.random.default_rng(0), day=1.0)
     both = {"day": factors["day"], "session": np.char.add("s", factors["day"])}
     found = {s.factor: s for s in spread(values, pitch, dynamic, both).shares}
     assert found["session"].why_not == "changes whenever the day does" and found["day"].share > 0.4
 
 
-def test_a_factor_that_two_others_together_account_for_cannot_be_told():
+def test_a_factor_that_two_others_together_account_for_is_undetermined():
     values, pitch, dynamic, factors, _ = played(np.random.default_rng(0), days=3)
     day = factors["day"]
     setup = np.where(day == "day0", "A", "B")
@@ -155,13 +155,13 @@ def test_a_few_wild_notes_do_not_pass_for_spread():
 
 
 @pytest.mark.parametrize("values, why", [([np.nan] * 40, "only 0 notes"), ([1.0] * 40, "all notes are equal")])
-def test_nothing_to_part_is_said(values, why):
+def test_nothing_to_partition_gives_a_reason(values, why):
     notes = np.arange(40.0) % 10, np.full(40, "mf"), {"day": np.full(40, "a")}
     found = spread(np.array(values), *notes)
     assert found.why_not == why and found.shares == ()
 
 
-def test_what_cannot_be_parted_is_refused():
+def test_what_cannot_be_partitioned_is_refused():
     with pytest.raises(JudgeError, match="a label of every factor"):
         spread(np.zeros(3), np.zeros(3), np.full(3, "f"), {"day": np.full(2, "a")})
     with pytest.raises(JudgeError, match="finite or NaN"):

@@ -27,13 +27,15 @@ def test_a_sheet_holds_until_takes_or_verdicts_of_its_session_change(engine, ses
 
 def test_a_sheet_is_replaced_with_all_its_parts_and_no_other_is_touched(engine, session_id):
     with writing(engine) as db:
-        save_sheet_parts(db, session_id, {"evenness": 1, "evenness/0": "a", "evenness/1": "b"}, (1, 0, "1"), 0.1)
-        save_sheet_parts(db, ALL, {"evenness": 2, "evenness/0": "c"}, (1, 0, "1"), 0.1)
+        save_sheet_parts(
+            db, session_id, {"consistency": 1, "consistency/0": "a", "consistency/1": "b"}, (1, 0, "1"), 0.1
+        )
+        save_sheet_parts(db, ALL, {"consistency": 2, "consistency/0": "c"}, (1, 0, "1"), 0.1)
         save_sheet_parts(db, session_id, {"noise": 3}, (1, 0, "1"), 0.1)
-        save_sheet_parts(db, session_id, {"evenness": 4, "evenness/0": "d"}, (2, 0, "1"), 0.1)
+        save_sheet_parts(db, session_id, {"consistency": 4, "consistency/0": "d"}, (2, 0, "1"), 0.1)
 
     def bodies(of):
-        found = [find_sheet(db, of, what) for what in ("evenness", "evenness/0", "evenness/1", "noise")]
+        found = [find_sheet(db, of, what) for what in ("consistency", "consistency/0", "consistency/1", "noise")]
         return [one and one.body for one in found]
 
     with reading(engine) as db:
@@ -41,7 +43,7 @@ def test_a_sheet_is_replaced_with_all_its_parts_and_no_other_is_touched(engine, 
         assert bodies(ALL) == [2, "c", None, None]
 
 
-def test_the_state_of_all_sessions_tells_a_change_of_any(engine, session_id):
+def test_the_state_of_all_sessions_changes_with_any(engine, session_id):
     with writing(engine) as db:
         before = state_of(db, ALL, "1")
         bump(db, session_id, "verdicts")

@@ -36,26 +36,26 @@ def test_a_take_sheet_is_kept_in_its_order_and_replaced_whole(engine, session_id
             assert sheet(db, session_id) == rows
 
 
-def test_the_last_word_on_a_note_counts(engine, one_take):
-    said = [
+def test_the_last_choice_on_a_note_counts(engine, one_take):
+    given = [
         NoteChoice("T001", 1, True, "anna", NOON),
         NoteChoice("T001", 2, True, "ben", NOON, 2),
         NoteChoice("T001", 1, False, "anna", NOON + timedelta(hours=1)),
         NoteChoice("T001", 1, True, "ben", NOON + timedelta(hours=2), 3),
     ]
     with writing(engine) as db:
-        for one in said:
+        for one in given:
             record_choice(db, one_take, one)
     with reading(engine) as db:
         found = kept_choices(db, one_take)
-        assert changes(db, one_take)["verdicts"] == 4  # pages that show the session hear of each
-    told = [(one.note, one.by, one.repetition, one.pitch_midi) for one in found]
-    assert told == [(1, "ben", 3, 53), (2, "ben", 2, 54)]
+        assert changes(db, one_take)["verdicts"] == 4  # pages that show the session notice each
+    kept = [(one.note, one.by, one.repetition, one.pitch_midi) for one in found]
+    assert kept == [(1, "ben", 3, 53), (2, "ben", 2, 54)]
     assert found[0].at == NOON + timedelta(hours=2)
 
 
 @pytest.mark.parametrize(
-    "said, error",
+    "given, error",
     [
         (NoteChoice("T001", 3, True, "anna", NOON), "take T001 has no note 3: its notes are 1 to 2"),
         (NoteChoice("T002", 1, True, "anna", NOON), "no notes were found in it"),
@@ -64,9 +64,9 @@ def test_the_last_word_on_a_note_counts(engine, one_take):
         (NoteChoice("T001", 1, True, "anna", NOON, 0), "count from 1"),
     ],
 )
-def test_a_choice_that_cannot_be_right_is_refused(engine, one_take, said, error):
+def test_a_choice_that_cannot_be_right_is_refused(engine, one_take, given, error):
     with pytest.raises(StoreError, match=error), writing(engine) as db:
-        record_choice(db, one_take, said)
+        record_choice(db, one_take, given)
 
 
 def test_a_take_that_a_person_chose_from_is_not_forgotten(engine, one_take):

@@ -24,7 +24,7 @@ def hit(kind, start_s, mic, group=None, harmless=False, level_dbfs=-50.0):
     return Hit(kind, start_s, start_s + 0.1, mic, (mic,), level_dbfs, 12.0, 0.8, None, group, harmless)
 
 
-def said(group=CREAK, harmless=True, by="anna", minutes=0, loudest=-48.5):
+def marked(group=CREAK, harmless=True, by="anna", minutes=0, loudest=-48.5):
     return HarmlessMark(group, harmless, "mill-day2-b", by, NOON + timedelta(minutes=minutes), loudest)
 
 
@@ -37,35 +37,35 @@ def noisy(engine, session_id):
     return session_id
 
 
-def test_the_last_word_on_a_group_counts_and_all_are_kept(engine, noisy):
-    words = [said(), said(CLICK, loudest=None), said(harmless=False, by="ben", minutes=5, loudest=None)]
-    for word in words:
+def test_the_last_mark_on_a_group_counts_and_all_are_kept(engine, noisy):
+    given = [marked(), marked(CLICK, loudest=None), marked(harmless=False, by="ben", minutes=5, loudest=None)]
+    for one in given:
         with writing(engine) as db:
-            record_mark(db, noisy, word)
+            record_mark(db, noisy, one)
     with reading(engine) as db:
-        assert marks(db) == {CLICK: words[1], CREAK: words[2]}
-        said_by = db.execute(select(mark.c.by, mark.c.harmless).order_by(mark.c.id)).all()
-        assert said_by == [(word.by, word.harmless) for word in words]
+        assert marks(db) == {CLICK: given[1], CREAK: given[2]}
+        marked_by = db.execute(select(mark.c.by, mark.c.harmless).order_by(mark.c.id)).all()
+        assert marked_by == [(one.by, one.harmless) for one in given]
 
 
 def test_a_group_that_is_not_there_is_refused_and_the_nearest_named(engine, noisy):
     slip = r"no group of hits 'close:creak:after-2'.*nearest: close:c"
     with writing(engine) as db, pytest.raises(StoreError, match=slip):
-        record_mark(db, noisy, said("close:creak:after-2"))
+        record_mark(db, noisy, marked("close:creak:after-2"))
     with writing(engine) as db, pytest.raises(StoreError, match="--by"):
-        record_mark(db, noisy, said(by=" "))
+        record_mark(db, noisy, marked(by=" "))
     with reading(engine) as db:
         assert db.scalars(select(mark.c.id)).all() == []
 
 
-def test_a_word_outlives_the_hits_it_was_about(engine, noisy):
+def test_a_mark_outlives_the_hits_it_was_about(engine, noisy):
     with writing(engine) as db:
-        record_mark(db, noisy, said())
+        record_mark(db, noisy, marked())
         save_take(db, noisy, Take("T001", "g"))
         save_take(db, noisy, Take("T002", "g"))
     with writing(engine) as db:
         assert groups(db, noisy) == {} and marks(db)[CREAK].harmless
-        record_mark(db, noisy, said(harmless=False, minutes=1))  # it can be taken back all the same
+        record_mark(db, noisy, marked(harmless=False, minutes=1))  # it can be taken back all the same
         assert not marks(db)[CREAK].harmless
 
 
@@ -84,11 +84,11 @@ def test_harmless_hits_are_left_out_unless_asked_for(engine, noisy):
 
 def test_groups_are_stored_hit_by_hit_and_a_take_read_anew_meanwhile_is_left_alone(engine, noisy):
     with reading(engine) as db:
-        heard = analysed_takes(db, noisy)
-    assert [len(one.hits) for one in heard] == [1, 2]  # the judge is given the silent ones too
+        stored = analysed_takes(db, noisy)
+    assert [len(one.hits) for one in stored] == [1, 2]  # the judge is given the silent ones too
     changed = [
         Take(one.name, "f", hits=tuple(hit(h.kind, h.start_s, h.mic, f"new:{h.kind}:any") for h in one.hits))
-        for one in heard
+        for one in stored
     ]
     with writing(engine) as db:
         save_take(db, noisy, Take("T001", "g", hits=(hit("knock", 1.0, "close"), hit("knock", 3.0, "close"))))

@@ -114,12 +114,12 @@ def test_a_take_comes_back_as_it_went_in(engine, session_id):
         assert (hits(db, session_id)[0].mics, floors(db, session_id)[0].level_dbfs) == (("room", "close"), -78.5)
 
 
-def test_saving_a_take_again_replaces_what_was_heard_and_never_the_verdicts(engine, session_id):
-    said = Verdict("T001", "reject", "anna", NOON, note=2, reason="cracked")
+def test_saving_a_take_again_replaces_what_was_measured_and_never_the_verdicts(engine, session_id):
+    given = Verdict("T001", "reject", "anna", NOON, note=2, reason="cracked")
     with writing(engine) as db:
         take_id = save_take(db, session_id, a_take())
         save_take(db, session_id, a_take("T002"))
-        record_verdict(db, session_id, said)
+        record_verdict(db, session_id, given)
         spot = Spot("T001", 0.0, 0.5, 1, "length", 0.9, "long")
         save_judgement(db, session_id, Judgement("m", spots=(spot,)))
     with writing(engine) as db:
@@ -129,8 +129,8 @@ def test_saving_a_take_again_replaces_what_was_heard_and_never_the_verdicts(engi
         assert len(notes(db, session_id, "T002")) == 2
         assert embeddings(db, session_id, "small-1")[0] == (("T001", 1), ("T002", 1), ("T002", 2))
         assert len(hits(db, session_id, "T001")) == len(floors(db, session_id)) - 1 == 1
-        assert count(db, tables.spot) == 0  # it spoke of the old sound
-        assert given_verdicts(db, session_id) == (said,)
+        assert count(db, tables.spot) == 0  # it belonged to the old sound
+        assert given_verdicts(db, session_id) == (given,)
         assert fingerprints(db, session_id) == {"T001": "f2", "T002": "f1"}
 
 
@@ -181,7 +181,7 @@ def test_takes_come_in_pages_in_order_of_name(engine, session_id):
         assert [[take.name for take in page] for page in pages] == [["T001", "T002"], ["T003", "T004"], ["T005"]]
 
 
-def test_takes_that_are_gone_are_forgotten_but_not_what_was_said_of_them(engine, session_id):
+def test_takes_that_are_gone_are_forgotten_but_not_their_verdicts(engine, session_id):
     with writing(engine) as db:
         for name in ("T001", "T002", "T003"):
             save_take(db, session_id, a_take(name))

@@ -62,7 +62,7 @@ def four(engine, session_id):
     return session_id
 
 
-def say(engine, session_id, name, verdict, by, note=None, key=None, audio_digest=None):
+def give_verdict(engine, session_id, name, verdict, by, note=None, key=None, audio_digest=None):
     with writing(engine) as db:
         return record_verdict(db, session_id, Verdict(name, verdict, by, NOON, note), key, audio_digest)
 
@@ -74,13 +74,13 @@ def names(engine, session_id, by):
 
 def test_the_most_doubtful_unheard_take_comes_next(engine, four):
     assert names(engine, four, "anna") == list(NAMES)
-    say(engine, four, "T1", "reject", "anna")
-    say(engine, four, "T3", "accept", "ben")
+    give_verdict(engine, four, "T1", "reject", "anna")
+    give_verdict(engine, four, "T3", "accept", "ben")
     assert names(engine, four, "anna") == names(engine, four, "ben") == ["T2", "T4"]
 
 
 def test_what_is_left_is_the_sum_of_the_unheard(engine, four):
-    say(engine, four, "T2", "accept", "anna")
+    give_verdict(engine, four, "T2", "accept", "anna")
     with reading(engine) as db:
         found = left(db, four, "anna")
     # 0.9 + 0.25 + 0.125 expected rejects; 8 s of listening for each
@@ -89,7 +89,7 @@ def test_what_is_left_is_the_sum_of_the_unheard(engine, four):
 
 
 def test_who_is_unsure_does_not_hear_it_again_but_others_do(engine, four):
-    say(engine, four, "T1", "unsure", "anna")
+    give_verdict(engine, four, "T1", "unsure", "anna")
     assert names(engine, four, "anna") == ["T2", "T3", "T4"]
     assert names(engine, four, "ben") == list(NAMES)
     with reading(engine) as db:
@@ -97,8 +97,8 @@ def test_who_is_unsure_does_not_hear_it_again_but_others_do(engine, four):
 
 
 def test_where_two_differ_a_third_is_asked(engine, four):
-    say(engine, four, "T1", "accept", "anna")
-    say(engine, four, "T1", "reject", "ben")
+    give_verdict(engine, four, "T1", "accept", "anna")
+    give_verdict(engine, four, "T1", "reject", "ben")
     assert names(engine, four, "anna") == names(engine, four, "ben") == ["T2", "T3", "T4"]
     assert names(engine, four, "cleo") == list(NAMES)
     with reading(engine) as db:
@@ -108,12 +108,12 @@ def test_where_two_differ_a_third_is_asked(engine, four):
 
 
 def test_a_verdict_on_a_note_leaves_the_take_in_the_queue(engine, four):
-    say(engine, four, "T1", "reject", "anna", note=2)
+    give_verdict(engine, four, "T1", "reject", "anna", note=2)
     assert names(engine, four, "anna")[0] == "T1"
 
 
-def test_another_sound_brings_a_take_back_and_the_old_word_stays_on_record(engine, four):
-    say(engine, four, "T1", "accept", "anna")
+def test_another_sound_brings_a_take_back_and_the_old_verdict_stays_on_record(engine, four):
+    give_verdict(engine, four, "T1", "accept", "anna")
     with writing(engine) as db:
         save_take(db, four, take("T1", audio_digest="b"))
         rank(db, four)
@@ -124,7 +124,7 @@ def test_another_sound_brings_a_take_back_and_the_old_word_stays_on_record(engin
 
 
 def test_a_new_way_of_listening_to_the_same_sound_brings_nothing_back(engine, four):
-    say(engine, four, "T1", "accept", "anna")
+    give_verdict(engine, four, "T1", "accept", "anna")
     with writing(engine) as db:
         save_take(db, four, replace(take("T1"), fingerprint="listened anew", remark="typed later"))
         rank(db, four)
@@ -132,7 +132,7 @@ def test_a_new_way_of_listening_to_the_same_sound_brings_nothing_back(engine, fo
 
 
 def test_another_row_of_the_sheet_brings_a_take_back(engine, four):
-    say(engine, four, "T1", "accept", "anna")
+    give_verdict(engine, four, "T1", "accept", "anna")
     with writing(engine) as db:
         save_take(db, four, replace(take("T1"), dynamic="pp"))
         rank(db, four)
@@ -143,12 +143,12 @@ def test_a_verdict_on_what_the_page_still_had_does_not_settle_what_came_since(en
     with writing(engine) as db:
         save_take(db, four, take("T1", audio_digest="b"))
         rank(db, four)
-    say(engine, four, "T1", "accept", "anna", audio_digest="a")
+    give_verdict(engine, four, "T1", "accept", "anna", audio_digest="a")
     assert names(engine, four, "anna") == list(NAMES)
 
 
 def test_a_take_whose_files_are_gone_is_not_offered(engine, four):
-    say(engine, four, "T1", "unsure", "ben")
+    give_verdict(engine, four, "T1", "unsure", "ben")
     with writing(engine) as db:
         assert drop_takes(db, four, NAMES[1:]) == ("T1",)
     assert names(engine, four, "anna") == ["T2", "T3", "T4"]
@@ -156,8 +156,8 @@ def test_a_take_whose_files_are_gone_is_not_offered(engine, four):
 
 def test_undo_goes_back_any_number_of_steps_and_deletes_nothing(engine, four):
     for name, verdict in (("T1", "reject"), ("T2", "accept"), ("T1", "accept")):
-        say(engine, four, name, verdict, "anna")
-    say(engine, four, "T3", "accept", "ben")
+        give_verdict(engine, four, name, verdict, "anna")
+    give_verdict(engine, four, "T3", "accept", "ben")
     with writing(engine) as db:
         back = take_back(db, four, "anna", NOON, steps=1)
     assert [(one.take, one.verdict) for one in back] == [("T1", "accept")]
@@ -174,7 +174,7 @@ def test_undo_goes_back_any_number_of_steps_and_deletes_nothing(engine, four):
 
 def test_the_same_undo_sent_twice_is_one_step(engine, four):
     for name in ("T1", "T2"):
-        say(engine, four, name, "accept", "anna")
+        give_verdict(engine, four, name, "accept", "anna")
     for _ in range(2):
         with writing(engine) as db:
             assert [one.take for one in take_back(db, four, "anna", NOON, key="undo-0001")] == ["T2"]
@@ -182,23 +182,23 @@ def test_the_same_undo_sent_twice_is_one_step(engine, four):
 
 
 def test_the_same_verdict_sent_twice_counts_once(engine, four):
-    first = say(engine, four, "T1", "accept", "anna", key="click-0001")
-    assert say(engine, four, "T1", "accept", "anna", key="click-0001") == first
+    first = give_verdict(engine, four, "T1", "accept", "anna", key="click-0001")
+    assert give_verdict(engine, four, "T1", "accept", "anna", key="click-0001") == first
     with reading(engine) as db:
         assert len(given_verdicts(db, four)) == 1
 
 
 @pytest.mark.parametrize("other", [("T2", "accept", "anna"), ("T1", "reject", "anna"), ("T1", "accept", "ben")])
 def test_a_key_used_for_something_else_is_refused(engine, four, other):
-    say(engine, four, "T1", "accept", "anna", key="click-0001")
+    give_verdict(engine, four, "T1", "accept", "anna", key="click-0001")
     with pytest.raises(StoreError, match="already used for another"):
-        say(engine, four, *other, key="click-0001")
+        give_verdict(engine, four, *other, key="click-0001")
 
 
 def test_the_numbers_of_change_go_up_for_verdicts_and_takes_apart(engine, four):
     with reading(engine) as db:
         before = changes(db, four)
-    say(engine, four, "T1", "accept", "anna")
+    give_verdict(engine, four, "T1", "accept", "anna")
     with reading(engine) as db:
         after = changes(db, four)
     assert (after["takes"], after["verdicts"]) == (before["takes"], before["verdicts"] + 1)
@@ -208,10 +208,10 @@ def test_the_numbers_of_change_go_up_for_verdicts_and_takes_apart(engine, four):
         assert changes(db, four)["takes"] > before["takes"]
 
 
-def test_many_at_once_lose_no_word_and_settle_rightly(engine, four):
-    # Each of six says their word on the same take at the same moment: whoever comes last must see all the others.
+def test_many_at_once_lose_no_verdict_and_settle_rightly(engine, four):
+    # Each of six gives a verdict on the same take at the same moment: whoever comes last must see all the others.
     def one(n: int) -> None:
-        say(engine, four, "T1", "accept" if n % 2 else "reject", f"p{n}", key=f"click-{n:04}")
+        give_verdict(engine, four, "T1", "accept" if n % 2 else "reject", f"p{n}", key=f"click-{n:04}")
 
     with ThreadPoolExecutor(6) as pool:
         list(pool.map(one, range(6)))
@@ -223,7 +223,7 @@ def test_many_at_once_lose_no_word_and_settle_rightly(engine, four):
 
 
 def test_the_list_of_sessions_counts_what_is_done(engine, four):
-    say(engine, four, "T1", "accept", "anna")
+    give_verdict(engine, four, "T1", "accept", "anna")
     with reading(engine) as db:
         (one,) = progress(db)
     assert (one.takes, one.settled, one.disputed, one.expected_rejects) == (4, 1, 0, pytest.approx(0.875))
@@ -236,7 +236,7 @@ def test_what_a_session_adds_up_to_is_taken_as_kept_until_it_changes(engine, fou
     with reading(engine) as db:
         assert [one.settled for one in progress(db, "1")] == [3]
         assert [one.settled for one in progress(db, "2")] == [0]
-    say(engine, four, "T1", "accept", "anna")
+    give_verdict(engine, four, "T1", "accept", "anna")
     with reading(engine) as db:
         assert [one.settled for one in progress(db, "1")] == [1]
 
@@ -251,7 +251,7 @@ def test_good_neighbours_are_near_little_doubted_and_not_rejected(engine, sessio
         judged = tuple(NoteJudgement(name, 1, doubt, doubt, 0.0) for name, doubt in doubts.items())
         save_judgement(db, session_id, Judgement("m", notes=judged))
         own = find_take(db, session_id, "A").id
-    say(engine, session_id, "C", "reject", "anna")
+    give_verdict(engine, session_id, "C", "reject", "anna")
     with reading(engine) as db:
         found = neighbour_notes(db, own, 1, 10)
     # B has the same pitch, D is a semitone above, E is doubtful itself; C is rejected, F too far, G another dynamic.
@@ -263,7 +263,7 @@ def test_an_accepted_neighbour_comes_before_an_unheard_one_of_the_same_pitch(eng
         for name in ("A", "B", "C"):
             save_take(db, session_id, take(name, pitches=(60,)))
         own = find_take(db, session_id, "A").id
-    say(engine, session_id, "C", "accept", "anna")
+    give_verdict(engine, session_id, "C", "accept", "anna")
     with reading(engine) as db:
         assert [(one.take, one.accepted) for one in neighbour_notes(db, own, 1)] == [("C", True), ("B", False)]
 
@@ -315,7 +315,7 @@ def test_people_judge_and_undo_while_takes_come_in_and_are_ranked_anew(engine, f
 
     def editor(by: str) -> None:
         for n in range(12):
-            say(engine, four, NAMES[n % 4], "accept", by)
+            give_verdict(engine, four, NAMES[n % 4], "accept", by)
             if n % 3 == 2:
                 with writing(engine) as db:
                     take_back(db, four, by, NOON, steps=2)

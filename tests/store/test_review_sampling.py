@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import text
 
-from tests.store.test_review import four, say  # noqa: F401
+from tests.store.test_review import four, give_verdict  # noqa: F401
 from triage.domain.take import Take
 from triage.store import schema
 from triage.store.engine import open_store, reading, upgrade_store, writing
@@ -15,7 +15,7 @@ from triage.store.takes import find_take, random_order_of, save_take
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
 
-def test_a_take_keeps_its_lot_when_it_is_taken_in_again(engine, session_id):
+def test_a_take_keeps_its_random_order_when_it_is_taken_in_again(engine, session_id):
     with writing(engine) as db:
         save_take(db, session_id, Take("T1", "a"))
         first = find_take(db, session_id, "T1").random_order
@@ -23,7 +23,7 @@ def test_a_take_keeps_its_lot_when_it_is_taken_in_again(engine, session_id):
         assert find_take(db, session_id, "T1").random_order == first == random_order_of(session_id, "T1")
 
 
-def test_lots_are_spread_evenly_and_not_the_same_in_another_session():
+def test_random_orders_are_uniform_and_not_the_same_in_another_session():
     orders = sorted(random_order_of(1, f"T{i:04}") for i in range(2000))
     counts = [sum(k / 10 <= order < (k + 1) / 10 for order in orders) for k in range(10)]
     assert sum((count - 200) ** 2 / 200 for count in counts) < 27.9  # chi-square, 9 degrees of freedom, p = 0.001
@@ -31,20 +31,20 @@ def test_lots_are_spread_evenly_and_not_the_same_in_another_session():
 
 
 def test_a_settled_reject_is_known_as_one_and_an_undecided_take_is_not(engine, four):  # noqa: F811
-    say(engine, four, "T1", "reject", "anna")
-    say(engine, four, "T2", "accept", "anna", note=1)
-    say(engine, four, "T2", "accept", "anna")
-    say(engine, four, "T3", "reject", "anna", note=2)
-    say(engine, four, "T3", "accept", "anna")
-    say(engine, four, "T4", "reject", "anna")
-    say(engine, four, "T4", "accept", "ben")
+    give_verdict(engine, four, "T1", "reject", "anna")
+    give_verdict(engine, four, "T2", "accept", "anna", note=1)
+    give_verdict(engine, four, "T2", "accept", "anna")
+    give_verdict(engine, four, "T3", "reject", "anna", note=2)
+    give_verdict(engine, four, "T3", "accept", "anna")
+    give_verdict(engine, four, "T4", "reject", "anna")
+    give_verdict(engine, four, "T4", "accept", "ben")
     with reading(engine) as db:
         found = {one.name: one.rejected for one in take_page(db, four, "all", 0, 10)[0]}
         assert reviewed_takes(db, four) == {"T1", "T2", "T3", "T4"}
     assert found == {"T1": True, "T2": False, "T3": True, "T4": False}
 
 
-def test_an_upgraded_store_knows_its_lots_and_its_rejects(address):
+def test_an_upgraded_store_knows_its_random_orders_and_its_rejects(address):
     engine = open_store(address)
     with writing(engine) as db:
         for name in reversed(db.dialect.get_table_names(db)):

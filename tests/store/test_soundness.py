@@ -29,8 +29,8 @@ TAKE = "(SELECT id FROM take WHERE name = 'T003')"
 
 
 @contextmanager
-def spoken_of(address):
-    """Give a ranked session of twelve takes on which two people spoke, taken back once."""
+def reviewed_store(address):
+    """Give a ranked session of twelve takes with verdicts of two people, one taken back."""
     with noisy.ranked_store(address) as (engine, session):
         with writing(engine) as db:
             for by, word in (("anna", "accept"), ("ben", "reject"), ("anna", "unsure")):
@@ -42,14 +42,14 @@ def spoken_of(address):
 
 @pytest.fixture
 def filled(address):
-    with spoken_of(address) as (engine, session):
+    with reviewed_store(address) as (engine, session):
         yield engine, session
 
 
 @pytest.fixture
 def lone(tmp_path):
     """The same, on SQLite alone: what does not go by the database need not be asked of both."""
-    with spoken_of(f"sqlite:///{tmp_path / 'store.db'}") as (engine, session):
+    with reviewed_store(f"sqlite:///{tmp_path / 'store.db'}") as (engine, session):
         yield engine, session
 
 
@@ -57,7 +57,7 @@ def lone(tmp_path):
 def unbroken(request, tmp_path_factory, postgres):
     """The same, for tests that put everything back."""
     sqlite = f"sqlite:///{tmp_path_factory.mktemp('unbroken') / 'store.db'}"
-    with spoken_of(sqlite if request.param == "sqlite" else postgres.empty_database()) as (engine, _):
+    with reviewed_store(sqlite if request.param == "sqlite" else postgres.empty_database()) as (engine, _):
         yield engine
 
 
@@ -211,7 +211,7 @@ def test_takes_that_go_leave_no_gap_even_before_the_next_ranking(filled):
     assert "ranks run without gaps" not in found(engine)
 
 
-def test_words_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
+def test_verdicts_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
     engine, session = lone
     with writing(engine) as db:
         for number in (3, 4):

@@ -1,4 +1,4 @@
-"""The roll call comes back as it went in and the next one replaces it."""
+"""The check of arrivals comes back as it went in and the next one replaces it."""
 
 from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.store.arrivals import arrivals, save_arrivals

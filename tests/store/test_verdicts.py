@@ -29,17 +29,17 @@ def one_take(engine, session_id):
 
 
 def test_verdicts_stay_in_the_order_given(engine, one_take):
-    said = (
+    given = (
         Verdict("T001", "reject", "anna", NOON, 2, "cracked"),
         Verdict("T002", "accept", "ben", NOON),
         Verdict("T001", "accept", "anna", NOON - timedelta(days=1)),
     )
     with writing(engine) as db:
-        for one in said:
+        for one in given:
             record_verdict(db, one_take, one)
     with reading(engine) as db:
-        assert given_verdicts(db, one_take) == said
-        assert given_verdicts(db, one_take, "T001") == (said[0], said[2])
+        assert given_verdicts(db, one_take) == given
+        assert given_verdicts(db, one_take, "T001") == (given[0], given[2])
 
 
 def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
@@ -52,7 +52,7 @@ def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
 
 
 @pytest.mark.parametrize(
-    "said, message",
+    "given, message",
     [
         (Verdict("T01", "accept", "anna", NOON), "no take 'T01'; nearest: T001"),
         (Verdict("T001", "great", "anna", NOON), "'great' is none of accept, reject, unsure"),
@@ -61,9 +61,9 @@ def test_a_moment_in_another_time_zone_is_kept_in_utc(engine, one_take):
         (Verdict("T002", "accept", "anna", NOON, note=1), "no notes were found in it"),
     ],
 )
-def test_a_verdict_that_cannot_be_right_is_refused(engine, one_take, said, message):
+def test_a_verdict_that_cannot_be_right_is_refused(engine, one_take, given, message):
     with writing(engine) as db, pytest.raises(StoreError, match=message):
-        record_verdict(db, one_take, said)
+        record_verdict(db, one_take, given)
     with reading(engine) as db:
         assert given_verdicts(db, one_take) == ()
 

@@ -111,7 +111,7 @@ def pointers(db: Connection) -> list[str]:
 
 
 def open_points(db: Connection) -> list[str]:
-    """Return what is no fault and may need a look: takes not ranked yet, verdicts and choices on notes that are gone."""
+    """Return what is no fault but worth a look: takes not ranked yet, verdicts and choices on notes that are gone."""
     waiting = _take_places().where(take.c.rank.is_(None))
     lines = _line(db, waiting, "take{s} analysed and not ranked yet; take the session in again")
     for table, name in ((tables.verdict, "verdict"), (tables.choice, "choice")):
