@@ -99,6 +99,45 @@ def test_an_exposed_noise_is_a_spot_on_its_microphone_and_a_masked_one_is_none()
     assert spots_of(judgement, "T007") == []
 
 
+OCTAVES_DBFS = (-80.0,) * 10
+
+
+def with_noise(take, *hits, octaves_dbfs=OCTAVES_DBFS):
+    floors = tuple(NoiseFloor(mic, -70.0, note_dbfs=-25.0, octaves_dbfs=octaves_dbfs) for mic in ("close", "room"))
+    return replace(take, hits=hits, floors=floors)
+
+
+def lasting(kind, level_dbfs, mic="room"):
+    return Hit(kind, 0.0, 10.0, mic, (mic,), level_dbfs, 25.0, 0.95)
+
+
+def test_hum_of_one_take_puts_it_first_and_that_of_the_room_changes_nothing():
+    takes = [with_noise(take, lasting("hum", -60.0 - 0.1 * at, "close")) for at, take in enumerate(session())]
+    before = judged(takes)
+    assert [spot for spot in before.spots if spot.kind == "hum"] == []
+    takes[6] = with_noise(takes[6], *takes[6].hits, lasting("hum", -55.0))
+    after = judged(takes)
+    (spot,) = [spot for spot in after.spots if spot.kind == "hum"]
+    assert (spot.take, spot.mic, spot.note, spot.found) == ("T007", "room", None, -55.0)
+    assert spot.why == "hum through the whole take in the room microphone; 1 of 10 takes has it"
+    assert ranking(after)[0] == "T007"
+    doubts = [{row.take: row.doubt for row in one.takes if row.take != "T007"} for one in (before, after)]
+    assert doubts[0] == doubts[1]
+
+
+@pytest.mark.parametrize("kind, octaves", [("rumble", slice(0, 1)), ("hiss", slice(7, 10))])
+def test_rumble_and_hiss_are_compared_with_the_backgrounds_of_the_other_takes(kind, octaves):
+    takes = [with_noise(take) for take in session()]
+    loud = list(OCTAVES_DBFS)
+    loud[octaves] = [-60.0] * len(loud[octaves])
+    takes[3] = with_noise(takes[3], lasting(kind, -60.0), octaves_dbfs=tuple(loud))
+    (spot,) = [spot for spot in judged(takes).spots if spot.kind == kind]
+    assert spot.take == "T004" and "dB louder than usual; 1 of 10 takes has it" in spot.why
+    near = [with_noise(take, octaves_dbfs=tuple(loud)) for take in session()]  # the limit of detection between them
+    near[3] = takes[3]
+    assert [spot for spot in judged(near).spots if spot.kind == kind] == []
+
+
 def test_a_dropout_needs_no_neighbours():
     take = replace(session(1)[0], hits=(Hit("dropout", 3.0, 3.02, "close", ("close",), None, None, 1.0, 1),))
     found = {spot.kind: spot for spot in spots_of(judged([take]), "T001")}

@@ -137,6 +137,17 @@ def broadband_noise(
     return found
 
 
+def steady_dbfs(kind: str, octaves_dbfs: Sequence[float | None] | None) -> float | None:
+    """Return the level that rumble or hiss would have in a background [shape=(octave,)], found or not.
+
+    None for hum, which octaves do not tell from the rest, and where the octaves are not known.
+    """
+    octaves = {"rumble": LOW_OCTAVES, "hiss": HIGH_OCTAVES}.get(kind)
+    if octaves is None or octaves_dbfs is None or any(level is None for level in octaves_dbfs[octaves]):
+        return None
+    return float(_sum_db(np.array([octaves_dbfs[octaves]], dtype=float))[0])
+
+
 def _mains(power: np.ndarray, mains_hz: float) -> tuple[float, float] | None:
     """Return level and height over the bins around of the lines of one mains frequency, None where there are none.
 

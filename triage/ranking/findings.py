@@ -13,7 +13,9 @@ from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
 from triage.domain.take import Take
 from triage.judge.copied_tracks import copied_tracks
+from triage.judge.lasting_noise import LastingNoise, outstanding
 from triage.judge.track_faults import TrackFacts, track_faults
+from triage.listen.stationary_noise import steady_dbfs
 from triage.ranking.placing import expected
 
 NOISE = "noise"  # basis of a finding whose doubt is its note's
@@ -30,10 +32,14 @@ class Finding(NamedTuple):
     share: float = 1.0
 
 
+def is_lasting(hit: Hit) -> bool:
+    """Return whether a hit lasts the whole take."""
+    return kind_named(hit.kind).lasting and hit.note is None and hit.start_s == 0.0
+
+
 def is_of_a_note(hit: Hit) -> bool:
     """Return whether a hit is a noise near a note: no technical fault, and nothing that lasts the whole take."""
-    lasting = kind_named(hit.kind).lasting and hit.note is None and hit.start_s == 0.0
-    return hit.kind not in TECHNICAL and not lasting
+    return hit.kind not in TECHNICAL and not is_lasting(hit)
 
 
 def findings_of(
@@ -47,7 +53,7 @@ def findings_of(
         _of_take(take, "truncated", line, doubt=BROKEN) for take in takes for line in broken.get(take.name, ())
     )
     of_takes = [*_technical(takes), *_silent(takes), *_off_the_sheet(takes, missing), *_copied(takes)]
-    return [*_noises(takes, row), *of_takes, *of_files]
+    return [*_noises(takes, row), *_lasting(takes), *of_takes, *of_files]
 
 
 def _of_take(take: Take, kind: str, why: str, basis: str = "", doubt: float = USUAL, **numbers: Any) -> Finding:
@@ -69,6 +75,27 @@ def _noises(takes: Sequence[Take], row: Mapping[tuple[str, int], int]) -> Iterat
             span = (hit.start_s, hit.end_s)
             spot = Spot(take.name, *span, hit.note, hit.kind, 0.0, why, hit.mic, hit.level_dbfs, None, "dBFS")
             yield Finding(spot, NOISE, row[take.name, note], (hit.exposed or 0.0) / max(strongest[note], 1e-9))
+
+
+def _lasting(takes: Sequence[Take]) -> Iterator[Finding]:
+    """Yield a finding for each hum, rumble or hiss that a take has and the session's others have not, or softer."""
+    known: dict[tuple[str, str], list[LastingNoise]] = {}
+    for take in takes:
+        hits = {(hit.mic, hit.kind): hit for hit in take.hits if is_lasting(hit)}
+        for floor in take.floors:
+            for kind in (kind.name for kind in KINDS.values() if kind.lasting):
+                hit = hits.get((floor.mic, kind))
+                level_dbfs = hit.level_dbfs if hit else steady_dbfs(kind, floor.octaves_dbfs)
+                over_db = (hit.over_floor_db or 0.0) if hit else None
+                known.setdefault((floor.mic, kind), []).append(LastingNoise(take.name, level_dbfs, over_db))
+    by_name = {take.name: take for take in takes}
+    for (mic, kind), noises in known.items():
+        for one in outstanding(noises):
+            louder = "" if one.usual_dbfs is None else f", {one.level_dbfs - one.usual_dbfs:.0f} dB louder than usual"
+            why = f"{kind} through the whole take in the {mic} microphone{louder}; {one.having} of {one.takes} takes"
+            has = "has" if one.having == 1 else "have"
+            numbers: dict[str, Any] = {"found": one.level_dbfs, "expected": one.usual_dbfs, "unit": "dBFS"}
+            yield _of_take(by_name[one.take], kind, f"{why} {has} it", "lasting", mic=mic, **numbers)
 
 
 def _technical(takes: Sequence[Take]) -> list[Finding]:
