@@ -63,7 +63,7 @@ def learning_order(doubt: np.ndarray, vectors: np.ndarray, heard: np.ndarray, mo
     score = 4 p (1 - p) * d, p the doubt (uncertainty, Lewis and Gale, SIGIR 1994) and d the distance of its vector to
     the nearest heard one over the median of those distances, at most 2 (representatives that are unlike what was
     heard: k-centre, Sener and Savarese, ICLR 2018). The take with the greatest score comes first and counts as heard
-    for those after it, so that ten takes with the same trouble are not asked for in a row.
+    for those after it, so that ten takes with the same fault are not asked for in a row.
 
     Parameters
     ----------

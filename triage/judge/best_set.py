@@ -107,8 +107,8 @@ def best_set(
 def _check(costs: Costs, wanted: Sequence[int], fixed: frozenset[int]) -> None:
     if min(wanted, default=1) < 1:
         raise JudgeError(f"{min(wanted)} notes wanted of a pitch; expected 1 or more")
-    if strange := sorted(row for row in fixed if not 0 <= row < len(costs.pitch)):
-        raise JudgeError(f"fixed row {strange[0]} is none of the {len(costs.pitch)} candidates")
+    if unknown := sorted(row for row in fixed if not 0 <= row < len(costs.pitch)):
+        raise JudgeError(f"fixed row {unknown[0]} is none of the {len(costs.pitch)} candidates")
     if not all(np.isfinite(part).all() for part in (costs.own, costs.apart, costs.together)):
         raise JudgeError("a cost is not finite: pass costs as costs_of returns them")
 

@@ -52,7 +52,7 @@ def drift(values: np.ndarray, day: Day, absolute: bool = False) -> Drift:
     the cohort's mean and a cubic in pitch (Frisch and Waugh); the medians of both residuals over each take go into
     the Mann-Kendall test. Where less than a tenth of the hour's variance within the set-ups is left, the order of
     what was played hides any drift; then an ``absolute`` value, which should be the same whatever is played, is
-    tested with only the set-ups taken out, and ``adjusted`` says so. change = slope times the whole time.
+    tested with only the set-ups taken out, and ``adjusted`` is false. change = slope times the whole time.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """The factors of a spread as columns for the model, and why some of them are confounded in the notes at hand.
 
 Pitch (MIDI), dynamic and labels of every note go in; out come blocks of random columns, the register's among them,
-and for the other factors a reason in words.
+and for the other factors the reason as text.
 """
 
 from collections.abc import Mapping

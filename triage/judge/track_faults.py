@@ -1,7 +1,7 @@
 """Track faults: a microphone that is dead, inverted, late or swapped in one take, judged by the other takes.
 
 Seats and microphones stay put while a player records: in most takes a track follows the reference one with the same
-lag and sign and about as loud. Facts of every track go in; findings in words come out.
+lag and sign and about as loud. Measurements of every track go in; faults with a reason come out.
 """
 
 from collections import defaultdict

@@ -38,7 +38,7 @@ def state_of(db: Connection, session_id: int, key: str) -> tuple[int, int, str]:
     if session_id != ALL:
         numbers = changes(db, session_id)
         return numbers["takes"], numbers["verdicts"], key
-    # Numbers only grow, so their sums tell any change of any session.
+    # Numbers only grow, so their sums change with any change of any session.
     every = all_changes(db).values()
     return sum(one["takes"] for one in every), sum(one["verdicts"] for one in every), key
 

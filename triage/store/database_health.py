@@ -2,7 +2,7 @@
 
 In: ``db``, one moment of the store. Out: lines, none where all is well. SQLite checks its own pages and indexes;
 PostgreSQL, which guards its own while it runs, is asked to read every row and for indexes and constraints that it
-does not trust. Owners are looked for row by row on both: SQLite minds them only while it is told to.
+does not trust. Owners are looked for row by row on both: SQLite enforces them only while that is on.
 """
 
 from typing import Any

@@ -205,7 +205,7 @@ def _log_ahead(connection: Any) -> None:
 
 def _begin_sqlite(db: Connection) -> None:
     options = db.get_execution_options()
-    # Foreign keys can be switched only outside a transaction, so each one says what it needs.
+    # Foreign keys can be switched only outside a transaction, so each one sets what it needs.
     db.exec_driver_sql(f"PRAGMA foreign_keys = {options.get('foreign_keys', 'ON')}")
     # A reader that turns writer fails at once if another wrote meanwhile; a writer from the start waits.
     db.exec_driver_sql("BEGIN IMMEDIATE" if options.get("writes") else "BEGIN")
