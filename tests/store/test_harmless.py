@@ -100,7 +100,7 @@ def test_groups_are_stored_hit_by_hit_and_a_take_read_anew_meanwhile_is_left_alo
 def test_backgrounds_by_octave_and_calibrations_come_back_as_they_went_in(engine, session_id):
     octaves = (*[-80.25] * 9, None)
     with writing(engine) as db:
-        floor = NoiseFloor("close", -70.0, a_dbfs=-77.5, octaves_dbfs=octaves)
+        floor = NoiseFloor("close", -70.0, a_dbfs=-77.5, octaves_dbfs=octaves, end_over_db=21.5)
         save_take(db, session_id, Take("T001", "f", floors=(floor, NoiseFloor("room", None))))
         session = find_session(db, "mill-day2-b")
         names = ("name", "folder", "date", "sample_rate_hz", "a4_hz", "reference_mic")
@@ -111,4 +111,5 @@ def test_backgrounds_by_octave_and_calibrations_come_back_as_they_went_in(engine
         close, room = floors(db, session_id)
         assert (close.a_dbfs, close.octaves_dbfs) == (-77.5, octaves)
         assert (room.a_dbfs, room.octaves_dbfs) == (None, None)
+        assert (close.end_over_db, room.end_over_db) == (21.5, None)
         assert find_session(db, "mill-day2-b").full_scale_db_spl == {"close": 118.0}

@@ -6,6 +6,7 @@ from triage.analysis.measured_track import MeasuredTrack
 from triage.domain.take import NoiseFloor
 from triage.intake.arrivals import TrackFile
 from triage.listen.background import Background
+from triage.listen.endings import ending
 from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, power_of
 from triage.listen.mics import Match, match
 from triage.listen.notes import NoteSegment, floor_db
@@ -22,7 +23,7 @@ def noise_floor(track: TrackFile, frames: np.ndarray, background: Background, me
     measured : MeasuredTrack
         That lag and polarity are relative to; against itself, or at another sample rate, neither is known.
     """
-    found = _match(track, measured)
+    found, end = _match(track, measured), ending(frames)
     return NoiseFloor(
         track.mic,
         _total_db(floor_db(frames)),
@@ -32,6 +33,8 @@ def noise_floor(track: TrackFile, frames: np.ndarray, background: Background, me
         _note_dbfs(frames, measured.segments),
         background.a_dbfs,
         background.octaves_dbfs,
+        end.over_db if end else None,
+        end.fall_db_s if end else None,
     )
 
 

@@ -38,6 +38,8 @@ class NoiseFloor:
     note_dbfs: float | None = None  # its usual level while a note sounds
     a_dbfs: float | None = None  # the background A-weighted
     octaves_dbfs: tuple[float | None, ...] | None = None  # 31.5 Hz to 16 kHz
+    end_over_db: float | None = None  # the last 50 ms over the background, in the bands that stand out most
+    end_fall_db_s: float | None = None  # how fast those bands fell before
     take: str = ""  # where floors of several takes are listed
 
 

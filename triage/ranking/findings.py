@@ -13,6 +13,7 @@ from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
 from triage.domain.take import Take
 from triage.judge.copied_tracks import copied_tracks
+from triage.judge.cut_tails import TrackEnd, cut_tails
 from triage.judge.lasting_noise import LastingNoise, outstanding
 from triage.judge.track_faults import TrackFacts, track_faults
 from triage.listen.stationary_noise import steady_dbfs
@@ -21,6 +22,8 @@ from triage.ranking.placing import expected
 NOISE = "noise"  # basis of a finding whose doubt is its note's
 USUAL = 0.9  # certainty of a finding that the model knows nothing of
 BROKEN = 0.95
+LONGEST_RING_S = 5.0  # after a note: the tail of a church
+END_S = 0.3  # of a take, in which a noise would be taken for a tail
 
 
 class Finding(NamedTuple):
@@ -52,7 +55,13 @@ def findings_of(
     of_files = (
         _of_take(take, "truncated", line, doubt=BROKEN) for take in takes for line in broken.get(take.name, ())
     )
-    of_takes = [*_technical(takes), *_silent(takes), *_off_the_sheet(takes, missing), *_copied(takes)]
+    of_takes = [
+        *_technical(takes),
+        *_silent(takes),
+        *_off_the_sheet(takes, missing),
+        *_copied(takes),
+        *_cut_tails(takes),
+    ]
     return [*_noises(takes, row), *_lasting(takes), *of_takes, *of_files]
 
 
@@ -180,6 +189,34 @@ def _off_the_sheet(takes: Sequence[Take], missing: Mapping[str, list[int]]) -> I
                 why = "a note more than the take sheet asks for"
                 spot = Spot(take.name, note.start_s, note.end_s, note.number, "wrong-note", USUAL, why)
                 yield Finding(spot, "extra")
+
+
+def _cut_tails(takes: Sequence[Take]) -> Iterator[Finding]:
+    """Yield a finding for each take that was stopped while its last note still rang, on its last note."""
+    ends = [
+        TrackEnd(take.name, take.instrument or "", floor.mic, floor.end_over_db, floor.end_fall_db_s)
+        for take in takes
+        for floor in take.floors
+        if floor.end_over_db is not None and floor.end_fall_db_s is not None
+    ]
+    by_name = {take.name: take for take in takes}
+    for cut in cut_tails(ends):
+        take = by_name[cut.take]
+        if _ends_ringing(take):
+            last, end_s = take.notes[-1], take.duration_s or take.notes[-1].end_s
+            where = f"in the {cut.mic} microphone ({cut.over_db:.0f} dB over its background)"
+            why = f"the recording stops while the last note still rings {where}"
+            numbers: dict[str, Any] = {"found": cut.over_db, "expected": cut.usual_db, "unit": "dB"}
+            start_s = min(last.end_s, end_s)
+            spot = Spot(take.name, start_s, end_s, last.number, "release", USUAL, why, cut.mic, **numbers)
+            yield Finding(spot, "cut-off")
+
+
+def _ends_ringing(take: Take) -> bool:
+    """Return whether what sounds at the end of a take can be its last note, and is no noise."""
+    if not take.notes or take.duration_s is None or take.duration_s - take.notes[-1].end_s > LONGEST_RING_S:
+        return False
+    return all(hit.end_s < take.duration_s - END_S for hit in take.hits if is_of_a_note(hit))
 
 
 def _octaves_off(take: Take) -> int:

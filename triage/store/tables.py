@@ -208,6 +208,8 @@ floor = Table(
     Column("note_dbfs", Real),
     Column("a_dbfs", Real),
     Column("octaves_dbfs", JSON(none_as_null=True)),  # ten levels, 31.5 Hz to 16 kHz
+    Column("end_over_db", Real),
+    Column("end_fall_db_s", Real),
     Index("ix_floor_take_id", "take_id"),
 )
 
