@@ -113,6 +113,11 @@ def test_a_single_note_an_octave_off_is_a_wrong_note():
     assert placed.notes[0].measurements["cents"] == pytest.approx(-1200.0) and lines == []
 
 
+def test_a_single_note_two_octaves_off_is_taken_for_the_detectors_slip():
+    (placed,), lines = octave_lines([take("T001", [midi_hz(60), midi_hz(38.1), midi_hz(64)], ROW)])
+    assert [round(note.measurements["cents"]) for note in placed.notes] == [0, 10, 0] and lines == []
+
+
 def test_where_the_row_asks_for_both_octaves_one_off_is_taken_for_the_detectors_slip():
     (placed,), lines = octave_lines([take("T001", [midi_hz(p) for p in (72.1, 64, 72)], (60, 64, 72))])
     assert [note.measurements["cents"] for note in placed.notes] == pytest.approx([10, 0, 0]) and lines == []
