@@ -179,3 +179,32 @@ def test_what_cannot_be_judged_is_refused():
         of_one_cohort([np.inf, 1.0], [60, 61])
     with pytest.raises(JudgeError, match="floor is 0"):
         of_one_cohort([1.0], [60], floor=0.0)
+
+
+def test_a_noise_cut_as_a_second_note_of_a_cell_does_not_widen_the_scale_for_everybody():
+    rng = np.random.default_rng(4)
+    pitch = np.arange(40.0, 76.0)
+    values = rng.normal(0.0, 1.0, len(pitch))
+    values[20] = 7.0
+    labels = np.array(["c"] * len(pitch)), np.array(["w"] * len(pitch)), np.array([f"T{i // 4}" for i in range(36)])
+    alone = expect(values, pitch, *labels, 0.5)
+
+    with_noise = expect(
+        np.append(values, -30.0), np.append(pitch, pitch[5]), *(np.append(one, one[5]) for one in labels), 0.5
+    )
+
+    assert alone.z[20] > 4.5
+    assert with_noise.z[20] > 0.8 * alone.z[20]  # what is left is how far one take more seems to lie apart
+    assert with_noise.z[36] < -8  # and the noise itself stands out
+
+
+def test_one_pair_that_differs_leaves_the_scale_that_the_trend_shows():
+    rng = np.random.default_rng(5)
+    pitch = np.append(np.arange(40.0, 76.0), 50.0)
+    values = rng.normal(0.0, 1.0, len(pitch))
+    values[36] = values[10] + 3.0
+    labels = [np.array(["same"] * 37), np.array(["same"] * 37), np.array([f"T{i}" for i in range(37)])]
+
+    found = expect(values, pitch, *labels, 0.1)
+
+    assert np.median(found.scale) < 1.35

@@ -30,6 +30,7 @@ PRIOR_NOTES = 4.0  # a cohort's scale^2 is shrunk as if the wider cohort's had b
 TAKE_NOTES = 4  # from so many notes of a cohort on, a take has an offset of its own
 TAKE_PRIOR = (8.0, 0.25)  # takes seen beforehand, and their variance relative to that between notes
 ROUNDS = 10  # of reweighting
+LEAST_PAIRED_WEIGHT = 0.1  # bisquare, at 3.9 sigma: what is further off says nothing of the spread inside a cell
 LEAST_WEIGHT = 1e-9  # so that a note with only bad neighbours is still judged
 NO_TREND = 1e9  # variance ratio that gives the cell all the weight
 TINY = 1e-300  # keeps 0 / 0 at 0
@@ -148,18 +149,30 @@ def _trend(notes: Notes, near: Neighbourhood, floor: float) -> tuple[np.ndarray,
 
 
 def _moderated(
-    off: np.ndarray, notes: Notes, use: np.ndarray | None = None, prior: float | None = None
+    off: np.ndarray,
+    notes: Notes,
+    use: np.ndarray | None = None,
+    prior: float | None = None,
+    freedom: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Return the robust mean square of every note's cohort, moderated by its wider cohort and the session."""
+    """Return the robust mean square of every note's cohort, moderated by its wider cohort and the session.
+
+    ``freedom`` is how many degrees of freedom each residual brings, 1 unless it is given.
+    """
     use = np.ones(len(off), dtype=bool) if use is None else use
-    cohorts, widers = notes.cohort.max() + 1, notes.wider.max() + 1
-    square, size = group_scale2(off[use], np.zeros(use.sum(), dtype=int), 1)
-    top = square if prior is None else (PRIOR_NOTES * prior + size * square) / (PRIOR_NOTES + size)
-    square, size = group_scale2(off[use], notes.wider[use], widers)
-    wide = (PRIOR_NOTES * top + size * square) / (PRIOR_NOTES + size)
-    square, size = group_scale2(off[use], notes.cohort[use], cohorts)
-    above = wide[notes.wider[first_rows(notes.cohort)]]
-    return ((PRIOR_NOTES * above + size * square) / (PRIOR_NOTES + size))[notes.cohort]
+    freedom = np.ones(len(off)) if freedom is None else freedom
+
+    def shrunk(group: np.ndarray, above: np.ndarray | float | None) -> np.ndarray:
+        count = group.max() + 1
+        square = group_scale2(off[use], group[use], count)[0]
+        if above is None:
+            return square
+        seen = np.bincount(group[use], freedom[use], count)
+        return np.asarray((PRIOR_NOTES * above + seen * square) / (PRIOR_NOTES + seen))
+
+    top = shrunk(np.zeros(len(off), dtype=int), prior)
+    wide = shrunk(notes.wider, top)
+    return shrunk(notes.cohort, wide[notes.wider[first_rows(notes.cohort)]])[notes.cohort]
 
 
 def _without_takes(off: np.ndarray, notes: Notes, floor: float) -> tuple[np.ndarray, np.ndarray]:
@@ -200,7 +213,11 @@ def _shared_offset(fair: np.ndarray, u: np.ndarray, notes: Notes) -> np.ndarray:
 def _variances(
     fair: np.ndarray, shared: np.ndarray, n_trend: np.ndarray, u: np.ndarray, notes: Notes
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return a note's variance about its centre, and that about the other notes of its cell."""
+    """Return a note's variance about its centre, and that about the other notes of its cell.
+
+    The second is part of the first and so never more; where few cells repeat it is shrunk toward the first, by the
+    degrees of freedom that were seen. A note without weight (a noise cut as one) shows neither.
+    """
     use = n_trend > 0
     m = group_sum(u, notes.cell)[notes.cell] - u
     paired = m > 0.5
@@ -212,7 +229,11 @@ def _variances(
         within = _moderated(inside, notes, paired)
         return within, within
     total = _moderated(about, notes, use)
-    return total, _moderated(inside, notes, paired, float(np.median(total))) if paired.any() else total
+    paired &= u > LEAST_PAIRED_WEIGHT
+    if not paired.any():
+        return total, total
+    within = _moderated(inside, notes, paired, float(np.median(total)), u * safe / (1.0 + safe))
+    return total, np.minimum(within, total)
 
 
 def _peers(
