@@ -180,3 +180,19 @@ def test_listening_time_is_the_union_of_spots_with_half_a_second_around():
     takes[2] = replace(takes[2], hits=hits)
     row = next(row for row in judged(takes).takes if row.take == "T003")
     assert row.listen_s == pytest.approx(3.8 - 2.5)  # 2.5 to 3.6 and 2.7 to 3.8
+
+
+def with_clicks(takes, count):
+    """The first takes with a digital click each."""
+    click = Hit("digital-click", 1.0, 1.001, "close", ("close",), None, None, 1.0)
+    return [replace(take, hits=(click,)) if i < count else take for i, take in enumerate(takes)]
+
+
+def test_what_clicks_in_many_takes_of_an_instrument_is_no_fault_of_the_converter():
+    few, many = with_clicks(session(40), 2), with_clicks(session(40), 12)
+    alone = [one for one in session_features(few, {}, {}).findings if one.spot.kind == "digital-click"]
+    usual = [one for one in session_features(many, {}, {}).findings if one.spot.kind == "digital-click"]
+    assert {one.basis for one in alone} == {"digital-click"} and len(alone) == 2
+    assert {one.basis for one in usual} == {"usual-click"} and len(usual) == 12
+    assert max(one.spot.doubt for one in usual) < 0.1 < min(one.spot.doubt for one in alone)
+    assert "as in many takes of this instrument" in usual[0].spot.why

@@ -4,6 +4,7 @@ Takes go in as ``place`` returns them; findings come out. The model gives the ce
 doubt of its note, of all else the share of such findings that were right.
 """
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -22,6 +23,12 @@ from triage.ranking.placing import expected
 NOISE = "noise"  # basis of a finding whose doubt is its note's
 USUAL = 0.9  # certainty of a finding that the model knows nothing of
 BROKEN = 0.95
+DIGITAL_CLICK = "digital-click"
+LEAST_CLICKING, USUAL_CLICKS = (
+    4,
+    0.08,
+)  # takes, and of an instrument's takes: from there on it is the instrument's sound
+USUAL_CLICK = 0.03  # certainty that a click is a fault where the instrument's own sounds are taken for clicks
 LONGEST_RING_S = 5.0  # after a note: the tail of a church
 END_S = 0.3  # of a take, in which a noise would be taken for a tail
 
@@ -109,9 +116,23 @@ def _lasting(takes: Sequence[Take]) -> Iterator[Finding]:
 
 def _technical(takes: Sequence[Take]) -> list[Finding]:
     """Return one finding for each kind of technical fault on each microphone of a take."""
-    found = [_of_hits(take, hits) for take in takes for hits in _technical_hits(take).values()]
+    usual = instruments_that_click(takes)
+    found = [
+        _of_hits(take, hits, take.instrument in usual) for take in takes for hits in _technical_hits(take).values()
+    ]
     known = {(one.spot.take, one.spot.mic, one.spot.kind) for one in found}
     return found + [one for one in _tracks(takes) if (one.spot.take, one.spot.mic, one.spot.kind) not in known]
+
+
+def instruments_that_click(takes: Sequence[Take]) -> set[str | None]:
+    """Return the instruments whose own sounds (a pluck, a key, a bow) are taken for clicks in the samples.
+
+    A converter clicks now and then, whatever is played; what clicks in USUAL_CLICKS of an instrument's takes or more
+    is the instrument.
+    """
+    clicking = Counter(take.instrument for take in takes if any(hit.kind == DIGITAL_CLICK for hit in take.hits))
+    played = Counter(take.instrument for take in takes)
+    return {name for name, count in clicking.items() if count >= max(LEAST_CLICKING, USUAL_CLICKS * played[name])}
 
 
 def _technical_hits(take: Take) -> dict[tuple[str, str], list[Hit]]:
@@ -122,15 +143,16 @@ def _technical_hits(take: Take) -> dict[tuple[str, str], list[Hit]]:
     return found
 
 
-def _of_hits(take: Take, hits: Sequence[Hit]) -> Finding:
+def _of_hits(take: Take, hits: Sequence[Hit], clicks_usually: bool) -> Finding:
     first = hits[0]
     places = f", {len(hits)} places" if len(hits) > 1 else ""
     peak = f", true peak {first.level_dbfs:+.1f} dBTP" if first.level_dbfs is not None else ""
     why = f"{KINDS[first.kind].finding} in the {first.mic} microphone{places}{peak}"
+    doubt, basis = USUAL, first.kind
+    if first.kind == DIGITAL_CLICK and clicks_usually:
+        doubt, basis, why = USUAL_CLICK, "usual-click", f"{why}, as in many takes of this instrument"
     numbers = (first.mic, first.level_dbfs, None, "dBTP" if peak else None)
-    return Finding(
-        Spot(take.name, first.start_s, first.end_s, first.note, first.kind, USUAL, why, *numbers), first.kind
-    )
+    return Finding(Spot(take.name, first.start_s, first.end_s, first.note, first.kind, doubt, why, *numbers), basis)
 
 
 def _tracks(takes: Sequence[Take]) -> Iterator[Finding]:
