@@ -5,6 +5,7 @@ import pyloudnorm
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
 from triage.domain.measurements import MEASURED
@@ -310,3 +311,38 @@ def test_any_short_stretch_gives_finite_numbers_or_none(n, start_s, length_s, ri
     found = measure(samples, rate_hz, note, -75.0)
     assert tuple(found) == MEASURED
     assert not np.isinf(list(found.values())).any()
+
+
+def test_breath_below_the_pitch_changes_no_attack_and_no_level():
+    rng = np.random.default_rng(3)
+    wave = take([(START_S, tone(220.0, 1.0, level_db=-25))], 2.2)
+    rumble = signal.sosfilt(signal.butter(4, 50, "low", fs=RATE_HZ, output="sos"), rng.standard_normal(RATE_HZ // 3))
+    rumble *= np.hanning(len(rumble)) * 0.08 / rumble.std()
+    with_puff = wave.copy()
+    at = round((START_S - 0.12) * RATE_HZ)
+    with_puff[at : at + len(rumble)] += rumble
+    plain, puffed = (measured(one_wave, START_S + 1.0, meant_hz=(220.0,)) for one_wave in (wave, with_puff))
+    for name, near in (("attack_20_db", 1.0), ("attack_50_db", 0.5), ("level_dbfs", 0.2), ("length_s", 0.02)):
+        assert puffed[name] == pytest.approx(plain[name], abs=near)
+    assert abs(1200 * np.log2(puffed["f0_hz"] / plain["f0_hz"])) < 1
+
+
+def test_a_sag_in_the_last_third_shows_at_the_end():
+    sagging = partials(220.0, SIX, cents=-41 * np.clip((T - 0.65) / 0.25, 0, 1))
+    assert -41 < of(sagging)["end_cents"] < -15  # the last fifth holds the way down too
+    assert of(partials(220.0, SIX))["end_cents"] == pytest.approx(0, abs=2)
+    # an even slope of the same size shows in both
+    assert of(partials(220.0, SIX, cents=-41 * T))["end_cents"] == pytest.approx(-17, abs=5)
+
+
+@pytest.mark.parametrize("odd_share, sounding_hz", [(0.35, 110.0), (0.08, 220.0)])
+def test_an_octave_below_the_sheet_is_one_where_it_really_sounds(odd_share, sounding_hz):
+    power = np.where(np.arange(1, 9) % 2 == 1, odd_share / 4, (1 - odd_share) / 4)
+    found = measured(take([(START_S, partials(110.0, np.sqrt(power)))], 2.2), START_S + 1.0, meant_hz=(220.0,))
+    assert found["f0_hz"] == pytest.approx(sounding_hz, rel=0.003)
+
+
+def test_a_pitch_that_the_sheet_asks_for_stands_beside_its_octave():
+    power = np.where(np.arange(1, 9) % 2 == 1, 0.1 / 4, 0.9 / 4)
+    note = take([(START_S, partials(110.0, np.sqrt(power)))], 2.2)
+    assert measured(note, START_S + 1.0, meant_hz=(110.0, 220.0))["f0_hz"] == pytest.approx(110.0, rel=0.003)

@@ -6,6 +6,7 @@ import mir_eval
 import numpy as np
 import pytest
 import soundfile
+from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor, span_of, take, tone
 from triage.listen.logmel import LogMel
@@ -111,3 +112,38 @@ def test_real_notes_are_placed(recordings):
         errors += [np.abs(found - onset).min() for onset in onsets]
     assert np.mean(f_measures) >= 0.98
     assert np.median(errors) <= 0.010
+
+
+def puff(level_db, rng, length_s=0.25):
+    """Noise below 60 Hz that swells and dies, as breath against a microphone."""
+    sos = signal.butter(5, 50, "low", fs=RATE_HZ, output="sos")
+    count = round(length_s * RATE_HZ)
+    noise = signal.sosfilt(sos, rng.standard_normal(2 * count))[count:] * np.hanning(count)
+    return noise / np.sqrt(np.mean(noise**2)) * 10 ** (level_db / 20)
+
+
+@pytest.mark.parametrize("pitch_hz", [116.5, 233.1, 466.2])
+def test_a_puff_of_breath_before_the_tone_moves_no_start_where_the_pitch_is_known(pitch_hz):
+    rng = np.random.default_rng(2)
+    starts = [0.6, 2.0, 3.4, 4.8]
+    tones = [(s, tone(pitch_hz, 0.8, level_db=-25)) for s in starts]
+    wave = take([*tones, *((s - 0.1, puff(-30, rng)) for s in starts)], 6.0)
+    frames = LogMel(RATE_HZ)(wave[None])[0]
+    found, _ = find_notes(frames, span_of(wave), RATE_HZ, pitch_hz)
+    np.testing.assert_allclose([note.start_s for note in found], starts, atol=0.015)
+    early, _ = find_notes(frames, span_of(wave), RATE_HZ)
+    assert (
+        min(abs(note.start_s - start) for note, start in zip(early, starts, strict=False)) > 0.03
+    )  # why it is asked
+
+
+def test_a_key_that_clicks_with_the_tone_is_no_note_of_its_own():
+    rng = np.random.default_rng(5)
+    starts = [0.6, 2.0, 3.4, 4.8]
+    key = rng.standard_normal(round(0.03 * RATE_HZ)) * np.exp(-np.arange(round(0.03 * RATE_HZ)) / (0.006 * RATE_HZ))
+    tones = [(s, tone(311.1, 0.8, level_db=-25, attack_s=0.08)) for s in starts]
+    for before_s in (0.05, 0.09, 0.11):
+        wave = take([*tones, *((s - before_s, 0.08 * key) for s in starts)], 6.0)
+        found, _ = find_notes(LogMel(RATE_HZ)(wave[None])[0], span_of(wave), RATE_HZ, 311.1)
+        gaps = np.diff([note.start_s for note in found])
+        assert len(found) >= 4 and gaps.min() >= 0.1

@@ -1,7 +1,7 @@
 """The track that a take is measured on: its frames cut into notes, each measured and embedded."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -20,6 +20,8 @@ from triage.listen.mics import Reference
 from triage.listen.notes import NoteSegment, find_notes
 from triage.listen.spurious_notes import without_spurious
 
+LONGEST_BURST_S, LEAD_IN_S = 0.4, 0.8  # a sound without pitch before a note that belongs to playing it
+LEAST_HARMONICITY_DB = 3.0
 MATCHED_NOTES = 12  # first notes of a take, over whose attacks other tracks are matched with this one
 
 
@@ -58,8 +60,11 @@ def measured_track(
     expected = len(take.sheet_row.pitches) * max(take.sheet_row.repetitions or 1, 1)
     pitches_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.sheet_row.pitches))]
     for track, own in zip(tracks, frames, strict=True):
-        if segments := _segments(track, folder, own, expected):
+        if segments := _segments(track, folder, own, expected, min(pitches_hz, default=0.0)):
             notes = _measured_notes(track, folder, own, segments, encoder, pitches_hz)
+            kept = without_bursts(notes, expected)
+            segments = [segments[note.number - 1] for note in kept]
+            notes = [replace(note, number=number) for number, note in enumerate(kept, 1)]
             return MeasuredTrack(track, folder, segments, notes)
     return MeasuredTrack(tracks[0], folder, [], [])
 
@@ -74,12 +79,49 @@ def gap_dbfs(frames: np.ndarray, note: NoteSegment, before: NoteSegment | None) 
     return float(10 * np.log10(ndimage.uniform_filter1d(power, 10, mode="nearest").min() + 1e-12)) - BANDS_OVER_RMS_DB
 
 
-def _segments(track: TrackFile, folder: Path, frames: np.ndarray, expected: int) -> list[NoteSegment]:
+def without_bursts(notes: list[Note], expected: int) -> list[Note]:
+    """Return the notes without the sounds that precede one: a breath, a key, a valve.
+
+    Of more notes than the take sheet asks for, those go that are short, have no pitch, and are followed by the next
+    note within LEAD_IN_S; the shortest first. Where nothing else has a pitch either (drums), all stay.
+
+    Parameters
+    ----------
+    notes : list of Note
+    expected : int
+        How many the take sheet asks for; 0 where it does not say.
+    """
+    pitched = sum(_has_pitch(note) for note in notes)
+    spare = len(notes) - expected if expected and 2 * pitched >= expected else 0
+    followers = [*notes[1:], None]
+    bursts = [
+        note
+        for note, following in zip(notes, followers, strict=True)
+        if following
+        and not _has_pitch(note)
+        and (note.end_s or note.start_s) - note.start_s < LONGEST_BURST_S
+        and following.start_s - note.start_s < LEAD_IN_S
+    ]
+    bursts.sort(key=lambda note: (note.end_s or note.start_s) - note.start_s)
+    gone = {note.number for note in bursts[: max(spare, 0)]}
+    return [note for note in notes if note.number not in gone]
+
+
+def _has_pitch(note: Note) -> bool:
+    """Return whether a note has a pitch, and partials that stand out where that is known."""
+    f0_hz, harmonicity_db = (note.measurements.get(name) or np.nan for name in ("f0_hz", "harmonicity_db"))
+    return bool(f0_hz > 0 and not harmonicity_db < LEAST_HARMONICITY_DB)
+
+
+def _segments(
+    track: TrackFile, folder: Path, frames: np.ndarray, expected: int, lowest_hz: float
+) -> list[NoteSegment]:
     def span(start_s: float, end_s: float) -> np.ndarray:
         samples = wav.read_span(folder / track.path, track.channel, start_s, end_s)
         return np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
 
-    return without_spurious(frames, find_notes(frames, span, track.facts.sample_rate_hz)[0], expected)
+    notes, _ = find_notes(frames, span, track.facts.sample_rate_hz, lowest_hz)
+    return without_spurious(frames, notes, expected)
 
 
 def _measured_notes(

@@ -59,6 +59,7 @@ REGISTRY = (
         high="rises {0:.0f} cents/s more than its neighbours",
         audible=20.0,
     ),
+    Measurement("end_cents", "cents"),  # compared once a doubt is fitted on it
     Measurement("cents_spread", "cents", "intonation", 1.0, high="pitch unsettled by {0:.0f} cents more"),
     Measurement(
         "attack_jump_cents",

@@ -8,6 +8,7 @@ who knows the take sheet.
 from collections.abc import Sequence
 
 import numpy as np
+from scipy import signal
 
 from triage.domain.measurements import MEASURED
 from triage.listen import envelope, loudness, pitch, steadiness, tone
@@ -18,12 +19,16 @@ LONGEST_S = 15.0  # of one note: what comes after adds nothing new
 ATTACK_S = 0.10
 EARLY_S = 0.5  # of a note, where it is loudest against sympathetic resonance
 NEAR_CENTS = 45.0
-STRANGE_SHARE, WEAK_SHARE = 0.5, 0.02
+STRANGE_SHARE, WEAK_SHARE = 0.2, 0.02
 LEAST_VIBRATO_CENTS, LEAST_TREMOLO_DB = 2.0, 0.1  # below that a rate means nothing
 STARTS_S = ((0.03, 0.09), (0.06, 0.13))
 BRIGHT_HZ = 2000.0
 BODY_DROP_DB = 8.0  # the part that is played, before the room takes over
 SHORTEST_TAIL_S = 0.01
+# What lies below a note's pitch (breath on the microphone, thumps, traffic) is none of it: share of the pitch, or of
+# the lowest that the take may hold while the pitch is unknown.
+BELOW_NOTE, BELOW_TAKE = 0.5, 0.45
+LEAST_CUT_HZ = 10.0
 ENVELOPE_HOP_S = 0.002
 
 
@@ -61,13 +66,26 @@ def measure(
     if samples.size < 0.03 * rate_hz or not samples.any():
         return found
     body = samples[round(onset_s * rate_hz) : round(max(end_s, onset_s + 0.05) * rate_hz)]
+    found["peak_dbfs"] = float(20 * np.log10(max(np.abs(body).max(initial=0.0), 1e-10)))
+    found["loudness_lufs"] = loudness.note_lufs(samples[round(onset_s * rate_hz) :], rate_hz)
+    samples = without_rumble(samples, rate_hz, BELOW_TAKE * min(meant_hz, default=0.0))
     found |= _pitch(samples, rate_hz, (onset_s, end_s), meant_hz)
+    samples = without_rumble(samples, rate_hz, BELOW_NOTE * found["f0_hz"])
     found |= _level(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
     found["tail_s"] = max(note.ring_end_s - note.end_s, SHORTEST_TAIL_S)
     found["attack_bright_db"] = _attack_brightness_db(samples, rate_hz, onset_s, end_s)
-    found["loudness_lufs"] = loudness.note_lufs(samples[round(onset_s * rate_hz) :], rate_hz)
-    found["peak_dbfs"] = float(20 * np.log10(max(np.abs(body).max(initial=0.0), 1e-10)))
     return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"])
+
+
+def without_rumble(samples: np.ndarray, rate_hz: int, edge_hz: float) -> np.ndarray:
+    """Return samples without what lies below a frequency: Butterworth, fourth order, both ways, so without delay.
+
+    As they are where the edge is unknown or below LEAST_CUT_HZ.
+    """
+    if not edge_hz > LEAST_CUT_HZ:
+        return samples
+    filters = signal.butter(4, edge_hz, "high", fs=rate_hz, output="sos")
+    return np.asarray(signal.sosfiltfilt(filters, samples, padlen=min(len(samples) - 1, round(0.1 * rate_hz))))
 
 
 def held(onset_s: float, end_s: float) -> tuple[float, float]:
@@ -99,6 +117,7 @@ def _pitch(
         "attack_unvoiced": unvoiced,
         "attack_noise_db": _attack_noise_db(samples, rate_hz, onset_s, f0_hz),
         "cents_drift": steadiness.drift_cents_s(voiced, hop_s),
+        "end_cents": steadiness.end_cents(voiced),
         "cents_spread": steadiness.spread_cents(voiced),
         "vibrato_hz": vibrato_hz if vibrato_cents > LEAST_VIBRATO_CENTS else np.nan,
         "vibrato_cents": vibrato_cents,
@@ -112,6 +131,8 @@ def _settled(samples: np.ndarray, rate_hz: int, guess_hz: float, meant_hz: Seque
     The guess stands if its partials that the meant pitch would not have hold STRANGE_SHARE of the power (it is really
     sounding), or if those that only the meant pitch would have hold next to nothing.
     """
+    if any(abs(1200 * np.log2(guess_hz / wanted_hz)) < NEAR_CENTS for wanted_hz in meant_hz):
+        return guess_hz
     for wanted_hz in meant_hz:
         low_hz, high_hz = sorted((guess_hz, wanted_hz))
         times = round(high_hz / low_hz)

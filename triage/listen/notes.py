@@ -29,6 +29,10 @@ LEAD_S = 0.25  # of a weak sound that runs into a note
 HOLD_S = 0.15  # a gap shorter than this in a held note is a dropout, not a new note
 DROP_DB = 20.0  # the sounding part ends this far below the note's peak
 QUIET_NOTE_DB = 16.0  # a sound this far below the take's usual note is spurious
+DEEPEST_DB = 34.0  # below its level a note starts where its pitch is known: deeper lies the skirt of a breath
+BELOW_PITCH = 0.7  # of the lowest pitch of a take: below it there are breath, thumps and traffic, but no partial
+PUFF_HZ = 150.0  # a puff reaches so high; a low note is found by the partials above it, ...
+ABOVE_PITCH = 1.4  # ... down to its second
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,22 @@ def top_bands(bands: np.ndarray) -> np.ndarray:
     return np.partition(bands, -TOP_BANDS, axis=0)[-TOP_BANDS:].mean(axis=0)
 
 
-def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteSegment], list[NoteSegment]]:
+def lowest_partial_hz(lowest_pitch_hz: float) -> float:
+    """Return the frequency from which on sound belongs to the notes of a take, in Hz.
+
+    A puff of breath, a thump of the floor or a pedal begins before the tone and lies below it: it starts no note.
+
+    Parameters
+    ----------
+    lowest_pitch_hz : float
+        Of the take; 0 where it is unknown, which gives 0.
+    """
+    return max(BELOW_PITCH * lowest_pitch_hz, min(PUFF_HZ, ABOVE_PITCH * lowest_pitch_hz))
+
+
+def find_notes(
+    frames: np.ndarray, span: Span, rate_hz: int, lowest_pitch_hz: float = 0.0
+) -> tuple[list[NoteSegment], list[NoteSegment]]:
     """Cut a take into notes.
 
     Parameters
@@ -78,6 +97,8 @@ def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteS
     span : callable
         Reads samples of the same track.
     rate_hz : int
+    lowest_pitch_hz : float
+        The lowest pitch that the take may hold, 0 where that is unknown: what lies below it starts no note.
 
     Returns
     -------
@@ -85,6 +106,7 @@ def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteS
         In order of time. A spurious one rose like a note but is too weak beside the take's notes to be one.
     """
     over = np.maximum(frames - floor_db(frames)[:, None], 0.0)
+    over[LogMel(rate_hz).band_hz() < lowest_partial_hz(lowest_pitch_hz)] = 0.0
     starts = _starts(over)
     level = _level(frames, over)
     sounds = [_sound(first, last, frames, over, level) for first, last in _between(starts, frames.shape[1])]
@@ -96,11 +118,25 @@ def find_notes(frames: np.ndarray, span: Span, rate_hz: int) -> tuple[list[NoteS
         if sound.level_db <= usual - QUIET_NOTE_DB:
             spurious.append(sound)
             continue
-        lead = spurious[-1] if spurious else None
+        lead = spurious[-1] if spurious and not lowest_pitch_hz else None
         if lead and sound.start_s - lead.start_s < LEAD_S and lead.ring_end_s >= sound.start_s:
-            sound = replace(sound, start_s=spurious.pop().start_s)  # bow or breath that led into the note
+            sound = replace(sound, start_s=spurious.pop().start_s)  # bow or breath, told from the tone by no pitch
         notes.append(sound)
-    return [_placed(note, over, span, rate_hz) for note in notes], spurious
+    edge_hz = lowest_partial_hz(lowest_pitch_hz)
+    return _one_attack([_placed(note, over, span, rate_hz, edge_hz) for note in notes]), spurious
+
+
+def _one_attack(notes: list[NoteSegment]) -> list[NoteSegment]:
+    """Return the notes without those that the samples put within REPEAT_S of the next one: both are one attack.
+
+    A key or a puff may start a frame or two before the tone; the tone's own start counts.
+    """
+    kept: list[NoteSegment] = []
+    for note in notes:
+        if kept and note.start_s - kept[-1].start_s < REPEAT_S:
+            note = replace(note, level_db=max(note.level_db, kept.pop().level_db))
+        kept.append(note)
+    return kept
 
 
 def _starts(over: np.ndarray) -> list[int]:
@@ -188,7 +224,7 @@ def _usual_level(levels: list[float]) -> float:
     return float(np.median(strong[strong > strong.max() - 20.0]))
 
 
-def _placed(note: NoteSegment, over: np.ndarray, span: Span, rate_hz: int) -> NoteSegment:
+def _placed(note: NoteSegment, over: np.ndarray, span: Span, rate_hz: int, edge_hz: float) -> NoteSegment:
     """Place the start on the samples: where the note's own bands first leave what was there before."""
     at = round(note.start_s / HOP_S)
     own = over[:, at : at + 20].max(axis=1)
@@ -197,22 +233,23 @@ def _placed(note: NoteSegment, over: np.ndarray, span: Span, rate_hz: int) -> No
     samples = span(from_s, note.start_s + 0.15)
     if len(samples) < 0.02 * rate_hz or not len(strong):
         return note
-    envelope = _fast_envelope(samples, rate_hz, (int(strong[0]), int(strong[-1])))
+    envelope = _fast_envelope(samples, rate_hz, (int(strong[0]), int(strong[-1])), edge_hz)
     centre = round((note.start_s - from_s) * 1000)
     later = envelope[max(0, centre - 30) :]
     quiet = envelope[: max(20, centre - 60)]
-    limit = max(np.percentile(quiet, 90) + 5.0, later.max() - 40.0)
+    depth_db = DEEPEST_DB if edge_hz else 40.0
+    limit = max(np.percentile(quiet, 90) + 5.0, later.max() - depth_db)
     top = max(0, centre - 30) + int(np.argmax(later > min(limit + 6.0, later.max() - 1.0)))
     below = np.flatnonzero(envelope[: top + 1] <= limit)
     start_s = from_s + (below[-1] + 1 if len(below) else 0) / 1000
     return replace(note, start_s=start_s)
 
 
-def _fast_envelope(samples: np.ndarray, rate_hz: int, bands: tuple[int, int]) -> np.ndarray:
-    """Level every millisecond over 4 ms, in dB, between the outer edges of two mel bands."""
+def _fast_envelope(samples: np.ndarray, rate_hz: int, bands: tuple[int, int], edge_hz: float) -> np.ndarray:
+    """Level every millisecond over 4 ms, in dB, between the outer edges of two mel bands and above ``edge_hz``."""
     centres_hz = LogMel(rate_hz).band_hz()
-    low, high = max(25.0, centres_hz[bands[0]] / 1.6), min(0.45 * rate_hz, centres_hz[bands[1]] * 1.3)
-    sos = signal.butter(2, (low, high), "bandpass", fs=rate_hz, output="sos")
+    low, high = max(25.0, edge_hz, centres_hz[bands[0]] / 1.6), min(0.45 * rate_hz, centres_hz[bands[1]] * 1.3)
+    sos = signal.butter(6 if edge_hz else 2, (low, high), "bandpass", fs=rate_hz, output="sos")
     power = ndimage.uniform_filter1d(signal.sosfilt(sos, samples.astype(np.float64)) ** 2, round(0.004 * rate_hz))
     at = (np.arange(0, len(samples) / rate_hz * 1000 - 1) * rate_hz / 1000).astype(int)
     return 10 * np.log10(power[at] + 1e-14)

@@ -83,6 +83,18 @@ def drift_cents_s(f0_hz: ArrayLike, hop_s: float) -> float:
     return theil_sen(np.arange(cents.size) * hop_s, cents)
 
 
+def end_cents(f0_hz: ArrayLike) -> float:
+    """Return how far the pitch of the last fifth lies from that of the middle, in cents: below 0 where it sags late.
+
+    median of the last fifth - median of the middle (a quarter to 0.6 of the segment). NaN where either has fewer than
+    3 voiced frames.
+    """
+    cents = _cents(f0_hz)
+    parts = (cents[round(0.8 * cents.size) :], cents[round(0.25 * cents.size) : round(0.6 * cents.size)])
+    last, middle = (part[np.isfinite(part)] for part in parts)
+    return float(np.median(last) - np.median(middle)) if min(last.size, middle.size) >= 3 else np.nan
+
+
 def spread_cents(f0_hz: ArrayLike) -> float:
     """Return the pitch's spread in cents: 1.4826 times the median distance from its median.
 

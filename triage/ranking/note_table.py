@@ -1,17 +1,24 @@
 """All notes of a session as one table, and the noise found near each. Analysed takes in, arrays out."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from triage.analysis.encoding import PARTS, activations_of, vector_name
+from triage.domain.hit import Hit
 from triage.domain.measurements import COMPARED
 from triage.domain.take import Take
 from triage.judge.features import NearbyNoise
 from triage.judge.note_table import NoteTable
+from triage.judge.robust import mad
 from triage.listen.encoder import ACTIVATION_KINDS
 from triage.listen.masking import over_decay
 from triage.ranking.findings import is_of_a_note
+
+LEAD_IN_S = (0.5, 0.03)  # a sound that leads into a note begins at most so long before it, and so long after
+LEAD_IN_HITS, LEAD_IN_SHARE = 6, 0.1  # so many, and before so many of an instrument's notes, are part of playing it
+LEAD_IN_SPREAD_DB = 2.0
 
 
 def note_table(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
@@ -42,16 +49,50 @@ def note_table(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
 
 
 def nearby_noise(takes: Sequence[Take], table: NoteTable) -> NearbyNoise:
-    """Return what was found around each note beside its playing: the strongest noise hit, the sheet's pitch."""
-    row = rows_by_note(table)
+    """Return what was found around each note beside its playing: its strongest noise hit.
+
+    Sounds that lead into an instrument's notes (breath, keys, valves) count only as far as they stand out among
+    their like, where they come often enough to be part of playing it.
+    """
+    row, usual = rows_by_note(table), usual_lead_in_db(takes)
     over, under = np.zeros(len(table)), np.full(len(table), np.nan)
     for take in takes:
         for hit in take.hits:
             i = row.get((take.name, hit.note or 1))
-            if i is not None and is_of_a_note(hit) and over_decay(hit.exposed or 0.0) > over[i]:
-                over[i] = over_decay(hit.exposed or 0.0)
+            if i is None or not is_of_a_note(hit):
+                continue
+            own_db = over_decay(hit.exposed or 0.0)
+            if leads_in(hit, take):
+                own_db -= usual.get(take.instrument or "", 0.0)
+            if own_db > over[i]:
+                over[i] = own_db
                 under[i] = table.values["level_dbfs"][i] - _number(hit.level_dbfs)
     return NearbyNoise(over, under)
+
+
+def leads_in(hit: Hit, take: Take) -> bool:
+    """Return whether a hit begins shortly before a note of its take, or with it."""
+    return any(-LEAD_IN_S[0] <= hit.start_s - note.start_s <= LEAD_IN_S[1] for note in take.notes)
+
+
+def usual_lead_in_db(takes: Sequence[Take]) -> dict[str, float]:
+    """Return for each instrument how high above what rings its usual sounds before a note reach, in dB.
+
+    The median of the takes' hits that lead into a note, and two robust standard deviations more. 0 (nothing is usual)
+    where they are fewer than LEAD_IN_HITS or come before less than LEAD_IN_SHARE of the notes.
+    """
+    excess: dict[str, list[float]] = defaultdict(list)
+    notes: dict[str, int] = defaultdict(int)
+    for take in takes:
+        instrument = take.instrument or ""
+        notes[instrument] += len(take.notes)
+        own = (hit for hit in take.hits if is_of_a_note(hit) and leads_in(hit, take))
+        excess[instrument] += [over_decay(hit.exposed or 0.0) for hit in own]
+    return {
+        instrument: float(np.median(found) + 2 * mad(np.array(found), LEAD_IN_SPREAD_DB))
+        for instrument, found in excess.items()
+        if len(found) >= max(LEAD_IN_HITS, LEAD_IN_SHARE * notes[instrument])
+    }
 
 
 def rows_by_note(table: NoteTable) -> dict[tuple[str, int], int]:
