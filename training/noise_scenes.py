@@ -84,14 +84,14 @@ class Scene:
 
 
 class MixedNoise:
-    """A bank that draws a synthetic noise or a recorded one."""
+    """Two banks, synthetic noises and recorded ones: ``share`` of the clips are of the first."""
 
-    def __init__(self, made: InventedNoise, recorded: RecordedNoise, share: float) -> None:
-        self.made, self.recorded, self.share = made, recorded, share
+    def __init__(self, first: NoiseBank, second: NoiseBank, share: float) -> None:
+        self.first, self.second, self.share = first, second, share
 
     def draw(self, rng: np.random.Generator) -> NoiseClip:
         """Return one dry clip."""
-        return self.made.draw(rng) if rng.random() < self.share else self.recorded.draw(rng)
+        return (self.first if rng.random() < self.share else self.second).draw(rng)
 
 
 def open_stage(
