@@ -241,8 +241,14 @@ def _placed(note: NoteSegment, over: np.ndarray, span: Span, rate_hz: int, edge_
     limit = max(np.percentile(quiet, 90) + 5.0, later.max() - depth_db)
     top = max(0, centre - 30) + int(np.argmax(later > min(limit + 6.0, later.max() - 1.0)))
     below = np.flatnonzero(envelope[: top + 1] <= limit)
-    start_s = from_s + (below[-1] + 1 if len(below) else 0) / 1000
-    return replace(note, start_s=start_s)
+    return replace(note, start_s=from_s + (_crossing(envelope, int(below[-1]), limit) if len(below) else 0) / 1000)
+
+
+def _crossing(envelope: np.ndarray, last: int, limit: float) -> float:
+    """Return where an envelope goes beyond a limit after the last value below it, between the values."""
+    if last + 1 >= len(envelope):
+        return last + 1.0
+    return last + float((limit - envelope[last]) / max(envelope[last + 1] - envelope[last], 1e-9))
 
 
 def _fast_envelope(samples: np.ndarray, rate_hz: int, bands: tuple[int, int], edge_hz: float) -> np.ndarray:
