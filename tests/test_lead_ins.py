@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from triage.analysis.measured_track import without_bursts
 from triage.domain.hit import Hit
 from triage.domain.note import Note
 from triage.domain.take import Take
 from triage.listen.masking import exposure
+from triage.listen.spurious_notes import without_bursts
 from triage.ranking.note_table import nearby_noise, note_table, usual_lead_in_db
 
 PITCHED, UNPITCHED = {"f0_hz": 220.0, "harmonicity_db": 25.0}, {"f0_hz": None, "harmonicity_db": None}

@@ -7,6 +7,7 @@ code, and a classifier is fitted to which note was spoilt and how. Writes models
 
 import json
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -108,7 +109,7 @@ def labelled_notes(session: AnalysedSession) -> LabelledNotes:
     return LabelledNotes(note_features(table, nearby_noise(takes, table)), table, kind, usable)
 
 
-def fit(examples: list[LabelledNotes], config: CalibrationFit, version: str) -> DoubtModel:
+def fit(examples: Sequence[LabelledNotes], config: CalibrationFit, version: str) -> DoubtModel:
     """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has.
 
     The weights of the features are learnt with more spoilt notes than that (``taught_notes``): at two in a hundred

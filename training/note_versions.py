@@ -20,14 +20,14 @@ from scipy import signal
 from training import note_editing as shaping
 from training.noises import add_noise
 from training.note_editing import Array
-from training.performance_faults import FAULTS, semitones
+from training.performance_faults import FAULTS, Fault, semitones
 from training.plans import Laid, NoiseBank, Stage, TakePlan
 from training.public_recordings import Recording
 from training.recipe import FaultsRecipe, NoiseRecipe, Recipe, SessionRecipe, TakesRecipe
 from training.recordings import trimmed
 from training.rooms import HallRecipe, MicRecipe, build_hall
 from training.sessions import plan_takes, write_description, write_sheet, write_tracks
-from training.synth import Voice, render_note
+from training.synth import Voice, random_voice, render_note
 from training.takes import lay
 from training.technical_faults import MISHAPS
 from triage.config import Strict
@@ -190,12 +190,14 @@ def vibrato(note: Array, rate_hz: int, rng: np.random.Generator, size: float) ->
     return shaping.glide(note, size * turn * np.clip((time_s - 0.05) / 0.1, 0, 1))
 
 
-FAULT_KINDS = {name: (fault.kind, fault.plant, fault.signed) for name, fault in FAULTS.items()} | {
-    "late-sag": ("intonation", late_sag, True),
-    "vibrato": ("steadiness", vibrato, False),
-    "octave": ("wrong-note", semitones, True),
+CALIBRATION_FAULTS = FAULTS | {
+    fault.name: fault
+    for fault in (
+        Fault("late-sag", "intonation", late_sag, 12, 60, "cents", signed=True, least_s=0.4, needs="held"),
+        Fault("vibrato", "steadiness", vibrato, 10, 60, "cents", least_s=0.4, needs="held"),
+        Fault("octave", "wrong-note", semitones, 12, 12, "semitones", signed=True),
+    )
 }
-HELD_ONLY = {"sag": 0.4, "late-sag": 0.4, "swell": 0.6, "wobble": 0.4, "vibrato": 0.4, "cut-off": 0.25}  # seconds
 
 
 def build_versions(
@@ -249,7 +251,7 @@ def _player(
     notes = {dynamic: dict(own) for (of, dynamic), own in layers.items() if of == source}
     dynamics = sorted(dynamic for dynamic, own in notes.items() if len(own) >= 8) or ["mf"]
     chosen = [str(one) for one in rng.permutation(dynamics)[:2]]
-    voice = None if notes else _voice(rng)
+    voice = None if notes else random_voice(rng)
     lowest = int(rng.integers(36, 72))
     pitches = {one: sorted(notes[one]) if notes else list(range(lowest, lowest + 16)) for one in chosen}
     depth = {one: max((len(own) for own in notes.get(one, {}).values()), default=4) for one in chosen}
@@ -258,19 +260,6 @@ def _player(
     spread = [float(rng.uniform(*span)) for span in (recipe.cents, recipe.level_db, recipe.length)]
     player = CalibrationPlayer(notes, voice, lengths, spread[0], spread[1], spread[2])
     return player, parts, {part: max(depth[part[2]], 3) for part in parts}
-
-
-def _voice(rng: np.random.Generator) -> Voice:
-    centres = tuple(float(hz) for hz in 200 * 2 ** np.sort(rng.uniform(0, 4, size=int(rng.integers(1, 4)))))
-    return Voice(
-        centres,
-        rng.uniform(-11, -3),
-        rng.uniform(4, 12),
-        rng.choice([0.0, rng.uniform(-20, -6)], p=[0.7, 0.3]),
-        rng.uniform(0.012, 0.09),
-        rng.choice([0.0, rng.uniform(2, 12)]),
-        rng.uniform(-56, -36),
-    )
 
 
 def _stage(
@@ -370,24 +359,23 @@ def _plant(
         if rng.random() < recipe.noise_share:
             faults.append({"name": NOISE, "kind": NOISE, "note": None, "rejected": True})
             continue
-        length_s = shaping.sounding_end(notes[at], RATE_HZ) / RATE_HZ
-        names = [name for name in sorted(recipe.sizes) if length_s >= HELD_ONLY.get(name, 0.0)]
+        names = [name for name in sorted(recipe.sizes) if CALIBRATION_FAULTS[name].suits(notes[at], RATE_HZ)]
         if at == len(notes) - 1 or any(fault["name"] == "crowded" for fault in faults):
             names = [name for name in names if name != "crowded"]
-        kinds = sorted({FAULT_KINDS[name][0] for name in names})
+        kinds = sorted({CALIBRATION_FAULTS[name].kind for name in names})
         wanted = str(rng.choice(kinds))  # a kind first, so that one with many faults comes no more often
-        name = str(rng.choice([one for one in names if FAULT_KINDS[one][0] == wanted]))
+        name = str(rng.choice([one for one in names if CALIBRATION_FAULTS[one].kind == wanted]))
         sizes = recipe.sizes[name]
         size = float(np.exp(rng.uniform(np.log(sizes.low), np.log(sizes.high))))
         rejected = size >= sizes.rejected_from if name != "short" else size <= sizes.rejected_from
-        kind, plant, signed = FAULT_KINDS[name]
-        signed_size = -size if signed and rng.random() < 0.5 else size
+        fault = CALIBRATION_FAULTS[name]
+        signed_size = -size if fault.signed and rng.random() < 0.5 else size
         pitch, repetition = plan.expected()[at]
-        if kind == "wrong-note" and stage.player.can_play(plan, pitch + round(signed_size)):
+        if fault.kind == "wrong-note" and stage.player.can_play(plan, pitch + round(signed_size)):
             notes[at] = stage.player.play(plan, pitch + round(signed_size), repetition, rng)
         else:
-            notes[at] = plant(notes[at], RATE_HZ, rng, signed_size)
-        faults.append({"name": name, "kind": kind, "note": at + 1, "size": signed_size, "rejected": rejected})
+            notes[at] = fault.plant(notes[at], RATE_HZ, rng, signed_size)
+        faults.append({"name": name, "kind": fault.kind, "note": at + 1, "size": signed_size, "rejected": rejected})
     return faults
 
 

@@ -20,7 +20,7 @@ from training.performance_faults import FAULTS, Fault
 from training.recipe import Range, Recipe
 from training.recordings import NoteFile, list_notes, trimmed
 from training.soundbank import BankNote, bank_notes, play
-from training.synth import Voice, render_note
+from training.synth import Voice, random_voice, render_note
 from triage.config import Strict, read_toml, shipped
 from triage.domain.errors import ConfigError
 from triage.listen.encoder import PLAYED
@@ -211,16 +211,7 @@ def _voices(recipe: InventedRecipe, seed: int) -> Iterator[DryNote]:
     """Draw instruments that nobody has; each plays one run of semitones in every articulation."""
     for index in range(recipe.voices):
         rng = np.random.default_rng([seed, 5, index])
-        centres = tuple(float(f) for f in 200 * 2 ** np.sort(rng.uniform(0, 4, size=int(rng.integers(1, 4)))))
-        voice = Voice(
-            centres,
-            rng.uniform(-11, -3),
-            rng.uniform(4, 12),
-            rng.choice([0.0, rng.uniform(-20, -6)], p=[0.7, 0.3]),
-            rng.uniform(0.012, 0.09),
-            rng.choice([0.0, rng.uniform(2, 12)]),
-            rng.uniform(-56, -36),
-        )
+        voice = random_voice(rng)
         lowest = int(rng.integers(30, 78))
         for articulation in ARTICULATIONS:
             dynamic = str(rng.choice(["p", "mf", "ff"]))

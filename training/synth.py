@@ -63,6 +63,20 @@ ARTICULATIONS: dict[str, Articulation] = {
 }
 
 
+def random_voice(rng: np.random.Generator) -> Voice:
+    """Draw an instrument that nobody has."""
+    centres = tuple(float(hz) for hz in 200 * 2 ** np.sort(rng.uniform(0, 4, size=int(rng.integers(1, 4)))))
+    return Voice(
+        centres,
+        rng.uniform(-11, -3),
+        rng.uniform(4, 12),
+        rng.choice([0.0, rng.uniform(-20, -6)], p=[0.7, 0.3]),
+        rng.uniform(0.012, 0.09),
+        rng.choice([0.0, rng.uniform(2, 12)]),
+        rng.uniform(-56, -36),
+    )
+
+
 def render_note(
     voice: Voice,
     midi_pitch: int,

@@ -18,7 +18,7 @@ import numpy as np
 import typer
 
 from training.analysed_sessions import AnalysedSession
-from training.calibrate import CalibrationFit, LabelledNotes, fit
+from training.calibrate import CalibrationFit, fit
 from training.noise_scenes import MixedNoise
 from training.noises import InventedNoise
 from training.note_versions import EXTRA, MISSING, RATE_HZ, VersionsRecipe
@@ -189,8 +189,7 @@ def main(
     files = analysed_versions(config.versions, notes, noises_of(config, recordings), version_specs(config), cache)
     sessions = [AnalysedSession.load(file) for file in files]
     examples = [one for number, own in enumerate(sessions) for one in examples_of(own, config, config.seed + number)]
-    labelled = [LabelledNotes(one.features, one.table, one.kind, one.usable) for one in examples]
-    model = replace(fit(labelled, config.fit, config.version), certain=certainties(sessions, config))
+    model = replace(fit(examples, config.fit, config.version), certain=certainties(sessions, config))
     save_model(model, out / "doubt.skops")
     whole = card(config, sessions, examples, model) | {"analysed_with": sorted({one.encoder for one in sessions})}
     (out / "doubt.json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")

@@ -18,6 +18,7 @@ import numpy as np
 import torch
 
 from training.analysed_sessions import AnalysedSession
+from training.calibrate import MATCH_S, LabelledNotes
 from training.note_versions import EXTRA, MISSING, NOISE, VersionsRecipe, build_versions
 from training.plans import NoiseBank
 from training.public_recordings import Recording
@@ -30,12 +31,11 @@ from triage.intake.arrivals import check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 from triage.judge.doubt import FINE
-from triage.judge.features import NoteFeatures, note_features
+from triage.judge.features import note_features
 from triage.judge.note_table import NoteTable
 from triage.ranking.note_table import nearby_noise, note_table
 from triage.ranking.placing import place
 
-MATCH_S = 0.3  # a note is the one that was planted if it starts this near
 BUILDERS = ("note_versions", "takes", "sessions", "rooms", "noises", "synthetic_noises", "note_editing")
 FAULT_MODULES = ("performance_faults", "technical_faults", "synth")
 
@@ -49,14 +49,10 @@ class VersionsSpec:
 
 
 @dataclass(frozen=True)
-class DrawnNotes:
-    """The notes of one drawn session: features, and what is known to be wrong with each."""
+class DrawnNotes(LabelledNotes):
+    """The notes of one drawn session, and the name of what was planted in each, rejected or not; FINE for nothing."""
 
-    features: NoteFeatures
-    table: NoteTable
-    kind: np.ndarray  # (note,) FINE, a kind of spot, or "noise"
-    fault: np.ndarray  # (note,) its name, rejected or not; FINE where nothing was planted
-    usable: np.ndarray  # (note,) bool: in a take whose notes are those that were planted
+    fault: np.ndarray  # (note,)
 
 
 def analysed_versions(
@@ -83,11 +79,12 @@ def _cached(
         with tempfile.TemporaryDirectory() as temporary:
             folder = Path(temporary) / "session"
             build_versions(recipe, recordings, noises, spec.instrument, folder, spec.seed)
-            _analysed(folder).save(path)
+            analyse_versions(folder).save(path)
     return path
 
 
-def _analysed(folder: Path) -> AnalysedSession:
+def analyse_versions(folder: Path) -> AnalysedSession:
+    """Analyse every version in a folder by the encoder in use; no frames are kept."""
     session = read_session(folder)
     arrivals = check_arrivals(folder, session, read_sheet(folder / "take_sheet.csv", session.middle_c_octave))
     takes = [analyse_take(one, folder, session.reference_mic_name(), session.a4_hz) for one in arrivals.takes]
@@ -123,7 +120,7 @@ def labelled_draw(session: AnalysedSession, takes: Sequence[Take]) -> DrawnNotes
             continue
         for fault in truth["faults"]:
             _label(fault, truth["notes"], mine, table, (kind, name, usable))
-    return DrawnNotes(note_features(table, nearby_noise(placed, table)), table, kind, name, usable)
+    return DrawnNotes(note_features(table, nearby_noise(placed, table)), table, kind, usable, name)
 
 
 def _label(

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from training.noises import InventedNoise
-from training.note_versions import FAULT_KINDS, RATE_HZ, build_versions, late_sag
+from training.note_versions import CALIBRATION_FAULTS, RATE_HZ, build_versions, late_sag
 from training.public_recordings import FAMILIES, TESTING_FAMILIES, TESTING_INSTRUMENTS
 from training.version_calibration import VersionCalibrationConfig, certainties, examples_of, noises_of, version_specs
-from training.version_draws import _analysed, draw_takes, labelled_draw
+from training.version_draws import analyse_versions, draw_takes, labelled_draw
 from triage.config import read_toml, shipped
 from triage.judge.doubt import FINE
 
@@ -32,7 +32,7 @@ def folder(recipe, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def analysed(folder):
-    return _analysed(folder)
+    return analyse_versions(folder)
 
 
 def test_every_take_has_its_versions_and_the_same_seed_gives_the_same_sound(recipe, folder, tmp_path):
@@ -41,7 +41,7 @@ def test_every_take_has_its_versions_and_the_same_seed_gives_the_same_sound(reci
     for name, own in truth.items():
         assert bool(own["faults"]) == (own["version"] >= 1)
         assert name == f"{own['take']}v{own['version']}"
-        assert all(fault["name"] in FAULT_KINDS for fault in own["faults"])
+        assert all(fault["name"] in CALIBRATION_FAULTS for fault in own["faults"])
     again = tmp_path / "again"
     build_versions(recipe, [], InventedNoise(RATE_HZ), "voice-0", again, 7)
     for path in sorted((folder / "audio").iterdir()):

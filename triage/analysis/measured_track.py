@@ -18,10 +18,8 @@ from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite, power_of
 from triage.listen.measure import measure, window
 from triage.listen.mics import Reference
 from triage.listen.notes import NoteSegment, find_notes
-from triage.listen.spurious_notes import without_spurious
+from triage.listen.spurious_notes import without_bursts, without_spurious
 
-LONGEST_BURST_S, LEAD_IN_S = 0.4, 0.8  # a sound without pitch before a note that belongs to playing it
-LEAST_HARMONICITY_DB = 3.0
 MATCHED_NOTES = 12  # first notes of a take, over whose attacks other tracks are matched with this one
 
 
@@ -77,40 +75,6 @@ def gap_dbfs(frames: np.ndarray, note: NoteSegment, before: NoteSegment | None) 
     if not len(power):
         return float("nan")
     return float(10 * np.log10(ndimage.uniform_filter1d(power, 10, mode="nearest").min() + 1e-12)) - BANDS_OVER_RMS_DB
-
-
-def without_bursts(notes: list[Note], expected: int) -> list[Note]:
-    """Return the notes without the sounds that precede one: a breath, a key, a valve.
-
-    Of more notes than the take sheet asks for, those go that are short, have no pitch, and are followed by the next
-    note within LEAD_IN_S; the shortest first. Where nothing else has a pitch either (drums), all stay.
-
-    Parameters
-    ----------
-    notes : list of Note
-    expected : int
-        How many the take sheet asks for; 0 where it does not say.
-    """
-    pitched = sum(_has_pitch(note) for note in notes)
-    spare = len(notes) - expected if expected and 2 * pitched >= expected else 0
-    followers = [*notes[1:], None]
-    bursts = [
-        note
-        for note, following in zip(notes, followers, strict=True)
-        if following
-        and not _has_pitch(note)
-        and (note.end_s or note.start_s) - note.start_s < LONGEST_BURST_S
-        and following.start_s - note.start_s < LEAD_IN_S
-    ]
-    bursts.sort(key=lambda note: (note.end_s or note.start_s) - note.start_s)
-    gone = {note.number for note in bursts[: max(spare, 0)]}
-    return [note for note in notes if note.number not in gone]
-
-
-def _has_pitch(note: Note) -> bool:
-    """Return whether a note has a pitch, and partials that stand out where that is known."""
-    f0_hz, harmonicity_db = (note.measurements.get(name) or np.nan for name in ("f0_hz", "harmonicity_db"))
-    return bool(f0_hz > 0 and not harmonicity_db < LEAST_HARMONICITY_DB)
 
 
 def _segments(

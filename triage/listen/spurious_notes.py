@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from triage.domain.note import Note
 from triage.listen.logmel import HOP_S
 from triage.listen.notes import NoteSegment, floor_db
 
@@ -18,6 +19,8 @@ UNLIKE_SURPLUS, UNLIKE = 0.15, 0.3  # likeness below the usual one: of a surplus
 SOFT_SURPLUS = (0.05, 7.0)  # a surplus note that is so unlike, and so many dB softer than usual
 SOFTER_DB = 6.0  # than usual, where the sheet does not give the number of notes
 SPAN_S = 0.4  # of a note's start that is compared
+LONGEST_BURST_S, LEAD_IN_S = 0.4, 0.8  # a sound without pitch before a note that belongs to playing it
+LEAST_HARMONICITY_DB = 3.0
 
 
 def likeness(frames: np.ndarray, notes: Sequence[NoteSegment]) -> np.ndarray:
@@ -79,3 +82,37 @@ def without_spurious(frames: np.ndarray, notes: Sequence[NoteSegment], expected:
         if few or odd:
             removed.add(at)
     return [note for at, note in enumerate(notes) if at not in removed]
+
+
+def without_bursts(notes: list[Note], expected: int) -> list[Note]:
+    """Return the notes without the sounds that precede one: a breath, a key, a valve.
+
+    Of more notes than the take sheet asks for, those go that are short, have no pitch, and are followed by the next
+    note within LEAD_IN_S; the shortest first. Where nothing else has a pitch either (drums), all stay.
+
+    Parameters
+    ----------
+    notes : list of Note
+    expected : int
+        How many the take sheet asks for; 0 where it does not say.
+    """
+    pitched = sum(_has_pitch(note) for note in notes)
+    spare = len(notes) - expected if expected and 2 * pitched >= expected else 0
+    followers = [*notes[1:], None]
+    bursts = [
+        note
+        for note, following in zip(notes, followers, strict=True)
+        if following
+        and not _has_pitch(note)
+        and (note.end_s or note.start_s) - note.start_s < LONGEST_BURST_S
+        and following.start_s - note.start_s < LEAD_IN_S
+    ]
+    bursts.sort(key=lambda note: (note.end_s or note.start_s) - note.start_s)
+    gone = {note.number for note in bursts[: max(spare, 0)]}
+    return [note for note in notes if note.number not in gone]
+
+
+def _has_pitch(note: Note) -> bool:
+    """Return whether a note has a pitch, and partials that stand out where that is known."""
+    f0_hz, harmonicity_db = (note.measurements.get(name) or np.nan for name in ("f0_hz", "harmonicity_db"))
+    return bool(f0_hz > 0 and not harmonicity_db < LEAST_HARMONICITY_DB)
