@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -186,7 +187,8 @@ def main(
     """Build and analyse versions, draw sessions, fit the model of the doubt before any verdict, and write it."""
     config = read_toml(config_file or shipped("configs/version_calibration.toml"), VersionCalibrationConfig)
     notes, _ = read_public(public, for_testing=False)
-    files = analysed_versions(config.versions, notes, noises_of(config, recordings), version_specs(config), cache)
+    noises = partial(noises_of, config, recordings)
+    files = analysed_versions(config.versions, notes, noises, version_specs(config), cache)
     sessions = [AnalysedSession.load(file) for file in files]
     examples = [one for number, own in enumerate(sessions) for one in examples_of(own, config, config.seed + number)]
     model = replace(fit(examples, config.fit, config.version), certain=certainties(sessions, config))

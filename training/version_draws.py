@@ -7,7 +7,7 @@
 import hashlib
 import json
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
@@ -58,18 +58,25 @@ class DrawnNotes(LabelledNotes):
 def analysed_versions(
     recipe: VersionsRecipe,
     recordings: Sequence[Recording],
-    noises: NoiseBank,
+    noises: Callable[[], NoiseBank],
     specs: Sequence[VersionsSpec],
     cache: Path,
 ) -> list[Path]:
-    """Build and analyse the versions of several sessions, one a core; return the files that hold them."""
+    """Build and analyse the versions of several sessions, one a core; return the files that hold them.
+
+    ``noises`` opens the bank in each process: makers of synthetic noises cannot be sent to one.
+    """
     work = [(recipe, recordings, noises, spec, cache) for spec in specs]
     with ProcessPoolExecutor(min(cores(), len(work)), mp_context=get_context("spawn")) as pool:
         return list(pool.map(_cached, *zip(*work, strict=True)))
 
 
 def _cached(
-    recipe: VersionsRecipe, recordings: Sequence[Recording], noises: NoiseBank, spec: VersionsSpec, cache: Path
+    recipe: VersionsRecipe,
+    recordings: Sequence[Recording],
+    noises: Callable[[], NoiseBank],
+    spec: VersionsSpec,
+    cache: Path,
 ) -> Path:
     torch.set_num_threads(1)
     builders = code_key(*(f"training.{name}" for name in (*BUILDERS, *FAULT_MODULES)))
@@ -78,7 +85,7 @@ def _cached(
     if not path.exists():
         with tempfile.TemporaryDirectory() as temporary:
             folder = Path(temporary) / "session"
-            build_versions(recipe, recordings, noises, spec.instrument, folder, spec.seed)
+            build_versions(recipe, recordings, noises(), spec.instrument, folder, spec.seed)
             analyse_versions(folder).save(path)
     return path
 
