@@ -16,8 +16,8 @@ from triage.audition.excerpts import (
     loudness_lufs,
     matching_gain_db,
     peak_dbfs,
-    session_folder,
 )
+from triage.audition.folders import session_folder
 from triage.domain.errors import AudioError
 from triage.domain.take import Track
 

@@ -21,7 +21,7 @@ import torch
 from pydantic import ConfigDict, Field, TypeAdapter
 
 from training import general_embedding
-from training.demo import DemoRecipe, invented_stage
+from training.demo_session import DemoRecipe, invented_stage
 from training.recipe import Recipe
 from training.recordings import RecordedNoise
 from training.rooms import MicRecipe

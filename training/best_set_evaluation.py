@@ -19,7 +19,7 @@ import typer
 from sqlalchemy import Engine
 
 from training import note_editing as shaping
-from training.demo import DemoRecipe
+from training.demo_session import DemoRecipe
 from training.noises import InventedNoise
 from training.note_editing import Array
 from training.plans import Stage, TakePlan

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from training import note_editing as shaping
-from training.demo import DemoRecipe, invented_stage
+from training.demo_session import DemoRecipe, invented_stage
 from training.noises import InventedNoise
 from training.note_editing import Array
 from training.plans import Laid, NoiseBank, NoiseClip, Stage, TakePlan

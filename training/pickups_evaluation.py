@@ -15,7 +15,7 @@ import numpy as np
 import typer
 from sqlalchemy import Engine
 
-from training.demo import DemoRecipe, invented_stage
+from training.demo_session import DemoRecipe, invented_stage
 from training.plans import TakePlan
 from training.sessions import write_session
 from triage.config import read_toml, shipped

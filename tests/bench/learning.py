@@ -18,7 +18,7 @@ import typer
 from sqlalchemy import Connection, Engine, insert
 
 from tests.training.synthetic_sessions import SPREAD, USUAL, record_of
-from training.retrain import retrained
+from training.retraining import retrained
 from training.selection import RetrainingConfig
 from triage.analysis.encoding import encoder_in_use
 from triage.config import read_toml, shipped

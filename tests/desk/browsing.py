@@ -20,7 +20,7 @@ from urllib.error import URLError
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright
 
-from training.demo import DemoRecipe, render_demo
+from training.demo_session import DemoRecipe, render_demo
 from triage.config import read_toml, shipped
 from triage.desk.app import create_app
 from triage.desk.background_jobs import make_sheet

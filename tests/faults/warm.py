@@ -118,7 +118,7 @@ def _load() -> None:
     import torch
 
     torch.set_num_threads(1)
-    import training.retrain  # noqa: F401
+    import training.retraining  # noqa: F401
     import triage.desk.serving
     import triage.pipeline
     import triage.watch  # noqa: F401

@@ -4,12 +4,11 @@ import shutil
 import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
-from alembic.config import Config
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, inspect, select, text
 
 from triage.domain.errors import StoreError
@@ -53,21 +52,20 @@ def fill(engine, analysed: str = "analysed") -> None:
 def tool_of_tomorrow(tmp_path, monkeypatch):
     """A copy of the migrations with one more version, in force for the test."""
     folder = tmp_path / "migrations"
-    shutil.copytree(Path(schema.__file__).parent / "migrations", folder)
+    shutil.copytree(schema.MIGRATIONS, folder)
     (folder / "versions" / f"v{NEXT}_place.py").write_text(TOMORROW)
 
-    def config() -> Config:
-        made = Config()
-        made.set_main_option("script_location", str(folder))
-        made.set_main_option("path_separator", "os")
-        return made
-
     def begin() -> None:
-        monkeypatch.setattr(schema, "_config", config)
+        monkeypatch.setattr(schema, "MIGRATIONS", folder)
         schema.versions.cache_clear()
 
     yield begin
     schema.versions.cache_clear()
+
+
+def test_the_names_of_the_files_give_the_versions_in_alembics_own_order():
+    scripts = ScriptDirectory(str(schema.MIGRATIONS))
+    assert schema.versions() == tuple(script.revision for script in scripts.walk_revisions())
 
 
 def test_an_empty_database_gets_the_newest_schema(engine):

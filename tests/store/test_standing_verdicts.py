@@ -7,7 +7,7 @@ import pytest
 
 from tests.planned import NOON, PlannedTake, fill
 from training.agreement_report import agreement_of
-from training.retrain import training_data
+from training.retraining import training_data
 from triage.desk.json_views import take_shown
 from triage.domain.judgement import Judgement, TakeJudgement
 from triage.domain.verdict import Verdict

@@ -8,8 +8,8 @@ import pytest
 import soundfile
 
 from tests.commands import asked, run, sqlite
-from training import demo
-from training.demo import SEED, DemoRecipe, demo_parts, ranking_summary, render_demo
+from training import demo, demo_session
+from training.demo_session import SEED, DemoRecipe, demo_parts, ranking_summary, render_demo
 from training.recipe import Recipe
 from training.sessions import draw_faults, plan_takes
 from triage.analysis import workers
@@ -43,7 +43,7 @@ def test_the_demo_has_its_faults_and_its_trouble_with_files(recipe: DemoRecipe, 
     files = {take: list((tmp_path / "audio").glob(f"{take}_*")) for take in sorted(truth["takes"])}
     ends_s = [max(path.stat().st_mtime for path in paths) for paths in files.values()]
     lasts_s = [truth["takes"][take]["duration_s"] for take in files]
-    assert np.diff(ends_s) == pytest.approx(np.array(lasts_s[1:]) + demo.PAUSE_S, abs=0.01)
+    assert np.diff(ends_s) == pytest.approx(np.array(lasts_s[1:]) + demo_session.PAUSE_S, abs=0.01)
     assert render_demo(tmp_path, recipe) == truth  # a second call keeps what is there
 
 
@@ -71,7 +71,7 @@ def test_the_command_shows_the_head_of_the_queue_and_keeps_its_store_to_itself(
     recipe: DemoRecipe, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     served: list[str] = []
-    monkeypatch.setattr(demo, "read_toml", lambda path, model: recipe)
+    monkeypatch.setattr(demo_session, "demo_recipe", lambda: recipe)
     monkeypatch.setattr(demo, "open_desk", lambda address, port: served.append(address))
     monkeypatch.setattr(workers, "cores", lambda: 1)
     monkeypatch.delenv("TRIAGE_STORE", raising=False)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from training import note_editing as shaping
-from training.demo import DemoRecipe, invented_stage
+from training.demo_session import DemoRecipe, invented_stage
 from training.noise_scenes import SceneRecipe, make_scene
 from training.noises import InventedNoise
 from training.synthetic_noises import MAKERS

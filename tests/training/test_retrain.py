@@ -9,7 +9,7 @@ from mlflow.tracking import MlflowClient
 
 from tests.commands import run, sqlite
 from tests.training.synthetic_sessions import made_session, record_of, verdicts_of
-from training.retrain import retrained
+from training.retraining import retrained
 from training.selection import RetrainingConfig
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError, StoreError

@@ -8,7 +8,7 @@ take is never held), written to the cache or streamed. Without gain the samples 
 import shutil
 import wave
 from collections import OrderedDict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from io import BytesIO
@@ -195,18 +195,6 @@ def inside(folder: Path, relative: str) -> Path:
     if not path.is_file():
         raise AudioError(f"{path}: no such file; copy it there, or take the session in again")
     return path
-
-
-def session_folder(stored: str, roots: Sequence[Path] = ()) -> Path:
-    """Return where a session's recordings lie here: under one of ``roots``, else where they were taken in."""
-    name = Path(stored).name
-    for folder in (*(root / name for root in roots), Path(stored)):
-        if folder.is_dir():
-            return folder
-    raise AudioError(
-        f"{stored}: the session's folder is not on this machine; start the desk with --recordings FOLDER, "
-        f"the folder that holds {name}"
-    )
 
 
 def pitch_words(midi: int | None) -> str | None:

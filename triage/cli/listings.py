@@ -54,7 +54,7 @@ def show_notes(session: SessionArgument = None, form: FormOption = Form.table, s
 
 
 def show_arrivals(session: SessionArgument = None, form: FormOption = Form.table, store: StoreOption = None) -> None:
-    """Show problems with files. Missing, unexpected, broken, unlike the others; status 3 if missing or broken."""
+    """List file problems. Missing, unexpected, broken, unlike the others; status 3 if missing or broken."""
     with opened_session(store, session) as (db, found):
         arrived = arrivals(db, found.id)
     put(arrivals_text(form, found, arrived))

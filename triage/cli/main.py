@@ -6,75 +6,120 @@ stdout.
 
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from importlib.metadata import entry_points
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from triage import __version__
-from triage.cli.consistency import show_consistency
-from triage.cli.desk import open_desk, show_people
-from triage.cli.hits import show_hits
-from triage.cli.intake import new, reembed_sessions, take_in_folder, watch_folder
-from triage.cli.listings import give_verdict, show_arrivals, show_notes, show_queue
-from triage.cli.models import show_models
 from triage.cli.output import notify, put
-from triage.cli.plan import show_keep, show_pickups
-from triage.cli.store import check_store, upgrade
-from triage.cli.transfer import hand_over, receive
 from triage.domain.errors import TriageError
 from triage.domain.text import one_line
 
 PLUG_INS = "triage.commands"  # entry point group: other packages bring commands of their own
-# Name, function and example, in the order of --help.
-COMMANDS = (
-    ("new", new, "mill-day2-b"),
-    ("intake", take_in_folder, "mill-day2-b --store sqlite:///mill.db"),
-    ("reembed", reembed_sessions, "--cluster 10.0.0.5:6379 --store URL"),
-    ("watch", watch_folder, "mill-day2-b --poll 2 --store sqlite:///mill.db"),
-    ("queue", show_queue, "mill-day2-b --format csv > queue.csv"),
-    ("notes", show_notes, "mill-day2-b --format csv > notes.csv"),
-    ("hits", show_hits, "mill-day2-b --format html --out noise.html"),
-    ("arrivals", show_arrivals, "mill-day2-b --format json"),
-    ("verdict", give_verdict, "T012 reject --note 4 --reason 'cracked' --by anna"),
-    ("models", show_models, "--use shipped --by anna"),
-    ("desk", open_desk, "--port 8500 --store sqlite:///mill.db"),
-    ("pickups", show_pickups, "--format html --out stand.html"),
-    ("keep", show_keep, "mill-day2-b --keep T012:4 --cue markers --by anna"),
-    ("consistency", show_consistency, "--format html --out consistency.html"),
-    ("handover", hand_over, "mill-day2-b --manifest-only"),
-    ("receive", receive, "mill-day2-b-bag --format json"),
-    ("people", show_people, "anna --role editor"),
-    ("check", check_store, "--store sqlite:///mill.db"),
-    ("upgrade", upgrade, "--store sqlite:///mill.db"),
-)
+
+
+class Ours(NamedTuple):
+    """A command: where its function is, loaded when it runs; its function's first sentence; an example."""
+
+    where: str
+    about: str
+    example: str
+
+
+COMMANDS = {
+    "new": Ours("intake:new", "Start a session's folder.", "mill-day2-b"),
+    "intake": Ours(
+        "intake:take_in_folder",
+        "Take a session in: read, check, measure, rank.",
+        "mill-day2-b --store sqlite:///mill.db",
+    ),
+    "watch": Ours(
+        "intake:watch_folder",
+        "Take a session in while it is recorded.",
+        "mill-day2-b --poll 2 --store sqlite:///mill.db",
+    ),
+    "pickups": Ours("plan:show_pickups", "List what to record again.", "--format html --out stand.html"),
+    "arrivals": Ours("listings:show_arrivals", "List file problems.", "mill-day2-b --format json"),
+    "hits": Ours("hits:show_hits", "Show the noise hits.", "mill-day2-b --format html --out noise.html"),
+    "handover": Ours("transfer:hand_over", "Hand a session over.", "mill-day2-b --manifest-only"),
+    "receive": Ours("transfer:receive", "Check what a hand-over brought.", "mill-day2-b-bag --format json"),
+    "desk": Ours("desk:open_desk", "Serve the pages.", "--port 8500 --store sqlite:///mill.db"),
+    "people": Ours("desk:show_people", "Show the people of the desk.", "anna --role editor"),
+    "queue": Ours("listings:show_queue", "Show the ranked queue.", "mill-day2-b --format csv > queue.csv"),
+    "verdict": Ours(
+        "listings:give_verdict",
+        "Record a verdict on a take or on one note of it.",
+        "T012 reject --note 4 --reason 'cracked' --by anna",
+    ),
+    "notes": Ours("listings:show_notes", "Show the measured notes.", "mill-day2-b --format csv > notes.csv"),
+    "models": Ours("models:show_models", "Show the models.", "--use shipped --by anna"),
+    "consistency": Ours(
+        "consistency:show_consistency", "Show how consistent the keyboard is.", "--format html --out consistency.html"
+    ),
+    "keep": Ours("plan:show_keep", "List the notes to keep.", "mill-day2-b --keep T012:4 --cue markers --by anna"),
+    "check": Ours("store:check_store", "Check whether the store is sound.", "--store sqlite:///mill.db"),
+    "upgrade": Ours("store:upgrade", "Upgrade an older store.", "--store sqlite:///mill.db"),
+    "reembed": Ours(
+        "intake:reembed_sessions", "Embed all notes with the present encoder.", "--cluster 10.0.0.5:6379 --store URL"
+    ),
+}
+# The phases of a day in the order of --help, with commands of other packages at their place.
+PHASES = {
+    "To begin": ("demo", "new"),
+    "While it is recorded": ("intake", "watch", "pickups"),
+    "Before everybody goes home": ("arrivals", "hits", "handover"),
+    "Days later, elsewhere": ("receive", "desk", "people", "queue", "verdict", "notes"),
+    "At night": ("retrain", "models"),
+    "When the library is put together": ("consistency", "keep"),
+    "Maintenance": ("check", "upgrade", "reembed"),
+}
 
 
 class Commands(TyperGroup):
-    """Our commands and, after them, those of other packages."""
+    """Our commands and those of other packages; only the one that runs is imported."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        """Return the names of all commands."""
-        ours = list(super().list_commands(ctx))
-        return ours + sorted({entry.name for entry in entry_points(group=PLUG_INS)} - set(ours))
+        """Return the names of all commands, phase after phase."""
+        brought = {entry.name for entry in entry_points(group=PLUG_INS)}
+        known = [name for names in PHASES.values() for name in names if name in COMMANDS or name in brought]
+        return known + sorted(brought - set(known))
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         """Return the command of that name, loaded from another package only if it is not one of ours."""
-        return super().get_command(ctx, cmd_name) or _plug_in(cmd_name)
+        if found := COMMANDS.get(cmd_name):
+            module, _, function = found.where.partition(":")
+            loaded = getattr(import_module(f"triage.cli.{module}"), function)
+            return _command(cmd_name, loaded, f"Example: triage {cmd_name} {found.example}")
+        return _plug_in(cmd_name)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands under the phase of the day in which they are used."""
+        names = self.list_commands(ctx)
+        others = [name for name in names if not any(name in placed for placed in PHASES.values())]
+        width = max(map(len, names))
+        for phase, placed in {**PHASES, "Others": others}.items():
+            rows = [(name.ljust(width), about) for name in placed if name in names and (about := _about(name))]
+            if rows:
+                with formatter.section(phase):
+                    formatter.write_dl(rows)
+
+    def shell_complete(self, ctx: Any, incomplete: str) -> list[Any]:
+        """Return what a shell offers: the names of the commands and what each does, without loading them."""
+        bare: dict[str, Any] = {name: TyperCommand(name, help=_about(name)) for name in self.list_commands(ctx)}
+        return TyperGroup(commands=bare, params=self.params).shell_complete(ctx, incomplete)
 
 
 app = typer.Typer(
     cls=Commands,
-    add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="Rank the takes of a sampling session, the most doubtful first. Recordings are only read; a rank is not a "
     "verdict. Mind your ears: after a spot played with raised gain a full-level note may follow.",
 )
-for name, command, example in COMMANDS:
-    app.command(name, epilog=f"Example: triage {name} {example}")(command)
 
 
 @app.callback(invoke_without_command=True)
@@ -103,10 +148,18 @@ def _plug_in(name: str) -> Any:
     return None
 
 
-def _command(name: str, loaded: Any) -> Any:
-    """Return a command from what the entry point names: a function with typer's hints, or a Typer app."""
+def _about(name: str) -> str:
+    """Return the sentence that --help has on a command; nothing for one that does not load."""
+    if ours := COMMANDS.get(name):
+        return ours.about
+    found = _plug_in(name)
+    return found.get_short_help_str(limit=100) if found else ""
+
+
+def _command(name: str, loaded: Any, epilog: str | None = None) -> Any:
+    """Return a command from what was named: a function with typer's hints, or a Typer app."""
     if not isinstance(loaded, typer.Typer):
         alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-        alone.command(name)(loaded)
+        alone.command(name, epilog=epilog)(loaded)
         loaded = alone
     return typer.main.get_command(loaded)

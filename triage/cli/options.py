@@ -4,17 +4,17 @@ import getpass
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from sqlalchemy import Connection, Engine
 
 from triage.cli.output import Form
-from triage.config import store_url
 from triage.domain.errors import ConfigError
-from triage.store.engine import open_store, reading
-from triage.store.stored import StoredSession
-from triage.store.takes import find_session
+
+if TYPE_CHECKING:  # what a command's --help can do without
+    from sqlalchemy import Connection, Engine
+
+    from triage.store.stored import StoredSession
 
 StoreOption = Annotated[
     str | None, typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else sqlite:///triage.db")
@@ -44,8 +44,11 @@ FormOption = Annotated[
 
 
 @contextmanager
-def opened_store(store: str | None, create: bool = False) -> Iterator[Engine]:
+def opened_store(store: str | None, create: bool = False) -> Iterator["Engine"]:
     """Open the store named by an option, TRIAGE_STORE or the default, and close it afterwards."""
+    from triage.config import store_url
+    from triage.store.engine import open_store
+
     engine = open_store(store_url(store), create)
     try:
         yield engine
@@ -54,8 +57,11 @@ def opened_store(store: str | None, create: bool = False) -> Iterator[Engine]:
 
 
 @contextmanager
-def opened_session(store: str | None, name: str | None) -> Iterator[tuple[Connection, StoredSession]]:
+def opened_session(store: str | None, name: str | None) -> Iterator[tuple["Connection", "StoredSession"]]:
     """Open the store for reading and find the session, the one taken in last if none is named."""
+    from triage.store.engine import reading
+    from triage.store.takes import find_session
+
     with opened_store(store) as engine, reading(engine) as db:
         yield db, find_session(db, name)
 

@@ -15,10 +15,6 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
-
 from triage.domain.errors import ConfigError
 from triage.domain.text import one_line, rounded
 
@@ -84,6 +80,9 @@ def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[objec
     One that starts with ``|`` is never broken over lines: what is in it may be copied.
     The last column takes what width is left and wraps. Colour and the terminal's width only on a terminal.
     """
+    from rich.console import Console
+    from rich.table import Table
+
     width = None if sys.stdout.isatty() else PIPED_COLUMNS
     console = Console(file=sys.stdout, width=width, markup=False, highlight=False, emoji=False)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
@@ -120,6 +119,9 @@ def counted(count: int, noun: str) -> str:
 @contextmanager
 def progress_bar() -> Iterator[Any]:
     """Give ``progress(what, done, total)``, which moves a bar on stderr, if that is a terminal."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
     console = Console(stderr=True)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(

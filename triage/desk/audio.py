@@ -14,7 +14,8 @@ from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy import Connection
 from starlette.responses import FileResponse, Response, StreamingResponse
 
-from triage.audition.excerpts import Cut, cut, matching_gain_db, session_folder
+from triage.audition.excerpts import Cut, cut, matching_gain_db
+from triage.audition.folders import session_folder
 from triage.desk.access import AtDesk, Db, desk_of, may
 from triage.desk.pages import Id
 from triage.domain.take import Track

@@ -15,7 +15,6 @@ import numpy as np
 
 from triage.domain.errors import JudgeError
 from triage.judge.best_set_costs import Costs
-from triage.judge.best_set_ilp import solve_programme
 
 MOST_STATES = 3000  # of one pitch: two such pitches take 9 million sums, a tenth of a second
 PATH, PROGRAMME = "shortest path", "integer programme"
@@ -97,6 +96,8 @@ def best_set(
     sizes = [max(len(h), min(k, len(g))) for h, k, g in zip(held, asked, groups, strict=True)]
     counts = [comb(len(g) - len(h), k - len(h)) for g, h, k in zip(groups, held, sizes, strict=True)]
     if max(counts, default=0) > most_states:
+        from triage.judge.best_set_ilp import solve_programme  # late: few keyboards need the solver
+
         rows = solve_programme(costs, groups, sizes, fixed)
         return _with_shares(costs, rows, PROGRAMME, max(counts), {}, fixed)
     states = [_states(g, h, k) for g, h, k in zip(groups, held, sizes, strict=True)]

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 CHANCE = 0.01  # of naming a rhythm where there is none, over all rhythms tried
 LEAST_TAKES = 3  # that a place in the pattern must be seen in
@@ -182,7 +182,7 @@ def regular(starts_s: Sequence[float], takes: Sequence[str], sure: bool = False)
         free, seen = free + len(own) - 1, seen + beats - 1
     chance = 2 * max(NEAR, LEAST_NEAR_S / period_s)
     tried = span_s * (highest_hz - lowest_hz) * max(map(len, groups))
-    p = float(binom.sf(seen - 1, free, chance)) * tried
+    p = float(bdtrc(seen - 1, free, chance)) * tried
     if seen < KEPT * free or (p >= CHANCE and not sure):
         return None
     return Regular(period_s, kept)

@@ -4,13 +4,16 @@ In: embeddings of notes [shape=(note, dimension)], or the z of many measurements
 one score a note, near 0 for an ordinary one and comparable between cohorts (about standard normal for good notes).
 """
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-from sklearn.covariance import LedoitWolf
-from sklearn.metrics.pairwise import euclidean_distances
 
 from triage.domain.errors import JudgeError
 from triage.judge.neighbours import Notes, first_rows, index_notes, neighbourhood
 from triage.judge.robust import MAD_TO_SIGMA, bisquare, group_median, group_scale2, local_line, weighted_median
+
+if TYPE_CHECKING:
+    from sklearn.covariance import LedoitWolf
 
 WINSOR = 3.0  # sigmas at which values are held while a covariance is learned
 ROUNDS = 3  # of reweighting the trend
@@ -128,7 +131,7 @@ def joint_deviation(z: np.ndarray) -> np.ndarray:
     if scored.any():
         # zeros stand in for what is not known; without this they would pass for a small variance
         clipped = np.clip(filled[scored], -WINSOR, WINSOR) / np.sqrt(np.maximum(known[scored].mean(axis=0), TINY))
-        precision = LedoitWolf(assume_centered=True).fit(clipped).precision_
+        precision = _shrunk_covariance(clipped).precision_
         square, cut = np.einsum("ni,ij,nj->n", filled[scored], precision, filled[scored]), 2.0 / (9.0 * df[scored])
         score[scored] = (np.cbrt(square / df[scored]) - (1.0 - cut)) / np.sqrt(cut)
     return score
@@ -165,20 +168,28 @@ def _centred(x: np.ndarray, notes: Notes) -> np.ndarray:
     return x - height[notes.cell]
 
 
+def _shrunk_covariance(x: np.ndarray) -> "LedoitWolf":
+    from sklearn.covariance import LedoitWolf  # late: it takes longer to load than a listing does
+
+    return LedoitWolf(assume_centered=True).fit(x)
+
+
 def _whiten(x: np.ndarray) -> np.ndarray:
     """Return residuals scaled robustly, then turned and scaled so that their shrunk covariance is 1."""
     sigma = np.array([np.sqrt(group_scale2(column, np.zeros(len(x), dtype=int), 1)[0][0]) for column in x.T])
     x = x / np.where(sigma > 0, sigma, np.maximum(np.abs(x).mean(axis=0), LEAST_DISTANCE))
-    covariance = LedoitWolf(assume_centered=True).fit(np.clip(x, -WINSOR, WINSOR)).covariance_
+    covariance = _shrunk_covariance(np.clip(x, -WINSOR, WINSOR)).covariance_
     size, turn = np.linalg.eigh(covariance)
     return x @ (turn / np.sqrt(np.maximum(size, LEAST_DISTANCE)))
 
 
 def _density_ratio(x: np.ndarray, pitch: np.ndarray, take: np.ndarray, k: int) -> np.ndarray:
     """Return the mean of distance / neighbour's own distance over the k nearest notes of one cohort."""
+    from sklearn.metrics.pairwise import euclidean_distances
+
     if len(x) < 2:
         return np.full(len(x), np.nan)
-    away = euclidean_distances(x)
+    away: np.ndarray = euclidean_distances(x)
     away[away < LEAST_DISTANCE] = 0.0
     np.fill_diagonal(away, np.inf)
     other = take[:, None] != take

@@ -8,7 +8,6 @@ as long as nobody pinned a note to a number: only the order against the pitch be
 from itertools import permutations
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 MOST_ORDERED = 5  # 120 orders a pitch
 PINNED = 1e6
@@ -93,6 +92,8 @@ def _by_path(apart: np.ndarray, slots: list[Slots]) -> dict[int, int]:
 
 
 def _by_assignment(apart: np.ndarray, slots: list[Slots]) -> dict[int, int]:
+    from scipy.optimize import linear_sum_assignment  # late: it takes longer to load than a listing does
+
     numbered: dict[int, int] = {}
     before: dict[int, int] = {}  # number -> row of the pitch before
     for numbers, pinned in slots:

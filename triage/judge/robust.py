@@ -6,14 +6,16 @@ scale. Cohorts are small (with 8 values no plain z passes 2.475), hence medians 
 throughout and never a plain mean and standard deviation.
 """
 
+import math
+
 import numpy as np
-from scipy.stats import norm
 
 MAD_TO_SIGMA = 1.482602218505602  # 1 / Phi^-1(0.75)
 MEAN_DEVIATION_TO_SIGMA = 1.2533141373155001  # sqrt(pi / 2)
 BISQUARE_C = 4.685  # 95 % efficiency at the normal distribution
 CUT = 2.5  # values further out, in units of the MAD's sigma, take no part in the reweighted scale
-CUT_TO_SIGMA2 = 1.0 / (1.0 - 2.0 * CUT * norm.pdf(CUT) / (2.0 * norm.cdf(CUT) - 1.0))
+# Density and distribution of the standard normal, written out: scipy.stats takes longer to load than a listing does.
+CUT_TO_SIGMA2 = 1.0 / (1.0 - 2.0 * CUT * (math.exp(-(CUT**2) / 2) / math.sqrt(2 * math.pi)) / math.erf(CUT / 2**0.5))
 
 
 def mad(values: np.ndarray, floor: float = 0.0) -> float:

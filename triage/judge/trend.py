@@ -7,7 +7,6 @@ Values must be independent of one another but for the trend: notes of one take a
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import kendalltau, theilslopes
 
 from triage.domain.errors import JudgeError
 
@@ -57,6 +56,8 @@ def mann_kendall(values: np.ndarray, times: np.ndarray | None = None, confidence
         return Trend(UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, len(x))
     if np.ptp(x) == 0:
         return Trend(0.0, 1.0, 0.0, 0.0, 0.0, len(x))
+    from scipy.stats import kendalltau, theilslopes  # late: it takes longer to load than a listing does
+
     test, line = kendalltau(t, x), theilslopes(x, t, confidence)
     slope, low, high = float(line.slope), float(line.low_slope), float(line.high_slope)
     return Trend(float(test.statistic), float(test.pvalue), slope, low, high, len(x))

@@ -1,20 +1,18 @@
 """Schema: which version of the tables a database holds, and how it gets to the newest.
 
-The versions are the files of ``migrations/versions``; a database notes its own in the table alembic_version.
+The versions are the files of ``migrations/versions``, ``v0001_…`` onwards; a database notes its own in the table
+alembic_version. Alembic itself is loaded only to migrate: whoever merely opens a store need not wait for it.
 """
 
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
 
 from triage.domain.errors import StoreError
 
+MIGRATIONS = Path(__file__).parent / "migrations"
 MIGRATION_LOCK = 7_261_402  # any number, the same in every copy of this tool: one migrates, the others wait
 
 
@@ -45,15 +43,17 @@ def newest() -> str:
 @cache
 def versions() -> tuple[str, ...]:
     """Return the versions that this copy of the tool knows, the newest first."""
-    scripts = ScriptDirectory.from_config(_config())
-    return tuple(script.revision for script in scripts.walk_revisions())
+    files = (MIGRATIONS / "versions").glob("v*.py")
+    return tuple(sorted((path.name[1:].partition("_")[0] for path in files), reverse=True))
 
 
 def state_of(db: Connection) -> SchemaState:
     """Return which schema the database holds, changing nothing."""
-    found = MigrationContext.configure(db).get_current_revision()
+    tables = inspect(db).get_table_names()
+    noted = "alembic_version" in tables
+    found = db.scalar(text("SELECT version_num FROM alembic_version")) if noted else None
     if found is None:
-        return SchemaState("foreign" if inspect(db).get_table_names() else "empty", None)
+        return SchemaState("foreign" if tables else "empty", None)
     if found == newest():
         return SchemaState("newest", found)
     return SchemaState("older" if found in versions() else "newer", found)
@@ -61,20 +61,17 @@ def state_of(db: Connection) -> SchemaState:
 
 def migrate(db: Connection, version: str = "head") -> None:
     """Bring the database to ``version`` inside the caller's transaction."""
+    from alembic import command
+    from alembic.config import Config
+
     if db.dialect.name == "postgresql":
         db.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
-    config = _config()
+    config = Config()
+    # Alembic reads % as the start of a placeholder; a folder may well have one in its name.
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
     config.attributes["db"] = db
     command.upgrade(config, version)
     if db.dialect.name == "sqlite" and (rows := db.exec_driver_sql("PRAGMA foreign_key_check").all()):
         where = f"{len(rows)} rows without their owner, the first in table {rows[0][0]}"
         raise StoreError(f"{where}; nothing was changed, go back to a copy from before")
-
-
-def _config() -> Config:
-    config = Config()
-    # Alembic reads % as the start of a placeholder; a folder may well have one in its name.
-    folder = str(Path(__file__).parent / "migrations").replace("%", "%%")
-    config.set_main_option("script_location", folder)
-    config.set_main_option("path_separator", "os")
-    return config

@@ -12,9 +12,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from triage.audition.excerpts import session_folder
+from triage.audition.folders import session_folder
 from triage.domain.errors import TriageError
-from triage.ranking.model_in_use import load_version
 from triage.store.database_health import damage, orphans
 from triage.store.models import models, uses, version_in_use
 from triage.store.soundness import clock_jumps, counts, incomplete_takes, open_points, pointers, ranks, verdict_states
@@ -65,6 +64,10 @@ def model_faults(db: Connection) -> list[str]:
         for use in uses(db)
         if use.version and use.version not in known
     ]
+    if not known:
+        return lines
+    from triage.ranking.model_in_use import load_version  # late: it loads the encoder's library
+
     for model in models(db):
         try:
             load_version(db, model.version)
