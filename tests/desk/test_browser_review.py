@@ -1,16 +1,21 @@
 """A whole review in a real browser, by keyboard alone, and what must not be lost on the way."""
 
 from tests.desk.browsing import audition, come_in, settled, to_a_note, verdicts_of
+from triage.store.engine import open_store, reading
+from triage.store.notes import notes
+from triage.store.standing import take_verdicts
+from triage.store.takes import take_ids
 
 
 def card(page) -> str:
     return page.locator("#cell strong").inner_text()
 
 
-def press_until_next(page, key: str) -> str:
-    """Press a key that decides, wait for another take or the end, and return the take decided on."""
+def press_until_next(page, keys: str) -> str:
+    """Press the keys that decide, wait for another take or the end, and return the take decided on."""
     before = card(page)
-    page.keyboard.press(key)
+    for key in keys.split():
+        page.keyboard.press(key)
     page.wait_for_function(
         "was => document.getElementById('audition').hidden"
         " || ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)",
@@ -29,9 +34,9 @@ def test_a_whole_session_is_reviewed_without_the_mouse(context, desk, demo):
     page.keyboard.press("Enter")
     page.wait_for_selector("#cell strong")
     pressed = {}
-    keys = ["KeyJ", "KeyL", "Digit3", "KeyJ", "Shift+Digit5", "KeyJ"]
+    keys = ["KeyJ", "KeyO KeyL", "KeyO Digit3 KeyL", "KeyJ", "Digit5 KeyK", "KeyJ"]
     while page.locator("#audition").is_visible():
-        page.keyboard.press("KeyF")
+        page.keyboard.press("Space")
         key = keys[len(pressed) % len(keys)]
         take = press_until_next(page, key)
         assert take not in pressed, "a take came back that had its verdict"
@@ -41,23 +46,114 @@ def test_a_whole_session_is_reviewed_without_the_mouse(context, desk, demo):
     settled(page)
     stored = verdicts_of(desk.store)
     assert [one.take for one in stored] == list(pressed)
-    words = {"KeyJ": "accept", "KeyL": "reject", "Digit3": "reject", "Shift+Digit5": "unsure"}
-    assert [one.verdict for one in stored] == [words[key] for key in pressed.values()]
+    words = {"KeyJ": "accept", "KeyO KeyL": "reject", "KeyO Digit3 KeyL": "reject", "Digit5 KeyK": "unsure"}
+    assert [(one.verdict, one.note) for one in stored] == [(words[key], None) for key in pressed.values()]
     reasons = dict(zip(pressed, (one.reason for one in stored), strict=True))
     assert all(
-        reasons[take] == {"Digit3": "length", "Shift+Digit5": "tone"}[key]
+        reasons[take] == {"KeyO Digit3 KeyL": "length", "Digit5 KeyK": "tone"}[key]
         for take, key in pressed.items()
-        if key in ("Digit3", "Shift+Digit5")
+        if key in ("KeyO Digit3 KeyL", "Digit5 KeyK")
     )
     assert page.slips == []
 
 
-def test_the_reject_key_takes_the_reason_of_the_spot_in_hand(context, desk):
+def test_a_reject_is_of_the_note_in_the_headline_and_an_accept_leaves_it_so(context, desk):
     page = audition(context, desk)
-    kind = page.locator(".spot[aria-current] b").inner_text()
-    press_until_next(page, "KeyL")
+    to_a_note(page)
+    take, kind = card(page), page.locator(".spot[aria-current] b").inner_text()
+    note = int(page.locator(".note[aria-current]").get_attribute("data-note"))
+    assert page.locator("#statement").inner_text().startswith(f"Note {note},")
+    page.keyboard.press("KeyL")
+    page.wait_for_selector(f'.note[data-note="{note}"] .verdict.reject')
+    assert card(page) == take
+    press_until_next(page, "KeyJ")
     settled(page)
-    assert [(one.verdict, one.reason) for one in verdicts_of(desk.store)] == [("reject", kind.replace(" ", "-"))]
+    given = [(one.take, one.note, one.verdict, one.reason) for one in verdicts_of(desk.store)]
+    assert given == [(take, note, "reject", kind.replace(" ", "-")), (take, None, "accept", None)]
+    store = open_store(desk.store)
+    with reading(store) as db:
+        stands = take_verdicts(db, take_ids(db, 1)[take])
+    store.dispose()
+    numbers = range(1, page_notes(desk, take) + 1)
+    assert {n: stands.outcome(n).verdict for n in numbers} == {
+        n: "reject" if n == note else "accept" for n in numbers
+    }
+
+
+def page_notes(desk, take: str) -> int:
+    """Return how many notes a take has."""
+    store = open_store(desk.store)
+    with reading(store) as db:
+        found = len(notes(db, 1, take))
+    store.dispose()
+    return found
+
+
+def test_any_notes_are_walked_to_by_the_arrow_keys_and_several_marked(context, desk):
+    page = audition(context, desk)
+    to_a_note(page)
+    take, last = card(page), page.locator(".note").count()
+    assert last > 2
+    for _ in range(last):
+        page.keyboard.press("ArrowLeft")
+    page.keyboard.press("KeyN")
+    page.keyboard.press("ArrowRight")
+    assert page.locator('.note[data-note="2"]').get_attribute("aria-current") == "true"
+    page.keyboard.press("KeyN")
+    assert page.locator("#target").inner_text() == "Verdict on notes 1 and 2"
+    page.keyboard.press("Digit2")
+    page.keyboard.press("KeyL")
+    settled(page)
+    given = [(one.take, one.note, one.verdict, one.reason) for one in verdicts_of(desk.store)]
+    assert given == [(take, 1, "reject", "attack"), (take, 2, "reject", "attack")]
+    page.keyboard.press("KeyU")  # one key, one undo
+    settled(page)
+    assert verdicts_of(desk.store) == []
+
+
+def test_a_slip_on_a_reason_decides_nothing_and_the_next_take_starts_from_its_note(context, desk):
+    page = audition(context, desk)
+    to_a_note(page)
+    take = card(page)
+    for key in ("Digit1", "Minus", "KeyO"):
+        page.keyboard.press(key)
+    assert card(page) == take and "whole take" in page.locator("#target").inner_text()
+    press_until_next(page, "KeyI")
+    to_a_note(page)
+    assert page.locator("#target").inner_text().startswith("Verdict on note ")
+    settled(page)
+    assert verdicts_of(desk.store) == []
+
+
+def test_the_last_decisions_stay_in_sight_and_each_can_be_undone(context, desk):
+    page = audition(context, desk)
+    decided = [press_until_next(page, key) for key in ("KeyJ", "KeyI", "KeyO KeyL", "KeyJ")]
+    lines = page.locator("#recent li").all_inner_texts()
+    assert [line.split()[1].strip(",") for line in lines] == decided[::-1] and lines[2].startswith("later")
+    page.locator("#recent li", has_text=decided[0]).get_by_role("button").press("Enter")
+    page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=decided[0])
+    settled(page)
+    assert [one.take for one in verdicts_of(desk.store)] == decided[2:]
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    page.locator("#recent li", has_text=decided[1]).get_by_role("button").press("Enter")  # put off no longer
+    page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=decided[1])
+
+
+def test_a_key_can_be_put_elsewhere_and_stays_there(context, desk):
+    page = audition(context, desk)
+    page.keyboard.press("KeyH")
+    page.get_by_role("button", name="accept: J, change").press("Enter")
+    page.keyboard.press("KeyW")
+    page.keyboard.press("Escape")
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    take = card(page)
+    page.keyboard.press("KeyJ")
+    assert card(page) == take
+    press_until_next(page, "KeyW")
+    settled(page)
+    assert [(one.take, one.verdict) for one in verdicts_of(desk.store)] == [(take, "accept")]
 
 
 def test_undo_goes_back_any_number_of_steps_and_further_back_than_the_page(context, desk):
@@ -72,18 +168,6 @@ def test_undo_goes_back_any_number_of_steps_and_further_back_than_the_page(conte
     page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=decided[1])
     settled(page)
     assert [one.take for one in verdicts_of(desk.store)] == decided[:1]
-
-
-def test_a_verdict_on_one_note_leaves_the_take_to_be_decided(context, desk):
-    page = audition(context, desk)
-    to_a_note(page)
-    take = card(page)
-    page.keyboard.press("KeyN")
-    page.keyboard.press("Digit2")
-    settled(page)
-    assert card(page) == take
-    (given,) = verdicts_of(desk.store)
-    assert given.take == take and given.note is not None and (given.verdict, given.reason) == ("reject", "attack")
 
 
 def test_a_comment_is_kept_with_the_verdict_and_its_letters_press_no_keys(context, desk):
@@ -104,7 +188,7 @@ def test_a_comment_is_kept_with_the_verdict_and_its_letters_press_no_keys(contex
 
 def test_a_reload_in_the_middle_loses_nothing(context, desk):
     page = audition(context, desk)
-    decided = [press_until_next(page, "KeyJ"), press_until_next(page, "KeyL")]
+    decided = [press_until_next(page, "KeyJ"), press_until_next(page, "KeyO KeyL")]
     before = card(page)
     page.keyboard.press("KeyM")
     page.keyboard.type("half a thought")
@@ -126,7 +210,7 @@ def test_the_desk_killed_and_started_again_in_the_middle_loses_nothing(context, 
         ".map(one => one.name.match(/takes\\/(\\d+)\\/picture/)?.[1]).filter(Boolean)).size >= 4"
     )
     desk.stop()
-    decided += [press_until_next(page, "KeyL"), press_until_next(page, "KeyJ")]  # those ahead are here already
+    decided += [press_until_next(page, "KeyO KeyL"), press_until_next(page, "KeyJ")]  # those ahead are here already
     page.wait_for_function("() => document.getElementById('pending').textContent.includes('kept on this machine')")
     desk.start()
     page.wait_for_function("() => document.getElementById('pending').textContent === ''", timeout=30_000)
@@ -142,7 +226,7 @@ def test_the_desk_killed_and_started_again_in_the_middle_loses_nothing(context, 
 def test_what_was_said_while_the_desk_was_away_outlives_the_page(context, desk):
     page = audition(context, desk)
     desk.stop()
-    take = press_until_next(page, "KeyL")
+    take = press_until_next(page, "KeyO KeyL")
     page.close()
     desk.start()
     page = audition(context, desk, enter=False)
@@ -161,6 +245,7 @@ def test_two_people_who_differ_are_both_shown(context, desk, browser):
         page.goto(f"{desk.address}/s/1/queue/list?show=all")
         page.get_by_role("link", name=take).click()
         page.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=take)
+        page.keyboard.press("KeyO")
         page.keyboard.press("KeyL")
         settled(page)
         page.goto(f"{desk.address}/s/1/queue/list?show=disputed")

@@ -22,15 +22,16 @@ Judges = Annotated[AtDesk, Depends(change("verdict"))]
 Key = Annotated[str, Field(min_length=8, max_length=80)]  # made by the client, one for each click
 Text = Annotated[str | None, Field(max_length=LONGEST_TEXT)]
 MOST_STEPS = 1000
+MOST_NOTES = 500  # of one verdict
 
 
 class PostedVerdict(BaseModel):
-    """A person's verdict on a take, or on one note of it."""
+    """A person's verdict on a take as a whole, or on one or more notes of it."""
 
     model_config = ConfigDict(extra="forbid")
     verdict: Literal["accept", "reject", "unsure"]
     key: Key
-    note: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
+    notes: Annotated[list[Annotated[int, Field(ge=1, le=2**31 - 1)]], Field(max_length=MOST_NOTES)] = []
     reason: Text = None
     comment: Text = None
     audio_digest: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
@@ -38,33 +39,46 @@ class PostedVerdict(BaseModel):
 
 
 class Undo(BaseModel):
-    """How many of one's own verdicts in this session to take back, the last one first."""
+    """Which of one's own verdicts in this session to take back: the ones with these keys, else the last ones."""
 
     model_config = ConfigDict(extra="forbid")
     key: Key
     steps: Annotated[int, Field(ge=1, le=MOST_STEPS)] = 1
+    of: Annotated[list[Key], Field(max_length=MOST_NOTES)] = []
 
 
 @router.post("/takes/{take_id}/verdict")
 def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) -> dict[str, Any]:
-    """Add a verdict; the same key again is the same verdict. Answers with everybody's verdicts and what is left."""
+    """Add a verdict; the same key again is the same verdict. Answers with everybody's verdicts and what is left.
+
+    On notes it is one verdict each, with the key ``KEY.NOTE``; on the whole take one with the key itself.
+    """
     take = take_of(db, take_id)
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
-    record = Verdict(
-        take.name,
-        posted.verdict,
-        me.name,
-        datetime.now(UTC),
-        posted.note,
-        posted.reason or None,
-        posted.comment or None,
-        blind=posted.shown == "repeat" and has_reviewed(db, take.id, me.name),
-        shown=posted.shown,
-    )
-    made = record_verdict(db, take.session_id, record, f"{me.person.id}:{posted.key}", posted.audio_digest)
+    blind = posted.shown == "repeat" and has_reviewed(db, take.id, me.name)
+    made = [
+        record_verdict(
+            db,
+            take.session_id,
+            Verdict(
+                take.name,
+                posted.verdict,
+                me.name,
+                datetime.now(UTC),
+                note,
+                posted.reason or None,
+                posted.comment or None,
+                blind,
+                posted.shown,
+            ),
+            _own(me, posted.key if note is None else f"{posted.key}.{note}"),
+            posted.audio_digest,
+        )
+        for note in (sorted(set(posted.notes)) or (None,))
+    ]
     return {
-        "verdict": made,
+        "verdict": made[-1],
         "verdicts": verdicts_shown(history(db, take.id)),
         "left": left_of(db, take.session_id, me),
     }
@@ -72,9 +86,10 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) ->
 
 @router.post("/s/{session_id}/undo")
 def post_undo(me: Judges, db: WriteDb, session_id: Id, undo: Undo) -> dict[str, Any]:
-    """Take back this person's last verdicts in a session; they stay on record as taken back."""
+    """Take back this person's verdicts in a session; they stay on record as taken back."""
     found_session(db, session_id)
-    back = take_back(db, session_id, me.name, datetime.now(UTC), undo.steps, f"{me.person.id}:{undo.key}")
+    of = [_own(me, key) for key in undo.of]
+    back = take_back(db, session_id, me.name, datetime.now(UTC), undo.steps, _own(me, undo.key), of)
     return {"taken_back": [vars(one) for one in back], "left": left_of(db, session_id, me)}
 
 
@@ -93,3 +108,8 @@ def post_preferences(
 ) -> dict[str, Any]:
     """Store what a person changed, such as the expected rejects at which they stop; returns all preferences."""
     return save_preferences(db, me.person.id, changed)
+
+
+def _own(me: AtDesk, key: str) -> str:
+    """Return a client's key as the store knows it: nobody can use up another person's."""
+    return f"{me.person.id}:{key}"

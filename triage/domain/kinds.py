@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 Family = Literal["performance", "noise", "technical"]
-SIGNS: dict[Family, str] = {"performance": "◆", "noise": "✱", "technical": "■"}
+SIGNS: dict[Family, str] = {"performance": "◆", "noise": "✱", "technical": "‡"}
 # Marks on the session's timeline: kinds that are alike share one, so that the sheet reads without colour.
 Mark = Literal["bar", "peak", "ring", "box", "line", "cross"]
 

@@ -3,6 +3,7 @@
 Undoing is added too, as a retraction that names the verdict: no verdict is ever overwritten or deleted.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -62,15 +63,25 @@ def record_verdict(
 
 
 def take_back(
-    db: Connection, session_id: int, by: str, at: datetime, steps: int = 1, key: str | None = None
+    db: Connection,
+    session_id: int,
+    by: str,
+    at: datetime,
+    steps: int = 1,
+    key: str | None = None,
+    of: Sequence[str] = (),
 ) -> tuple[TakenBack, ...]:
-    """Take back a person's last verdicts in a session, the last one first; those before them count again."""
+    """Take back a person's verdicts in a session, the last one first; those before them count again.
+
+    They are the ones with the keys ``of``, or the last ``steps`` where no key is given.
+    """
     lock_session(db, session_id)  # two undos at once are two steps, never the same one twice
     if key is not None and (done := _back(db, session_id, retraction.c.key == key)):
         return done
     mine = select(verdict.c.id, verdict.c.take_id).join(take, take.c.id == verdict.c.take_id)
     mine = mine.where(take.c.session_id == session_id, verdict.c.by == by, ~was_taken_back())
-    last = db.execute(mine.order_by(verdict.c.id.desc()).limit(steps)).all()
+    mine = mine.where(verdict.c.key.in_(of)) if of else mine.order_by(verdict.c.id.desc()).limit(steps)
+    last = db.execute(mine).all()
     takes = sorted({row.take_id for row in last})
     db.execute(select(take.c.id).where(take.c.id.in_(takes)).order_by(take.c.id).with_for_update(key_share=True))
     if last:

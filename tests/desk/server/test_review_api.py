@@ -69,7 +69,7 @@ def test_a_second_person_is_heard_and_the_disagreement_shown(either_desk):
 def test_undo_brings_the_take_back_to_its_place(either_desk):
     anna = either_desk.person()
     for step, take in enumerate(anna.get("/api/s/1/next?n=3").json()["takes"]):
-        accept(anna, take["id"], f"click-{step:04}", note=1 if step == 2 else None)
+        accept(anna, take["id"], f"click-{step:04}", notes=[1] if step == 2 else [])
     undone = anna.post("/api/s/1/undo", {"key": "undo-0001", "steps": 2}).json()
     assert [(one["take"], one["note"]) for one in undone["taken_back"]] == [("T003", 1), ("T002", None)]
     assert undone["left"]["takes"] == 3
@@ -77,6 +77,24 @@ def test_undo_brings_the_take_back_to_its_place(either_desk):
     assert anna.get("/api/s/1/next").json()["takes"][0]["take"] == "T002"
     history = anna.get(f"/api/takes/{undone['taken_back'][1]['take_id']}").json()["verdicts"]["history"]
     assert [one["taken_back"] for one in history] == [True]
+
+
+def test_one_verdict_on_several_notes_is_taken_back_by_its_key_whatever_came_after(either_desk):
+    anna = either_desk.person()
+    take_id = anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"]
+    accept(anna, take_id, "click-0001", notes=[2, 1, 2])
+    answer = accept(anna, take_id, "click-0002").json()
+    assert answer["verdicts"]["people"] == {"anna": {"take": "accept", "notes": {"1": "accept", "2": "accept"}}}
+    of = ["click-0001.1", "click-0001.2"]
+    ben = either_desk.person("ben")
+    assert ben.post("/api/s/1/undo", {"key": "undo-0001", "of": of}).json()["taken_back"] == []
+    undone = anna.post("/api/s/1/undo", {"key": "undo-0001", "of": of}).json()
+    assert sorted(one["note"] for one in undone["taken_back"]) == [1, 2]
+    verdicts = anna.get(f"/api/takes/{take_id}").json()["verdicts"]
+    assert verdicts["people"] == {"anna": {"take": "accept", "notes": {}}}
+    refused = accept(anna, take_id, "click-0003", notes=[1, 9])
+    assert refused.status_code == 400 and "no note 9" in refused.json()["error"]
+    assert anna.get(f"/api/takes/{take_id}").json()["verdicts"] == verdicts  # none of it was stored
 
 
 def test_a_changed_take_comes_back_with_the_reason(desk, store):

@@ -1,39 +1,39 @@
 // The audition page: one take after another, the most doubtful first; used by ear and keyboard, without a mouse.
 
 import { UpcomingTakes } from "./upcoming.js";
-import { showCard, showVerdicts, statement } from "./take_card.js";
+import { Decisions, giveComment } from "./deciding.js";
+import { showCard, showNotes, showTarget } from "./take_card.js";
 import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
-import { follow, get, make, post, renewToken, announce, send } from "./desk.js";
-import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
+import { follow, get, make, post, announce } from "./desk.js";
+import { micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
 import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
 import { listen } from "./keys.js";
-import { Outbox } from "./outbox.js";
+import { onNotes } from "./recent.js";
 import { Picture } from "./picture.js";
-import { remember, remembered, showLeft, showPending } from "./remaining.js";
+import { remember, remembered, showLeft } from "./remaining.js";
 import { inWords, NOISES, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
-const { session: sessionId, person } = by("audition").dataset;
+const { session: sessionId, person, judges } = by("audition").dataset;
+Object.assign(state, { person, judges: judges === "true" });
 const picture = new Picture(by("whole"), by("near"));
-const history = [];
-
-const outbox = new Outbox(`${person}.${sessionId}`, deliver, (now) => showPending(now));
-outbox.onAnswer = (entry, answer) => answered(entry, answer);
-const ahead = new UpcomingTakes(sessionId, () => outbox.waiting, prepare);
+const ahead = new UpcomingTakes(sessionId, () => decisions.outbox.waiting, prepare);
+const decisions = new Decisions(sessionId, person, ahead, { show, redraw, advance });
 
 // On the screen
 
 function show(take, spotAt = 0) {
   const fresh = take?.id !== state.take?.id;
   if (fresh) { player.stop(); player.rest(); }
-  Object.assign(state, { take: take ?? null, spotAt, micAt: 0 });
+  Object.assign(state, { take: take ?? null, micAt: 0, whole: false });
+  state.marked.clear();
   by("audition").hidden = !take;
   by("over").hidden = Boolean(take);
   if (!take) return showOver();
-  if (fresh) { state.scope = "take"; by("comment").value = remembered(`comment.${take.id}`) || ""; }
+  takeSpot(take.spots.length ? Math.max(0, spotAt) : -1);
+  if (fresh) giveComment(take.id, remembered(`comment.${take.id}`) || "");
   redraw();
-  const spot = spotNow();
-  announce(`${take.take}. ${spot ? statement(take, spot) : by("statement").textContent}`, false);
+  announce(`${take.take}. ${by("statement").textContent}`, false);
   prepareSpot();
   if (state.itself && state.begun && fresh && spotNow()) hear.spot();
 }
@@ -41,29 +41,44 @@ function show(take, spotAt = 0) {
 /** Show what has changed about the current take, without interrupting what the person is doing. */
 function renew(take) {
   if (take === state.take) return;
-  const spotAt = Math.min(state.spotAt, Math.max(0, take.spots.length - 1));
-  Object.assign(state, { take, spotAt });
+  state.take = take;
+  state.spotAt = Math.min(state.spotAt, take.spots.length - 1);
   redraw();
 }
 
 async function redraw() {
   const { take } = state, spot = spotNow(), mic = micNow();
-  showCard(take, spot, state.scope);
-  by("mic").textContent = mic ? `${mic.name} microphone, ${state.micAt + 1} of ${take.mics.length}` : "no microphone arrived";
-  showKeys(by("keys"), {
-    scope: state.scope, reason: spot?.kind, noise: found(NOISES, "other-noise"), technical: found(TECHNICAL, "dropout"),
-    mic: take.mics.length > 1 ? micsOf(take, spot)[(state.micAt + 1) % take.mics.length].name : null,
-    itself: state.itself,
-  });
+  showCard(take, spot, noteNow());
+  showNotes(take);
+  showTarget(take);
+  showMics(take);
+  const notes = targets(), reason = state.reason ?? spot?.kind;
+  const on = notes.length ? onNotes(notes).trim() : "the whole take";
+  showKeys({
+    reject: `reject ${on}${reason ? `: ${inWords(reason)}` : ""}`,
+    accept: state.marked.size ? `accept ${on}` : "accept the take",
+    unsure: state.marked.size ? `unsure of ${on}` : "leave it to others",
+    mark: state.marked.has(state.noteAt) ? "unmark the note" : "mark the note",
+    mic: take.mics.length > 1 ? `on ${micsOf(take, spot)[(state.micAt + 1) % take.mics.length].name}` : "on the next microphone",
+    itself: state.itself ? "plays by itself" : "waits for a key",
+    "reason noise": inWords(found(NOISES, "other-noise")),
+    "reason technical": inWords(found(TECHNICAL, "dropout")),
+  }, { whole: state.whole, mark: state.marked.has(state.noteAt), itself: state.itself });
   const drawing = mic ? await drawings.of(take, mic) : {};
-  if (take === state.take && mic === micNow()) picture.show(take, mic, spotNow(), drawing);
+  if (take === state.take && mic === micNow()) picture.show(take, mic, placeNow(), drawing);
+}
+
+function showMics(take) {
+  const field = by("mic"), names = micsOf(take, spotNow()).map((one) => one.name);
+  field.replaceChildren(...(names.length ? names : ["none has arrived"]).map((name, at) => make("option", { value: at, text: name })));
+  field.value = state.micAt;
+  field.disabled = names.length < 2;
 }
 
 /** Return the kind of this family that was found here: at the spot, on its note, in the take; else the usual one. */
 function found(kinds, usual) {
-  const spot = spotNow();
-  const near = [spot, ...state.take.spots.filter((one) => one.note === spot?.note), ...state.take.spots,
-    ...state.take.hits.filter((hit) => hit.note === spot?.note)];
+  const spot = spotNow(), on = (one) => one.note === state.noteAt;
+  const near = [spot, ...state.take.spots.filter(on), ...state.take.spots, ...state.take.hits.filter(on)];
   return near.find((one) => one && kinds.includes(one.kind))?.kind || usual;
 }
 
@@ -75,46 +90,48 @@ function showOver() {
     : "This session holds no takes so far. They appear here by themselves as they come in.";
   const back = make("button", { type: "button", "data-does": "undo", text: "Undo the last verdict" });
   const link = make("a", { class: "button main", href: `/s/${sessionId}/queue/list?show=all`, text: "See the whole queue" });
-  by("over").replaceChildren(make("h2", { text: head }), make("p", { text: settled === all ? text.replace(/;[^.]*/, "") : text }), make("p", { class: "acts" }, link, all ? back : null));
-  back.addEventListener("click", undo);
+  by("over").replaceChildren(make("h2", { text: head }), make("p", { text: settled === all ? text.replace(/;[^.]*/, "") : text }), make("p", { class: "acts" }, link, all && state.judges ? back : null));
+  back.addEventListener("click", () => decisions.undo());
   announce(head, false);
 }
 
-function step(by_) {
+function stepSpot(by_) {
   const last = (state.take?.spots.length ?? 0) - 1, next = state.spotAt + by_;
   if (next < 0 || next > last) return announce(last < 0 ? "This take has no spots" : by_ < 0 ? "This is the first spot" : "This is the last spot");
-  show(state.take, next);
+  go(() => takeSpot(next));
 }
 
-// Deciding
-
-function decide(verdict, reason = null) {
-  const { take } = state;
-  if (!take) return;
-  if (!state.judges) return announce(`As ${state.role} you listen here; verdicts are for editors, producers and leads`);
-  const note = state.scope === "note" ? noteNow() : null;
-  if (state.scope === "note" && note === null) return announce("This spot belongs to no note; switch to the take");
-  const comment = by("comment").value.trim() || null;
-  outbox.put({ kind: "verdict", takeId: take.id, body: { note, verdict, reason, comment, audio_digest: take.audio_digest, shown: take.shown ?? null } });
-  history.push({ take, spotAt: state.spotAt, note, verdict, comment });
-  giveComment(take.id, "");
-  announce(`${take.take}${note ? ` note ${note}` : ""}: ${verdict}${reason ? `, ${inWords(reason)}` : ""}`);
-  if (note === null) { ahead.decide(); advance(); }
-  else afterNote(note);
+function stepNote(by_) {
+  const numbers = (state.take?.notes ?? []).map((one) => one.number);
+  if (!numbers.length) return announce("No notes were found in this take");
+  const at = numbers.indexOf(state.noteAt), next = at < 0 ? (by_ > 0 ? 0 : numbers.length - 1) : at + by_;
+  if (next < 0 || next >= numbers.length) return announce(by_ < 0 ? "This is the first note" : "This is the last note");
+  go(() => takeNote(numbers[next]));
 }
 
-/** Put a comment into its field and keep it beside the take until there is a verdict; nothing empties both. */
-function giveComment(takeId, text) {
-  remember(`comment.${takeId}`, text || null);
-  by("comment").value = text;
+/** Take something else of this take in hand, and show it. */
+function go(how) {
+  how();
+  state.micAt = 0;
+  redraw();
+  announce(by("statement").textContent, false);
+  prepareSpot();
 }
 
-/** Go on to the next spot of another note; where there is none, the take itself is to be decided. */
-function afterNote(note) {
-  const next = state.take.spots.findIndex((spot, at) => at > state.spotAt && spot.note !== note);
-  state.scope = next < 0 ? "take" : "note";
-  show(state.take, next < 0 ? state.spotAt : next);
-  if (next < 0) announce("That was the last spot: now the take as a whole");
+function mark() {
+  if (!state.take || state.noteAt === null) return announce("Walk to a note first");
+  if (!state.marked.delete(state.noteAt)) state.marked.add(state.noteAt);
+  state.whole = false;
+  redraw();
+  announce(state.marked.size ? `Marked:${onNotes(targets())}` : "No note is marked");
+}
+
+function whole() {
+  if (!state.take) return;
+  state.whole = !state.whole;
+  state.marked.clear();
+  redraw();
+  announce(state.whole ? "The verdict is on the whole take" : `The verdict is on${onNotes(targets()) || " the whole take"}`);
 }
 
 function advance() {
@@ -147,74 +164,70 @@ async function refill() {
   }
 }
 
-function undo() {
-  const last = history.pop();
-  outbox.put({ kind: "undo", takeId: last?.note == null ? last?.take.id : null, body: { steps: 1 }, shown: Boolean(last) });
-  if (!last) return announce("Taking back your last verdict of this session");
-  ahead.bringBack(last.take);
-  show(last.take, last.spotAt);
-  if (last.comment) giveComment(last.take.id, last.comment); // typed once, it need not be typed again
-  announce(`Taken back: ${last.verdict} on ${last.take.take}${last.note ? ` note ${last.note}` : ""}`);
-}
-
-async function deliver({ kind, takeId, key, body }) {
-  const url = kind === "undo" ? `/api/s/${sessionId}/undo` : `/api/takes/${takeId}/verdict`;
-  const answer = await send(url, { ...body, key });
-  // A log-in that ran out while the page was open: with a new one of the same person the entry goes out after all.
-  return answer.status === 403 && (await renewToken(person)) ? send(url, { ...body, key }) : answer;
-}
-
-async function answered(entry, answer) {
-  if (answer.left) showLeft((ahead.left = answer.left));
-  if (entry.kind === "verdict") {
-    ahead.acknowledged(entry.takeId);
-    if (entry.takeId === state.take?.id) showVerdicts(Object.assign(state.take, { verdicts: answer.verdicts }));
-    return;
-  }
-  const back = answer.taken_back?.[0];
-  if (!back) return announce("There is nothing of yours left to take back");
-  const take = await get(`/api/takes/${back.take_id}`).catch(() => null);
-  if (!take || (entry.shown && state.take?.id !== back.take_id)) return;
-  ahead.bringBack(take);
-  show(take, entry.shown ? state.spotAt : 0);
-  if (!entry.shown) announce(`Taken back: ${back.verdict} on ${back.take}${back.note ? ` note ${back.note}` : ""}`);
-}
-
 // Keys, buttons, live
 
+const judging = {
+  accept: () => decisions.decide("accept"),
+  unsure: () => decisions.decide("unsure"),
+  reject: () => decisions.decide("reject"),
+  undo: () => decisions.undo(),
+  later: () => decisions.later(),
+  comment: () => by("comment").focus(),
+  mark,
+  whole,
+};
 const acts = {
   ...hear,
-  before: () => step(-1),
-  after: () => step(1),
-  accept: () => decide("accept"),
-  unsure: () => decide("unsure"),
-  reject: () => decide("reject", spotNow()?.kind ?? null),
-  undo,
-  scope: () => { state.scope = state.scope === "take" ? "note" : "take"; redraw(); announce(state.scope === "note" ? "Verdict on this note alone" : "Verdict on the whole take"); },
-  comment: () => by("comment").focus(),
-  later: () => { if (state.take) { announce(`${state.take.take} is put off`); ahead.putOff(); advance(); } },
+  before: () => stepSpot(-1),
+  after: () => stepSpot(1),
+  "note-before": () => stepNote(-1),
+  "note-after": () => stepNote(1),
   itself: () => playsItself(!state.itself),
+  fold: () => fold(!by("keys").hidden),
   sheet: () => (by("sheet").open ? by("sheet").close() : by("sheet").showModal()),
+  ...(state.judges ? judging : {}),
 };
 
-function act(name, event) {
+function act(name) {
   state.begun = true;
-  if (name.startsWith("reason ")) {
-    const family = name.slice(7);
-    const reason = family === "noise" ? found(NOISES, "other-noise") : family === "technical" ? found(TECHNICAL, "dropout") : family;
-    return state.take && decide(event.shiftKey ? "unsure" : "reject", reason);
-  }
+  if (name.startsWith("reason ")) return state.judges && state.take && chooseReason(name.slice(7));
   return acts[name]?.();
 }
 
-function wire() {
+/** Put a reason on the next verdict; the same again takes it off. */
+function chooseReason(family) {
+  const reason = family === "noise" ? found(NOISES, "other-noise") : family === "technical" ? found(TECHNICAL, "dropout") : family;
+  state.reason = state.reason === reason ? null : reason;
+  redraw();
+  announce(state.reason ? `Reason of the next verdict: ${inWords(reason)}` : "The reason is that of the spot");
+}
+
+function fold(away) {
+  by("keys").hidden = away;
+  by("fold").setAttribute("aria-expanded", String(!away));
+  remember("keys-drawn", away ? null : "on");
+}
+
+function wire(fillKeys) {
   hear.onMic = redraw;
   listen(act, () => by("keys-on").checked);
-  by("spots").addEventListener("click", (event) => { const at = event.target.closest("[data-spot]")?.dataset.spot; if (at) { show(state.take, Number(at)); hear.spot(); } });
+  by("spots").addEventListener("click", (event) => { const at = event.target.closest("[data-spot]")?.dataset.spot; if (at) { go(() => takeSpot(Number(at))); hear.spot(); } });
+  by("notes").addEventListener("click", (event) => { const at = event.target.closest("[data-note]")?.dataset.note; if (at) { go(() => takeNote(Number(at))); hear.spot(); } });
   for (const canvas of [by("whole"), by("near")])
     canvas.addEventListener("click", (event) => state.take && hear.take(picture.secondAt(canvas, event.offsetX)));
-  by("comment").addEventListener("input", () => remember(`comment.${state.take.id}`, by("comment").value));
+  by("mic").addEventListener("change", () => { state.micAt = Number(by("mic").value); redraw(); prepareSpot(); hear.spot(); });
+  by("fold").addEventListener("click", () => acts.fold());
+  fold(remembered("keys-drawn") !== "on");
+  by("comment").addEventListener("input", () => state.take && remember(`comment.${state.take.id}`, by("comment").value));
   by("comment").addEventListener("keydown", (event) => { if (event.key === "Escape" || (event.key === "Enter" && !event.shiftKey)) { event.preventDefault(); by("statement").focus(); } });
+  wireSheet(fillKeys);
+  follow(sessionId, refill);
+  decisions.outbox.flush();
+  requestAnimationFrame(tick);
+}
+
+function wireSheet(fillKeys) {
+  fillSheet(by("sheet-keys"), state.judges, () => { fillKeys(); if (state.take) redraw(); });
   by("keys-on").checked = remembered("keys") !== "off";
   by("keys-on").addEventListener("change", () => remember("keys", by("keys-on").checked ? null : "off"));
   by("itself").checked = state.itself;
@@ -223,9 +236,6 @@ function wire() {
   by("teaching").addEventListener("change", () => post("/api/me/preferences", { teaching: by("teaching").checked ? "on" : "off" }).then(refill, (error) => announce(error.message)));
   by("sheet-close").addEventListener("click", () => by("sheet").close());
   by("bound").addEventListener("change", () => post("/api/me/preferences", { bound_rejects: Number(by("bound").value) }).then(refill, (error) => announce(error.message)));
-  follow(sessionId, refill);
-  outbox.flush();
-  requestAnimationFrame(tick);
 }
 
 function playsItself(now) {
@@ -253,12 +263,9 @@ async function begin() {
   refill();
 }
 
-await drawKeys(by("keys"), act);
-fillSheet(by("sheet-keys"));
+const fillKeys = await drawKeys(by("bar"), by("keys"), state.judges, act);
 const me = await get("/api/me").catch(() => null);
 state.itself = me?.preferences.autoplay !== "off";
 state.teaching = me?.preferences.teaching !== "off";
-state.judges = !me || me.rights.includes("verdict");
-state.role = me?.role;
-wire();
+wire(fillKeys);
 begin();

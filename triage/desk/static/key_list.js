@@ -4,4 +4,5 @@ import { fillSheet } from "./key_panel.js";
 import { learnLabels } from "./keys.js";
 
 await learnLabels();
-fillSheet(document.getElementById("sheet-keys"));
+const box = document.getElementById("sheet-keys");
+fillSheet(box, box.dataset.judges === "true", () => {});

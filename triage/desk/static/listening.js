@@ -2,7 +2,7 @@
 
 import { get, announce } from "./desk.js";
 import { Drawings } from "./drawings.js";
-import { micNow, micsOf, noteNow, spotNow, state } from "./current.js";
+import { micNow, micsOf, noteNow, placeNow, state } from "./current.js";
 import { Player } from "./player.js";
 
 const MICS_AHEAD = 3; // microphones whose spot is fetched before it is asked for
@@ -23,7 +23,7 @@ export function prepare(take) {
 
 /** Fetch what the current spot may need next: other microphones, its neighbour, the next spot. */
 export function prepareSpot() {
-  const { take } = state, spot = spotNow();
+  const { take } = state, spot = placeNow();
   if (!spot) return;
   for (const mic of micsOf(take, spot).slice(state.micAt, state.micAt + MICS_AHEAD)) player.prefetch(clipOf(take, mic, spot).url);
   const next = take.spots[state.spotAt + 1];
@@ -56,7 +56,9 @@ const sound = (start) => async (...given) => {
 /** What the listening keys do; `onMic` is called when another microphone is in use. */
 export const hear = {
   onMic: () => {},
-  spot: sound(() => (spotNow() ? player.play([clipOf(state.take, micNow(), spotNow())]) : hear.take())),
+  spot: sound(() => (placeNow() ? player.play([clipOf(state.take, micNow(), placeNow())]) : hear.take())),
+  play: () => (player.playing ? player.stop() : hear.spot()),
+  loop: () => { player.loops = !player.loops; announce(player.loops ? "Plays again and again" : "Plays once"); },
   mic: sound(() => {
     state.micAt = (state.micAt + 1) % state.take.mics.length;
     hear.onMic();
@@ -64,7 +66,7 @@ export const hear = {
     return hear.spot();
   }),
   neighbour: sound(async () => {
-    const { take } = state, spot = spotNow();
+    const { take } = state, spot = placeNow();
     const other = spot?.note ? await neighbourOf(take, spot) : null;
     if (!other) return announce("No good neighbour is known for this spot");
     const name = `note ${other.note} of ${other.take}`;
@@ -72,7 +74,7 @@ export const hear = {
     await player.play([clipOf(take, micNow(), spot), { url: soundOf(other, take, spot), fromS: other.start_s, mic: "", take: null, name }]);
   }),
   note: sound(() => {
-    const note = state.take.notes.find((one) => one.number === noteNow()) || state.take.notes[0];
+    const note = noteNow() || state.take.notes[0];
     if (!note) return hear.take();
     player.rest();
     return player.play([cut(state.take, micNow(), Math.max(0, note.start_s - 0.15), note.ring_end_s ?? note.end_s + 0.5)]);

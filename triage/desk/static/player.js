@@ -15,6 +15,7 @@ export class Player {
     this.clips = new Map();
     this.turn = 0;
     this.now = null;
+    this.loops = false; // what plays begins again at its end
     element.addEventListener("ended", () => this.now?.streams && this.#finish());
   }
 
@@ -57,6 +58,7 @@ export class Player {
       this.now.done = done;
       sources.at(-1).source.onended = () => turn === this.turn && this.#finish();
     });
+    if (turn === this.turn && this.loops) await this.play(clips, onTurn);
   }
 
   /** Play a long file from a second on. */

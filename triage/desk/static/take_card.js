@@ -1,6 +1,8 @@
 // The card of a take: what is wrong with it in words, found beside expected, its spots, and people's verdicts on it.
 
-import { draw, make } from "./desk.js";
+import { make } from "./desk.js";
+import { onNotes } from "./recent.js";
+import { ownNotes, ownTake, state, targets } from "./current.js";
 import { amount, family, percent, pitchName, inWords, place, span } from "./format.js";
 
 // A take that comes again unannounced shows nothing of that: whoever hears it should judge it afresh.
@@ -11,29 +13,55 @@ const REASONS = {
 
 const by = (id) => document.getElementById(id);
 
-/** Show a take with its current spot. */
-export function showCard(take, spot, scope) {
+/** Show a take with the spot or the note in hand. */
+export function showCard(take, spot, note) {
   const cell = [take.instrument, take.articulation, take.dynamic].filter(Boolean).join(" ");
   by("cell").replaceChildren(
     make("strong", { text: take.take }), ` ${cell || "not on the take sheet"}`,
     make("span", { class: "soft", text: ` · place ${take.rank ?? "–"} · ${likely(take.doubt)} · ${span(take.duration_s)}${take.remark ? ` · ${take.remark}` : ""}` }),
   );
-  by("statement").textContent = spot ? statement(take, spot) : quiet(take);
+  by("statement").textContent = spot ? statement(take, spot) : note ? `${nameOf(note)}: nothing stands out` : quiet(take);
   const why = take.back ? `Back again: ${take.back}` : REASONS[take.shown] ?? "";
-  by("back").hidden = !why;
   by("back").textContent = why;
+  by("back").title = why;
   showMeasure(spot);
   showSpots(take, spot);
-  showNumbers(take, spot);
+  showNumbers(take, note);
   showVerdicts(take);
-  document.body.dataset.scope = scope;
 }
 
 /** Return the text on a spot: the note, its pitch, and why. */
 export function statement(take, spot) {
   const note = take.notes.find((one) => one.number === spot.note);
-  const name = pitchName(note?.sheet_midi ?? note?.pitch_midi);
-  return spot.note ? `Note ${spot.note}${name ? `, ${name}` : ""}: ${spot.why}` : spot.why;
+  return note ? `${nameOf(note)}: ${spot.why}` : spot.why;
+}
+
+function nameOf(note) {
+  const pitch = pitchName(note.sheet_midi ?? note.pitch_midi);
+  return `Note ${note.number}${pitch ? `, ${pitch}` : ""}`;
+}
+
+/** Show the notes of the take in a row: what is in hand, what is marked, where spots are, what was said. */
+export function showNotes(take) {
+  const own = ownNotes(), all = ownTake();
+  const items = take.notes.map((note) => {
+    const spot = take.spots.find((one) => one.note === note.number);
+    const said = own[note.number] ?? all;
+    const words = [nameOf(note), spot && inWords(spot.kind), state.marked.has(note.number) && "marked", said].filter(Boolean).join(", ");
+    return make("li", {}, make("button", { type: "button", class: `note${spot ? " has-spot" : ""}`, "data-note": note.number, "aria-label": words, title: words,
+      "aria-current": note.number === state.noteAt ? "true" : null, "aria-pressed": state.marked.has(note.number) ? "true" : null },
+      make("b", { text: note.number }), ` ${pitchName(note.sheet_midi ?? note.pitch_midi)}`, said ? make("span", { class: `verdict ${said}`, "aria-hidden": "true" }) : null));
+  });
+  by("notes").replaceChildren(...items);
+  by("notes").querySelector("[aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
+}
+
+/** Say what a verdict would be on now. */
+export function showTarget(take) {
+  const notes = targets(), own = ownNotes();
+  const rejected = take.notes.map((one) => one.number).filter((number) => own[number] === "reject");
+  const on = state.whole || !notes.length ? `Verdict on the whole take, ${take.notes.length} note${take.notes.length === 1 ? "" : "s"}` : `Verdict on${onNotes(notes)}`;
+  by("target").textContent = state.judges ? `${on}${rejected.length ? ` · rejected so far:${onNotes(rejected)}; accept leaves that as it is` : ""}` : "Verdicts are for editors, producers and leads";
 }
 
 function quiet(take) {
@@ -46,36 +74,20 @@ function likely(doubt) {
   return `${word} (${percent(doubt)})`;
 }
 
-/** Draw found and expected on one line: a hollow bar where the neighbours are, a diamond where this note is. */
+/** Show what was found beside what was expected. */
 function showMeasure(spot) {
   const known = spot && spot.found !== null && spot.expected !== null && spot.unit !== "sigma";
-  const gauge = by("gauge");
-  gauge.toggleAttribute("hidden", !known);
   const parts = [];
   if (known) {
     parts.push(make("span", {}, make("b", { text: amount(spot.found, spot.unit) }), " found"));
     parts.push(make("span", {}, make("b", { text: amount(spot.expected, spot.unit) }), " expected"));
-    drawGauge(gauge, spot);
   }
   if (spot) parts.push(make("span", { class: "soft", text: `${inWords(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, ${family(spot.kind) === "noise" ? "loudest " : ""}on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
   by("measured").replaceChildren(...parts);
 }
 
-function drawGauge(gauge, { found, expected, unit }) {
-  gauge.setAttribute("viewBox", "0 0 220 26");
-  gauge.setAttribute("aria-label", `${amount(found, unit)} found, ${amount(expected, unit)} expected`);
-  const more = found >= expected, at = more ? 176 : 44;
-  gauge.replaceChildren(
-    draw("line", { class: "rail", x1: 4, x2: 216, y1: 13, y2: 13 }),
-    draw("rect", { class: "usual", x: 98, y: 5, width: 24, height: 16, rx: 2 }),
-    draw("line", { class: "way", x1: more ? 122 : 98, x2: at, y1: 13, y2: 13 }),
-    draw("path", { class: "found", d: `M${at} 3l9 10l-9 10l-9 -10z` }),
-  );
-}
-
-/** Show the measurements of the current note. */
-function showNumbers(take, spot) {
-  const note = take.notes.find((one) => one.number === spot?.note);
+/** Show the measurements of the note in hand. */
+function showNumbers(take, note) {
   by("numbers-head").textContent = note ? `Note ${note.number} of ${take.notes.length}` : `${take.notes.length} notes`;
   const rows = note ? [["tuning", note.cents, "cents"], ["length", note.length_s, "s"], ["level", note.level_dbfs, "dBFS"], ["attack", note.attack_s, "s"]] : [];
   by("numbers").replaceChildren(...rows.map(([name, value, unit]) => make("div", {}, make("dt", { text: name }), make("dd", { text: amount(value, unit) }))));

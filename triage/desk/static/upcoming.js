@@ -77,7 +77,7 @@ export class UpcomingTakes {
   #unsent() {
     const unsent = new Set();
     for (const entry of this.waiting()) {
-      if (entry.kind === "verdict" && entry.body.note === null) unsent.add(entry.takeId);
+      if (entry.kind === "verdict" && !entry.body.notes.length) unsent.add(entry.takeId);
       if (entry.kind === "undo") unsent.delete(entry.takeId);
     }
     return unsent;
