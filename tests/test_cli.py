@@ -15,7 +15,7 @@ import pytest
 
 from tests.verdicts import given_verdicts
 from triage.cli import main as cli
-from triage.cli.output import PIPED_COLUMNS, csv_text, json_text
+from triage.cli.output import csv_text, json_text
 from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.hit import Hit
 from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
@@ -294,11 +294,11 @@ def test_json_has_no_nan_no_negative_zero_and_rounds_lists_too():
 
 
 @pytest.mark.parametrize("name", ["queue", "notes", "hits", "arrivals"])
-def test_a_piped_table_is_plain_and_fits(run, store, name):
+def test_a_piped_table_is_plain_and_no_row_of_it_is_broken(run, store, name):
     roll_call(store, ArrivalProblem("broken", path="audio/" + "long/" * 40 + "T1.wav", why="ends early"))
     _, out, _ = run(name)
     assert out.startswith("mill-day2-b: ")
-    assert max(map(len, out.splitlines())) <= PIPED_COLUMNS == 100
+    assert name != "arrivals" or sum("audio/" + "long/" * 40 + "T1.wav" in line for line in out.splitlines()) == 1
     assert out.isascii() and "\x1b" not in out
 
 

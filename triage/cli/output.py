@@ -18,7 +18,7 @@ from typing import Any
 from triage.domain.errors import ConfigError
 from triage.domain.text import one_line, rounded
 
-PIPED_COLUMNS = 100
+PIPED_COLUMNS = 1_000_000  # to a pipe or a file a row stays one line, however long
 NEEDS_ATTENTION = 3  # exit status: done, and something needs a person
 FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
 CLOSED_PIPE = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
@@ -78,7 +78,7 @@ def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[objec
     """Return rows under a title, for reading; a column whose name starts with ``>`` is set to the right.
 
     One that starts with ``|`` is never broken over lines: what is in it may be copied.
-    The last column takes what width is left and wraps. Colour and the terminal's width only on a terminal.
+    On a terminal the last column takes what width is left and wraps; elsewhere nothing wraps, and there is no colour.
     """
     from rich.console import Console
     from rich.table import Table
