@@ -7,7 +7,7 @@ import json
 
 import pytest
 
-from tests.desk.browsing import LAPTOP, STUDIO, audition, come_in, settled, to_a_note, watched
+from tests.desk.browsing import LAPTOP, MOST, STUDIO, audition, come_in, settled, to_a_note, watched
 
 OF_SESSION = ["queue", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
 PAGES = ["", "models", "keys", "sign-in", *(f"s/1/{page}" for page in OF_SESSION)]
@@ -164,6 +164,43 @@ def test_who_may_not_judge_sees_no_key_that_would_only_refuse(context, desk):
     page.keyboard.press("KeyU")
     settled(page)
     assert page.locator("#cell strong").inner_text() == take and page.locator("#pending").inner_text() == ""
+
+
+def test_headline_picture_and_side_panel_say_the_same_numbers(context, desk):
+    page = audition(context, desk)
+    read = 0
+    for _ in range(MOST):
+        if page.locator("#measured b").count() and page.locator(".spot[aria-current]", has_text="note").count():
+            found, expected = page.locator("#measured b").all_inner_texts()
+            page.wait_for_function(
+                "one => document.getElementById('near').getAttribute('aria-label').includes(one)", arg=found
+            )
+            words = page.locator("#near").get_attribute("aria-label")
+            assert (
+                f"{found}, expected {expected}, usually " in words
+                or "wrong note" in page.locator("#spots").inner_text()
+            )
+            if "wrong note" not in page.locator(".spot[aria-current]").inner_text():
+                assert page.locator("#numbers dd").first.inner_text() == found
+            read += 1
+        before = page.locator("#cell strong").inner_text()
+        page.keyboard.press("KeyI")
+        page.wait_for_function(
+            "was => ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)", arg=before
+        )
+    assert read > 2 and page.slips == []
+
+
+def test_the_picture_has_half_of_the_page_and_nothing_jumps_from_take_to_take(context, desk):
+    page = audition(context, desk)
+    places = []
+    for key in ("KeyI", "KeyI", "KeyI", "ArrowRight", "ArrowRight"):
+        boxes = [page.locator(f"#{one}").bounding_box() for one in ("whole", "near", "bar", "recent", "left")]
+        places.append([(box["x"], box["y"]) for box in boxes])
+        assert boxes[1]["y"] + boxes[1]["height"] - boxes[0]["y"] >= LAPTOP["height"] / 2
+        page.keyboard.press(key)
+        page.wait_for_timeout(200)
+    assert all(one == places[0] for one in places)
 
 
 def test_the_pictures_show_the_spot_and_the_notes_in_words_too(context, desk):

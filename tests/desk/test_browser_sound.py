@@ -93,6 +93,35 @@ def test_another_microphone_and_then_a_neighbour_come_by_one_key_each(page):
     assert len(started(page, 3)) == 4
 
 
+def test_the_neighbours_come_in_turn_by_one_key_and_the_cursor_follows_on_the_notes_axis(page):
+    to_a_note(page)
+    page.wait_for_function("() => document.getElementById('near').getAttribute('aria-label').includes('Below it')")
+    seen = []
+    for n in range(3):
+        page.keyboard.press("KeyS")
+        started(page, 2 * n + 1)
+        page.wait_for_function("was => document.getElementById('announcement').textContent !== was", arg=seen[-1:])
+        seen.append(page.locator("#announcement").inner_text())
+        other = seen[-1].split("then ")[1]
+        page.wait_for_function(
+            "words => document.getElementById('near').getAttribute('aria-label').includes(`Below it ${words}`)",
+            arg=other.replace(":", ","),
+        )
+    assert len({one.split("then ")[1] for one in seen}) > 1
+    page.wait_for_function("() => document.getElementById('playing').textContent.startsWith('playing note')")
+
+
+def test_a_loop_plays_again_until_it_is_stopped(page):
+    page.keyboard.press("KeyT")
+    page.keyboard.press("Space")
+    started(page, 1)
+    page.keyboard.press("Space")
+    count = page.evaluate("window.started.length")
+    page.wait_for_timeout(1500)
+    assert page.evaluate("window.started.length") == count
+    assert page.locator("#playing").inner_text() == "silent"
+
+
 def test_the_whole_take_streams_and_its_time_moves(page):
     page.keyboard.press("KeyG")
     page.wait_for_function("() => document.getElementById('stream').currentTime > 0.2")

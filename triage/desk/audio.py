@@ -46,7 +46,7 @@ def take_sound(
     gain_db: Gain = 0.0,
 ) -> Response:
     """Give a segment of a take, or all of it, as one microphone recorded it."""
-    return wav_answer(request, _cut(request, db, take_id, mic, start_s, end_s, gain_db))
+    return wav_answer(request, cut_of(request, db, take_id, mic, start_s, end_s, gain_db))
 
 
 @router.head("/takes/{take_id}/notes/{note}/{mic}", include_in_schema=False)
@@ -65,7 +65,7 @@ def note_sound(
     found = _note(request, db, take_id, note, mic)
     if like_take is not None and like_note is not None:
         gain_db = matching_gain_db(found, _note(request, db, like_take, like_note, mic))
-        found = _cut(request, db, take_id, mic, found.first / found.rate_hz, found.last / found.rate_hz, gain_db)
+        found = cut_of(request, db, take_id, mic, found.first / found.rate_hz, found.last / found.rate_hz, gain_db)
     return wav_answer(request, found)
 
 
@@ -105,7 +105,7 @@ def _begun(pieces: Iterator[bytes]) -> Iterator[bytes]:
     return chain([next(pieces, b""), next(pieces, b"")], pieces)
 
 
-def _cut(
+def cut_of(
     request: Request, db: Connection, take_id: int, mic: str, start_s: float, end_s: float | None, gain_db: float
 ) -> Cut:
     """Return a segment of a track that is found by ids in the store alone."""
@@ -122,7 +122,7 @@ def _note(request: Request, db: Connection, take_id: int, note: int, mic: str) -
     span = note_span(db, take_id, note)
     if span is None:
         raise HTTPException(404, f"no note {note} in take {take_id}")
-    return _cut(request, db, take_id, mic, max(0.0, span[0] - BEFORE_S), span[1], 0.0)
+    return cut_of(request, db, take_id, mic, max(0.0, span[0] - BEFORE_S), span[1], 0.0)
 
 
 def _track(db: Connection, take_id: int, mic: str) -> Track | None:

@@ -1,13 +1,17 @@
 """What the store holds of a take, as plain values for JSON; numbers are rounded to what can be seen or heard."""
 
+import math
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy import Connection
 
 from triage.audition.excerpts import pitch_words
+from triage.domain.measurements import COMPARED
 from triage.domain.spot import Spot
 from triage.ranking.queue_mixing import RejectEstimate
+from triage.store.expectations import find_expected
 from triage.store.hits import hits
 from triage.store.neighbours import NeighbourNote
 from triage.store.notes import notes
@@ -41,6 +45,7 @@ MEASURED = ("cents", "length_s", "level_dbfs", "loudness_lufs", "attack_s")
 SPOT = ("start_s", "end_s", "note", "kind", "doubt", "mic", "found", "expected", "unit", "why")
 HIT = ("kind", "start_s", "end_s", "mic", "mics", "level_dbfs", "over_floor_db", "exposed", "note")
 DECIMALS = 4
+SAME_SHARE = 1e-3  # of a value: what the store and a spot may differ by in rounding
 SHORTEST_SPOT_S = 0.3  # so that a click is heard in its context
 
 
@@ -51,6 +56,7 @@ def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: 
     """
     given = () if why == "repeat" else history(db, take.id)
     unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "repeat" else {}
+    played, expected = notes(db, take.session_id, take.name), find_expected(db, take.id)
     return {
         **_keys(take, TAKE),
         **unheard,
@@ -58,8 +64,8 @@ def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: 
         "shown": why,
         "back": _back(given, by),
         "mics": _mics(db, take),
-        "spots": [_spot(spot, take, around_s) for spot in take_spots(db, take.id)],
-        "notes": [_note(note) for note in notes(db, take.session_id, take.name)],
+        "spots": [_spot(spot, take, around_s, played) for spot in take_spots(db, take.id)],
+        "notes": [_note(note, expected.get(note.number, {})) for note in played],
         "hits": [_keys(hit, HIT) for hit in hits(db, take.session_id, take.name)],
         "verdicts": verdicts_shown(given),
     }
@@ -93,13 +99,20 @@ def left_shown(left: Left, bound: float, sample: RejectEstimate | None = None) -
     return {**_keys(left, tuple(vars(left))), "sample": estimate, "bound": bound, "can_stop": most <= bound}
 
 
-def neighbour_shown(one: NeighbourNote, mic: str | None, take_id: int, note: int) -> dict[str, Any]:
-    """Return a note to compare with, and where to hear it as loud as the note it is compared with."""
+def neighbour_shown(db: Connection, one: NeighbourNote, mic: str | None, take_id: int, note: int) -> dict[str, Any]:
+    """Return a note to compare with, its picture, and where to hear it as loud as the note it is compared with."""
     away = {0: "same pitch"}.get(one.semitones, f"{_semitones(abs(one.semitones))} {_side(one.semitones)}")
     why = away + (", accepted" if one.accepted else "")
+    address = quote(mic or "", safe="")
     like = f"like_take={take_id}&like_note={note}"
-    audio = f"/audio/takes/{one.take_id}/notes/{one.note}/{quote(mic or '', safe='')}?{like}"
-    return {**_keys(one, tuple(vars(one))), "pitch": pitch_words(one.pitch_midi), "why": why, "audio": audio}
+    return {
+        **_keys(one, tuple(vars(one))),
+        "values": {name: _short(value) for name, value in one.values.items()},
+        "pitch": pitch_words(one.pitch_midi),
+        "why": why,
+        "audio": f"/audio/takes/{one.take_id}/notes/{one.note}/{address}?{like}",
+        "picture": f"/api/takes/{one.take_id}/picture/{address}" if mic in drawn_mics(db, one.take_id) else None,
+    }
 
 
 def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
@@ -123,16 +136,35 @@ def _mics(db: Connection, take: StoredTake) -> list[dict[str, Any]]:
     return found
 
 
-def _spot(spot: Spot, take: StoredTake, around_s: float) -> dict[str, Any]:
+def _spot(spot: Spot, take: StoredTake, around_s: float, played: Sequence[StoredNote]) -> dict[str, Any]:
     longer_s = max(0.0, SHORTEST_SPOT_S - (spot.end_s - spot.start_s)) / 2
     start_s, end_s = spot.start_s - around_s - longer_s, spot.end_s + around_s + longer_s
     start_s, end_s = max(0.0, start_s), min(take.duration_s or end_s, end_s)
-    return {**_keys(spot, SPOT), "play": {"start_s": round(start_s, DECIMALS), "end_s": round(end_s, DECIMALS)}}
+    play = {"start_s": round(start_s, DECIMALS), "end_s": round(end_s, DECIMALS)}
+    return {**_keys(spot, SPOT), "measurement": _measurement(spot, played), "play": play}
 
 
-def _note(note: StoredNote) -> dict[str, Any]:
+def _measurement(spot: Spot, played: Sequence[StoredNote]) -> str | None:
+    """Return the name of the measurement that a spot was found by: the one of its kind that read so on its note."""
+    values = next((one.measurements for one in played if one.number == spot.note), {})
+    if spot.kind == "wrong-note" and spot.unit == "MIDI":
+        return "cents"
+    off = {
+        name: abs((values.get(name) or math.nan) - spot.found)
+        for name, how in COMPARED.items()
+        if how.kind == spot.kind and how.unit == spot.unit and spot.found is not None
+    }
+    near = [name for name in off if off[name] < SAME_SHARE * max(1.0, abs(spot.found or 0.0))]
+    return min(near, key=lambda name: off[name]) if near else None
+
+
+def _note(note: StoredNote, expected: dict[str, tuple[float, float, float]]) -> dict[str, Any]:
     measured = {name: _short(note.measurements.get(name)) for name in MEASURED}
-    return {**_keys(note, NOTE), **measured, "pitch": pitch_words(note.pitch_midi)}
+    compared = {
+        "values": {name: _short(note.measurements.get(name)) for name in COMPARED},
+        "expected": {name: [_short(one) for one in three] for name, three in expected.items()},
+    }
+    return {**_keys(note, NOTE), **measured, **compared, "pitch": pitch_words(note.pitch_midi)}
 
 
 def _back(verdicts: tuple[GivenVerdict, ...], by: str) -> str | None:

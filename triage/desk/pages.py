@@ -19,6 +19,7 @@ from triage.desk.sheet_views import FORM
 from triage.desk.template_filters import FILTERS
 from triage.domain.arrivals import ARRIVAL_KINDS
 from triage.domain.kinds import as_json
+from triage.domain.measurements import COMPARED
 from triage.store.arrivals import arrivals
 from triage.store.progress import progress
 from triage.store.review import take_page
@@ -106,7 +107,8 @@ def sessions_page(request: Request, me: Me, db: Db) -> HTMLResponse:
 @router.get("/s/{session_id}/queue")
 def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
     """Show the next doubtful take; the page fetches it from /api/s/{id}/next."""
-    return show(request, "audition.html", me, session=session)
+    measurements = {one.name: {"unit": one.unit, "label": one.label} for one in COMPARED.values()}
+    return show(request, "audition.html", me, session=session, measurements=measurements)
 
 
 @router.get("/s/{session_id}/queue/list")

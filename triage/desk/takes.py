@@ -105,7 +105,7 @@ def neighbours(
 ) -> dict[str, Any]:
     """Return good notes to hear a note against, each with the address of its sound, as loud as this note."""
     found = neighbour_notes(db, take.id, note, n)
-    return {"neighbours": [neighbour_shown(one, mic or take.measured_mic, take.id, note) for one in found]}
+    return {"neighbours": [neighbour_shown(db, one, mic or take.measured_mic, take.id, note) for one in found]}
 
 
 @router.get("/takes/{take_id}/picture/{mic}", response_class=Response)
@@ -114,7 +114,7 @@ def picture(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Re
     found = _preview(db, take, mic)
     facts = {"X-Hop-S": found.picture_hop_s, "X-Low-Hz": found.low_hz, "X-High-Hz": found.high_hz}
     about = {name: f"{value:g}" for name, value in facts.items()}
-    return _kept(request, take, found.picture, "image/png", about)
+    return kept(request, take, found.picture, "image/png", about)
 
 
 @router.get("/takes/{take_id}/wave/{mic}")
@@ -126,7 +126,7 @@ def wave(request: Request, take: HereTake, me: Hears, db: Db, mic: str) -> Respo
         round(v / 258, 2) for v in struct.unpack(f"<{len(samples) // 2}h", samples)
     ]  # lowest, highest, lowest, ..
     body = {"hop_s": found.wave_hop_s, "low": pairs[::2], "high": pairs[1::2]}
-    return _kept(request, take, json.dumps(body, separators=(",", ":")).encode(), "application/json", {})
+    return kept(request, take, json.dumps(body, separators=(",", ":")).encode(), "application/json", {})
 
 
 @router.get("/takes/{take_id}/pitch")
@@ -134,7 +134,7 @@ def pitch(request: Request, take: HereTake, me: Hears, db: Db) -> Response:
     """Give the contour of each note's pitch, in cents (MIDI number times 100, A4 = the session's), null unvoiced."""
     contours = pitch_contours(db, take.id)
     body = zlib.decompress(contours) if contours else b'{"hop_s": 0.02, "courses": []}'
-    return _kept(request, take, body, "application/json", {})
+    return kept(request, take, body, "application/json", {})
 
 
 def _preview(db: Connection, take: StoredTake, mic: str) -> Preview:
@@ -144,7 +144,7 @@ def _preview(db: Connection, take: StoredTake, mic: str) -> Preview:
     return found
 
 
-def _kept(request: Request, take: StoredTake, body: bytes, kind: str, about: dict[str, str]) -> Response:
+def kept(request: Request, take: StoredTake, body: bytes, kind: str, about: dict[str, str]) -> Response:
     """Return bytes that a browser may keep until the take sounds otherwise."""
     tag = f'"{take.id}-{zlib.crc32(body):08x}"'
     headers = {"ETag": tag, "Cache-Control": "private, max-age=3600", **about}

@@ -39,6 +39,19 @@ class SerialisedFeatures:
 
 
 @dataclass(frozen=True)
+class ExpectedValues:
+    """What the judge expected of a take's notes; ``values`` are little-endian float32, (note, name, 3).
+
+    The three are the value, the low and the high end of its band, in the measurement's own unit; NaN where unknown.
+    """
+
+    take: str
+    notes: tuple[int, ...]  # by number
+    names: tuple[str, ...]  # of measurements
+    values: bytes
+
+
+@dataclass(frozen=True)
 class Judgement:
     """A model's judgement of one session; ``model`` is its name and version."""
 
@@ -47,3 +60,4 @@ class Judgement:
     notes: tuple[NoteJudgement, ...] = ()
     spots: tuple[Spot, ...] = ()
     features: SerialisedFeatures | None = None
+    expected: tuple[ExpectedValues, ...] | None = None  # None: as the last ranking left them

@@ -39,7 +39,8 @@ def to_bytes(features: SessionFeatures) -> SerialisedFeatures:
     for group in GROUPS:
         arrays |= {f"{group}/{name}": column for name, column in getattr(table, group).items()}
     for name, one in notes.deviations.items():
-        arrays |= {f"z/{name}": one.z.astype(np.float32), f"expected/{name}": one.expected.astype(np.float32)}
+        parts = {"z": one.z, "expected": one.expected, "scale": one.scale}
+        arrays |= {f"{part}/{name}": values.astype(np.float32) for part, values in parts.items()}
     arrays |= {
         "matrix": notes.matrix.astype(np.float32),
         "outlier": notes.outlier.astype(np.float32),
@@ -74,9 +75,9 @@ def _features(arrays: dict[str, np.ndarray]) -> SessionFeatures:
     def group(name: str) -> dict[str, np.ndarray]:
         return {key.partition("/")[2]: array for key, array in arrays.items() if key.partition("/")[0] == name}
 
-    expected = group("expected")
+    expected, scale = group("expected"), group("scale")
     deviations = {
-        name: Expectation(expected[name].astype(float), unknown, z.astype(float), unknown)
+        name: Expectation(expected[name].astype(float), scale[name].astype(float), z.astype(float), unknown)
         for name, z in group("z").items()
     }
     columns: dict[str, Any] = {name: arrays[name] for name in NUMBER_COLUMNS} | {name: group(name) for name in GROUPS}

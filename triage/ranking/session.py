@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Engine
 
 from triage.domain.hit import HarmlessMark
 from triage.domain.take import Take
+from triage.ranking.expected_values import expected_values
 from triage.ranking.feature_file import features_key, from_bytes, to_bytes
 from triage.ranking.model_in_use import Model, model_in_use
 from triage.ranking.placing import place
@@ -50,7 +51,9 @@ def rank_session(
     with reading(engine) as db:
         ranked = _featured(db, session_id, a4_hz, broken)
         model, reviewed = model or model_in_use(db), reviewed_takes(db, session_id)
-    judgement = replace(judge(ranked.features, model, reviewed), features=to_bytes(ranked.features))
+    judgement = judge(ranked.features, model, reviewed)
+    expected = tuple(expected_values(ranked.features))
+    judgement = replace(judgement, features=to_bytes(ranked.features), expected=expected)
     with writing(engine) as db:
         save_places(db, session_id, ranked.takes)
         save_groups(db, session_id, ranked.takes)

@@ -61,10 +61,10 @@ def session_features(
 
 
 def at_stored_precision(notes: NoteFeatures) -> NoteFeatures:
-    """Return features at the precision of the store, without the scales of expectations, which no model uses."""
+    """Return features at the precision of the store."""
     unknown = np.full(len(notes.outlier), np.nan)
     deviations = {
-        name: Expectation(_float32(one.expected), unknown, _float32(one.z), unknown)
+        name: Expectation(_float32(one.expected), _float32(one.scale), _float32(one.z), unknown)
         for name, one in notes.deviations.items()
     }
     return NoteFeatures(deviations, _float32(notes.outlier), notes.names, _float32(notes.matrix))

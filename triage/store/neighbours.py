@@ -5,9 +5,11 @@ ones, an accepted take before one that nobody has heard.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import Connection, Exists, case, exists, func, or_, select
 
+from triage.domain.measurements import COMPARED
 from triage.store import tables
 
 take, note, verdict = tables.take, tables.note, tables.verdict
@@ -30,6 +32,7 @@ class NeighbourNote:
     ring_end_s: float | None
     doubt: float | None
     accepted: bool
+    values: dict[str, float | None]  # what of it is compared
 
 
 def note_span(db: Connection, take_id: int, number: int) -> tuple[float, float] | None:
@@ -59,6 +62,7 @@ def neighbour_notes(db: Connection, take_id: int, number: int, limit: int = 3) -
         note.c.ring_end_s,
         note.c.doubt,
         accepted.label("accepted"),
+        *(note.c[name] for name in COMPARED),
     )
     # Not "is not distinct from", which PostgreSQL asks no index for; None becomes IS NULL by itself.
     same_cell = [take.c[name] == getattr(own, name) for name in CELL]
@@ -68,7 +72,12 @@ def neighbour_notes(db: Connection, take_id: int, number: int, limit: int = 3) -
     query = query.where(*same_cell, near, ~itself, ~_has_standing("reject"), take.c.analysed)
     order = (doubtful, away, accepted.desc(), func.coalesce(note.c.doubt, 0.0), take.c.name, note.c.number)
     rows = db.execute(query.order_by(*order).limit(limit))
-    return tuple(NeighbourNote(**dict(row._mapping) | {"accepted": bool(row.accepted)}) for row in rows)
+    return tuple(_neighbour(dict(row._mapping)) for row in rows)
+
+
+def _neighbour(row: dict[str, Any]) -> NeighbourNote:
+    values = {name: row.pop(name) for name in COMPARED}
+    return NeighbourNote(**row | {"accepted": bool(row["accepted"]), "values": values})
 
 
 def _has_standing(value: str) -> Exists:

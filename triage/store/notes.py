@@ -25,6 +25,14 @@ def notes(
     return tuple(_stored(row) for row in db.execute(query.limit(limit).offset(offset)))
 
 
+def find_note(db: Connection, take_id: int, number: int) -> StoredNote | None:
+    """Return one note of a take, if it has so many."""
+    columns = [column for column in note.c if column.name != "take_id"]
+    query = select(*_CELL, *columns).join(note, note.c.take_id == take.c.id)
+    row = db.execute(query.where(note.c.take_id == take_id, note.c.number == number)).first()
+    return None if row is None else _stored(row)
+
+
 def notes_in(db: Connection, session_id: int | None = None) -> int:
     """Return how many notes a session has, or all sessions together."""
     query = select(func.count()).select_from(note).join(take, note.c.take_id == take.c.id)

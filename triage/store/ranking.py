@@ -12,6 +12,7 @@ from triage.domain.errors import StoreError
 from triage.domain.judgement import Judgement, TakeJudgement
 from triage.store import tables
 from triage.store.changes import bump
+from triage.store.expectations import save_expected
 from triage.store.session_features import save_features
 from triage.store.spots import replace_spots, spots_among
 from triage.store.stored import QueueEntry
@@ -35,6 +36,8 @@ def save_judgement(db: Connection, session_id: int, judgement: Judgement) -> Non
         replace_spots(db, session_id, ids, judgement.spots)
         if judgement.features is not None:
             save_features(db, session_id, judgement.features)
+        if judgement.expected is not None:
+            save_expected(db, session_id, ids, judgement.expected)
         bump(db, session_id, "takes")
 
 

@@ -3,7 +3,7 @@
 session ─┬─ take ─┬─ track
          │        ├─ note ── embedding
          │        ├─ hit, spot, floor
-         │        ├─ preview   (pictures for the desk)
+         │        ├─ preview, expectation   (pictures for the desk, what was expected of the notes)
          │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
          ├─ session_features   (what its notes were judged by, for the next model)
          └─ arrival, problem
@@ -303,6 +303,15 @@ session_features = Table(
     Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
     Column("key", Words, nullable=False),  # of what the data depends on
     Column("data", LargeBinary, nullable=False),
+)
+
+expectation = Table(
+    "expectation",
+    metadata,
+    Column("take_id", Integer, ForeignKey("take.id", ondelete="CASCADE"), primary_key=True),
+    Column("notes", JSON, nullable=False),  # numbers
+    Column("names", JSON, nullable=False),  # of measurements
+    Column("data", LargeBinary, nullable=False),  # zlib: little-endian float32, (note, name, 3)
 )
 
 sheet_row = Table(

@@ -80,7 +80,7 @@ def save_take(db: Connection, session_id: int, record: Take) -> int:
         lock_session(db, session_id)
         delete_features(db, session_id)
         take_id = _save_take_row(db, session_id, record)
-        for table in (tables.track, tables.note, tables.hit, tables.spot, tables.floor):
+        for table in (tables.track, tables.note, tables.hit, tables.spot, tables.floor, tables.expectation):
             db.execute(delete(table).where(table.c.take_id == take_id))
         _insert(db, tables.track, _rows(take_id, record.tracks))
         _insert(db, tables.note, _rows(take_id, record.notes, _note_row))

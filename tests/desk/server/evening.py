@@ -8,7 +8,7 @@ import soundfile
 from sqlalchemy import Engine
 
 from triage.domain.hit import Hit
-from triage.domain.judgement import Judgement, NoteJudgement, TakeJudgement
+from triage.domain.judgement import ExpectedValues, Judgement, NoteJudgement, TakeJudgement
 from triage.domain.note import Note
 from triage.domain.preview import Preview
 from triage.domain.session import Session
@@ -24,6 +24,10 @@ RATE_HZ = 48_000
 TAKES = ("T001", "T002", "T003", "T004")
 DOUBTS = (0.9, 0.4, 0.2, 0.1)
 LEVELS_DB = (-20.0, -26.0, -20.0, -20.0)  # of the close microphone
+
+# Of the notes of T001: what was expected, and the ends of its band; nothing is known of the level of the second.
+VALUES = [[[0.41, 0.3, 0.55], [-20.0, -22.0, -18.0]], [[0.5, 0.4, 0.6], [np.nan, np.nan, np.nan]]]
+EXPECTED = ExpectedValues("T001", (1, 2), ("length_s", "level_dbfs"), np.array(VALUES, "<f4").tobytes())
 
 
 def whole_numbers(take: str, mic: str) -> np.ndarray:
@@ -47,7 +51,7 @@ def fill(engine: Engine, folder: Path) -> dict[str, int]:
             Spot("T001", 0.1, 0.9, 1, "length", 0.8, "0.21 s longer than its neighbours", None, 0.62, 0.41, "s"),
             Spot("T001", 1.5, 1.51, 2, "click", 0.5, "click in the room microphone", "room"),
         )
-        save_judgement(db, session_id, Judgement("m 1", takes, notes, spots))
+        save_judgement(db, session_id, Judgement("m 1", takes, notes, spots, None, (EXPECTED,)))
     return ids
 
 
@@ -58,7 +62,10 @@ def _take(folder: Path, name: str) -> Take:
         soundfile.write(path, samples << 8, RATE_HZ, subtype="PCM_24")
         tracks.append(Track(mic, f"audio/{path.name}", 0, RATE_HZ, 24, len(samples)))
         previews.append(preview_of(mic, samples))
-    notes = (Note(1, 0.1, 0.9, 1.2, 60, 60, {"cents": 3.0}), Note(2, 1.4, 2.2, 2.6, 62, 62, {"cents": 1.0}))
+    notes = (
+        Note(1, 0.1, 0.9, 1.2, 60, 60, {"cents": 3.0, "length_s": 0.62}),
+        Note(2, 1.4, 2.2, 2.6, 62, 62, {"cents": 1.0}),
+    )
     hits = (Hit("click", 1.5, 1.51, "room", ("room",), -40.0, 20.0, 0.9, 2),)
     return Take(
         name,

@@ -51,6 +51,7 @@ PATHS = (
     "/api/me",
     "/api/takes/1",
     "/api/takes/1/notes/1/neighbours",
+    "/api/takes/1/notes/1/curves/close",
     "/api/takes/1/picture/close",
     "/api/takes/1/wave/close",
     "/api/takes/1/pitch",

@@ -46,6 +46,30 @@ def test_a_take_is_shown_with_all_that_the_page_needs(desk):
     assert take["hits"][0]["mics"] == ["room"] and take["back"] is None
 
 
+def test_a_spot_names_its_measurement_and_its_note_what_was_expected_with_the_band(either_desk):
+    take = either_desk.person().get("/api/s/1/next?n=1").json()["takes"][0]
+    assert [one["measurement"] for one in take["spots"]] == ["length_s", None]
+    first, second = take["notes"]
+    assert first["values"]["length_s"] == take["spots"][0]["found"]
+    assert first["expected"] == {"length_s": [0.41, 0.3, 0.55], "level_dbfs": [-20, -22, -18]}
+    assert first["expected"]["length_s"][0] == take["spots"][0]["expected"]
+    assert second["expected"] == {"length_s": [0.5, 0.4, 0.6]}  # nothing is shown of what is not known
+
+
+def test_a_note_can_be_drawn_beside_its_neighbours_on_one_axis(desk):
+    anna = desk.person()
+    curves = anna.get("/api/takes/1/notes/1/curves/close").json()
+    level = curves["level"]
+    # Uniform noise of -20 dBFS at its peaks has an RMS of 20 log10(0.1 / sqrt(3)) = -24.8 dBFS.
+    assert level["from_s"] == -0.1 and abs(sum(level["dbfs"]) / len(level["dbfs"]) + 24.8) < 0.2
+    assert len(level["dbfs"]) == round(1.2 / level["hop_s"]) + 1
+    assert curves["pitch"] == {"from_s": 0, "hop_s": 0.02, "cents": [0, None]}
+    found = anna.get("/api/takes/1/notes/1/neighbours?mic=room").json()["neighbours"]
+    assert found[0]["values"].keys() >= {"length_s", "cents"} and found[0]["picture"].endswith("/picture/room")
+    assert anna.get("/api/takes/1/notes/1/curves/spot").json()["level"] is None
+    assert anna.get("/api/takes/1/notes/9/curves/close").status_code == 404
+
+
 def test_a_second_person_is_heard_and_the_disagreement_shown(either_desk):
     anna, ben = either_desk.person("anna"), either_desk.person("ben", "producer")
     take_id = anna.get("/api/s/1/next?n=1").json()["takes"][0]["id"]

@@ -3,6 +3,7 @@
 import { UpcomingTakes } from "./upcoming.js";
 import { Decisions, giveComment } from "./deciding.js";
 import { showCard, showNotes, showTarget } from "./take_card.js";
+import { comparison, pictureOf } from "./comparing.js";
 import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
 import { follow, get, make, post, announce } from "./desk.js";
 import { micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
@@ -65,7 +66,19 @@ async function redraw() {
     "reason technical": inWords(found(TECHNICAL, "dropout")),
   }, { whole: state.whole, mark: state.marked.has(state.noteAt), itself: state.itself });
   const drawing = mic ? await drawings.of(take, mic) : {};
-  if (take === state.take && mic === micNow()) picture.show(take, mic, placeNow(), drawing);
+  if (take !== state.take || mic !== micNow()) return;
+  picture.show(take, mic, placeNow(), drawing);
+  compare();
+}
+
+/** Draw the note's neighbours beside it, as soon as they are here. */
+async function compare() {
+  const { take, noteAt } = state, mic = micNow();
+  if (noteAt === null || !mic) return;
+  const found = await comparison(take, noteAt, mic).catch(() => null);
+  const chosen = found?.neighbours[state.otherAt] ?? null;
+  const drawn = chosen?.picture && (await pictureOf(chosen).catch(() => null));
+  if (found && take === state.take && noteAt === state.noteAt && mic === micNow()) picture.compare(found, chosen, drawn);
 }
 
 function showMics(take) {
@@ -210,6 +223,7 @@ function fold(away) {
 
 function wire(fillKeys) {
   hear.onMic = redraw;
+  hear.onNeighbour = compare;
   listen(act, () => by("keys-on").checked);
   by("spots").addEventListener("click", (event) => { const at = event.target.closest("[data-spot]")?.dataset.spot; if (at) { go(() => takeSpot(Number(at))); hear.spot(); } });
   by("notes").addEventListener("click", (event) => { const at = event.target.closest("[data-note]")?.dataset.note; if (at) { go(() => takeNote(Number(at))); hear.spot(); } });
@@ -249,7 +263,8 @@ function playsItself(now) {
 function tick() {
   const where = player.where();
   const ours = where?.take && where.take.id === state.take?.id;
-  picture.cursor(ours ? where.atS : null);
+  const beside = where?.other && where.besideNote === state.noteAt ? noteNow() : null; // a neighbour, aligned at the onset
+  picture.cursor(ours ? where.atS : beside ? where.atS - where.other.start_s + beside.start_s : null, Boolean(beside));
   const words = !where ? "silent" : ours ? `playing ${where.mic}` : `playing ${where.name ?? ""}`;
   if (by("playing").textContent !== words) { by("playing").textContent = words; by("playing").dataset.on = String(Boolean(where)); }
   requestAnimationFrame(tick);

@@ -1,8 +1,8 @@
 // The current state of the audition page: the take, the spot or note in hand, the notes that are marked, the reason that
-// was chosen, the microphone; nothing plays by itself before the person has begun, by a first key on this page.
+// was chosen, the microphone, the neighbour compared with; nothing plays by itself before the person has begun, by a first key on this page.
 
 export const state = {
-  take: null, spotAt: -1, noteAt: null, micAt: 0, marked: new Set(), whole: false, reason: null,
+  take: null, spotAt: -1, noteAt: null, micAt: 0, otherAt: 0, compared: false, marked: new Set(), whole: false, reason: null,
   itself: true, begun: false, judges: true, person: "",
 };
 
@@ -29,14 +29,14 @@ export function micsOf(take, spot) {
 export function takeSpot(at) {
   state.spotAt = at;
   state.noteAt = spotNow()?.note ?? null;
-  state.reason = null;
+  Object.assign(state, { reason: null, otherAt: 0, compared: false });
 }
 
 /** Take a note in hand, and its most doubtful spot with it where it has one. */
 export function takeNote(number) {
   state.noteAt = number;
   state.spotAt = state.take.spots.findIndex((one) => one.note === number);
-  state.reason = null;
+  Object.assign(state, { reason: null, otherAt: 0, compared: false });
 }
 
 /** Return the notes that a verdict is on now; none means the whole take. */

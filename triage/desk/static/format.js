@@ -3,6 +3,8 @@
 const NAMES = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
 const KINDS = JSON.parse(document.querySelector("meta[name=kinds]").content);
 const ofFamily = (family) => KINDS.filter((one) => one.family === family).map((one) => one.name);
+const registry = document.querySelector("meta[name=measurements]")?.content ?? "{}";
+export const MEASUREMENTS = JSON.parse(registry); // what notes are compared by: name -> {unit, label}
 export const NOISES = ofFamily("noise");
 export const TECHNICAL = ofFamily("technical");
 

@@ -1,6 +1,7 @@
 // Playback: what each listening key plays, and what is fetched ahead so that it plays at once.
 
-import { get, announce } from "./desk.js";
+import { announce } from "./desk.js";
+import { comparison } from "./comparing.js";
 import { Drawings } from "./drawings.js";
 import { micNow, micsOf, noteNow, placeNow, state } from "./current.js";
 import { Player } from "./player.js";
@@ -8,7 +9,7 @@ import { Player } from "./player.js";
 const MICS_AHEAD = 3; // microphones whose spot is fetched before it is asked for
 export const player = new Player(document.getElementById("stream"));
 export const drawings = new Drawings();
-const neighbours = new Map();
+const BEFORE_S = 0.05; // the desk begins a note's sound so much before its onset
 
 const cut = (take, mic, startS, endS) => ({ url: `${mic.audio}&start_s=${startS.toFixed(3)}&end_s=${endS.toFixed(3)}`, fromS: startS, mic: mic.name, take });
 const clipOf = (take, mic, spot) => cut(take, mic, spot.play.start_s, spot.play.end_s);
@@ -28,17 +29,8 @@ export function prepareSpot() {
   for (const mic of micsOf(take, spot).slice(state.micAt, state.micAt + MICS_AHEAD)) player.prefetch(clipOf(take, mic, spot).url);
   const next = take.spots[state.spotAt + 1];
   if (next) player.prefetch(clipOf(take, micsOf(take, next)[0], next).url);
-  if (spot.note) neighbourOf(take, spot).then((found) => found && player.prefetch(soundOf(found, take, spot))).catch(() => {});
-}
-
-function neighbourOf(take, spot) {
-  const name = `${take.id} ${take.audio_digest} ${spot.note}`;
-  if (!neighbours.has(name)) {
-    const asked = get(`/api/takes/${take.id}/notes/${spot.note}/neighbours`).then((answer) => answer.neighbours[0]);
-    asked.catch(() => neighbours.delete(name));
-    neighbours.set(name, asked);
-  }
-  return neighbours.get(name);
+  const mic = micNow();
+  if (spot.note) comparison(take, spot.note, mic).then(({ neighbours }) => { if (neighbours[0]) player.prefetch(soundOf(neighbours[0], take, spot)); }).catch(() => {});
 }
 
 /** Return the address of a neighbour's note on the microphone in use, as loud as the current note. */
@@ -53,9 +45,10 @@ const sound = (start) => async (...given) => {
   try { await start(...given); } catch (error) { if (error.name !== "AbortError") announce(`Cannot be played: ${error.message}`); }
 };
 
-/** What the listening keys do; `onMic` is called when another microphone is in use. */
+/** What the listening keys do; `onMic` and `onNeighbour` are called when another one is in use. */
 export const hear = {
   onMic: () => {},
+  onNeighbour: () => {},
   spot: sound(() => (placeNow() ? player.play([clipOf(state.take, micNow(), placeNow())]) : hear.take())),
   play: () => (player.playing ? player.stop() : hear.spot()),
   loop: () => { player.loops = !player.loops; announce(player.loops ? "Plays again and again" : "Plays once"); },
@@ -67,11 +60,15 @@ export const hear = {
   }),
   neighbour: sound(async () => {
     const { take } = state, spot = placeNow();
-    const other = spot?.note ? await neighbourOf(take, spot) : null;
-    if (!other) return announce("No good neighbour is known for this spot");
-    const name = `note ${other.note} of ${other.take}`;
+    const { neighbours } = spot?.note ? await comparison(take, spot.note, micNow()) : { neighbours: [] };
+    if (!neighbours.length) return announce("No good neighbour is known here");
+    state.otherAt = state.compared ? (state.otherAt + 1) % neighbours.length : 0; // the same key again: the next one
+    state.compared = true;
+    const other = neighbours[state.otherAt], name = `note ${other.note} of ${other.take}`;
+    hear.onNeighbour();
     announce(`The spot, then ${name}: ${other.why}`);
-    await player.play([clipOf(take, micNow(), spot), { url: soundOf(other, take, spot), fromS: other.start_s, mic: "", take: null, name }]);
+    const clip = { url: soundOf(other, take, spot), fromS: Math.max(0, other.start_s - BEFORE_S), mic: "", take: null, name, other, besideNote: spot.note };
+    await player.play([clipOf(take, micNow(), spot), clip]);
   }),
   note: sound(() => {
     const note = noteNow() || state.take.notes[0];

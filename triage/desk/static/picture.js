@@ -1,13 +1,17 @@
-// The pictures of a take: the whole of it as a strip, and the segment around a spot as spectrogram and waveform, with
-// note borders, pitch, noise hits and the spot itself. Everything is drawn from what intake measured; no sound is
-// read for it. Times are seconds of the take; a picture's rows are mel bands (HTK), low bands last.
+// The pictures of a take: the whole of it as a strip, and the segment around the spot or note in hand: its spectrogram
+// with note borders, pitch and noise hits; below it that of a neighbour, aligned at the onset; below both the lanes that
+// show this kind of spot. What belongs to no note is shown with its waveform instead. Times are seconds of the take; a
+// spectrogram's rows are mel bands (HTK), low bands last.
 
 import { ink, isDark, onScheme } from "./colours.js";
 import { coloured } from "./drawings.js";
 import { around, drawWave, label, rule, scaleOf } from "./shapes.js";
-import { family, pitchName, inWords, place, sign } from "./format.js";
+import { amount, family, pitchName, inWords, place, sign } from "./format.js";
+import { compared, drawLane, drawScale, lanesOf, segmentOf } from "./lanes.js";
 
 const TOP = 20, FLOOR = 20, WAVE = 0.24; // px for marks above and times below; the waveform's share of the rest
+const OWN = 0.36, OTHER = 0.2, GAP = 4; // shares of the note's and the neighbour's spectrogram; px between the parts
+const SCALE = 0.17, LEAST_SCALE = 92; // the share of the width that the scale beside the lanes has, and px at least
 
 export class Picture {
   constructor(whole, near) {
@@ -19,18 +23,28 @@ export class Picture {
     onScheme(again);
   }
 
-  /** Show a take on a microphone, near a spot (or as a whole where there is none). */
-  show(take, mic, spot, drawing) {
-    Object.assign(this, { take, mic, spot, drawing, atS: null });
-    const [fromS, toS] = spot ? around(spot, take) : [0, take.duration_s || 1];
-    Object.assign(this, { fromS, toS });
+  /** Show a take on a microphone, near a spot or a note (as a whole where there is neither). */
+  show(take, mic, place, drawing) {
+    const note = take.notes.find((one) => one.number === place?.note) ?? null;
+    const spot = place?.kind ? place : null, lanes = note && family(spot?.kind) === "performance";
+    const [fromS, toS] = !place ? [0, take.duration_s || 1] : lanes ? segmentOf(spot?.kind, note, take) : around(place, take);
+    const same = take === this.take && mic === this.mic && note === this.note;
+    Object.assign(this, { take, mic, place, spot, note, drawing, fromS, toS, atS: null, lanes });
+    if (!same) this.compare({ own: null, neighbours: [] }, null, null);
+    else this.draw();
+  }
+
+  /** Show curves of the note and its neighbours, and the spectrogram of the one that is compared with now. */
+  compare({ own, neighbours }, chosen, picture) {
+    Object.assign(this, { own, neighbours, chosen, otherPicture: picture });
     this.draw();
   }
 
   /** Move the cursor; null takes it away. The pictures below it are kept, so that this costs next to nothing. */
-  cursor(atS) {
+  cursor(atS, ofNeighbour = false) {
     if (atS === this.atS) return;
     this.atS = atS;
+    this.onNeighbour = ofNeighbour;
     for (const canvas of [this.whole, this.near]) {
       if (!canvas.still) continue;
       const context = canvas.getContext("2d");
@@ -43,7 +57,13 @@ export class Picture {
   /** Return the second under a point of a canvas. */
   secondAt(canvas, x) {
     const [fromS, toS] = canvas === this.whole ? [0, this.take.duration_s] : [this.fromS, this.toS];
-    return fromS + ((toS - fromS) * x) / canvas.clientWidth;
+    return fromS + ((toS - fromS) * Math.min(1, x / this.#plotted(canvas)));
+  }
+
+  /** Return the width, in CSS pixels, that time runs over: the scale stands beside it. */
+  #plotted(canvas) {
+    const wide = canvas.clientWidth;
+    return canvas === this.near && this.lanes ? wide - Math.max(LEAST_SCALE, SCALE * wide) : wide;
   }
 
   draw() {
@@ -73,10 +93,13 @@ export class Picture {
 
   #line(canvas, atS) {
     const [fromS, toS] = canvas === this.whole ? [0, this.take.duration_s] : [this.fromS, this.toS];
-    if (atS < fromS || atS > toS) return;
-    const context = canvas.getContext("2d"), x = (canvas.width * (atS - fromS)) / (toS - fromS);
-    context.fillStyle = this.colours.brass;
-    context.fillRect(Math.round(x) - 1, 0, 2 * (devicePixelRatio || 1), canvas.height);
+    if (atS < fromS || atS > toS || (canvas === this.whole && this.onNeighbour)) return;
+    const scale = devicePixelRatio || 1, context = canvas.getContext("2d");
+    const x = (scale * this.#plotted(canvas) * (atS - fromS)) / (toS - fromS);
+    // A neighbour's sound moves over its own spectrogram and the lanes, not over the note's.
+    const top = this.onNeighbour ? scale * (this.otherTop ?? 0) : 0;
+    context.fillStyle = this.onNeighbour ? this.colours.green : this.colours.brass;
+    context.fillRect(Math.round(x) - 1, top, 2 * scale, canvas.height - top);
   }
 
   #drawWhole(context, wide, high) {
@@ -86,59 +109,83 @@ export class Picture {
     drawWave(context, this.drawing.wave, 0, take.duration_s, { top: TOP, high: high - TOP - 8, wide, colour: colours.green });
     context.strokeStyle = colours.brass;
     context.lineWidth = 1.5;
-    if (this.spot) context.strokeRect(x(this.fromS) + 1, TOP - 3, x(this.toS - this.fromS) - 2, high - TOP + 1);
+    if (this.place) context.strokeRect(x(this.fromS) + 1, TOP - 3, x(this.toS - this.fromS) - 2, high - TOP + 1);
     for (const spot of take.spots) this.#mark(context, spot.kind, x((spot.start_s + spot.end_s) / 2), 14, spot === this.spot);
   }
 
   #drawNear(context, wide, high) {
-    const x = (s) => (wide * (s - this.fromS)) / (this.toS - this.fromS);
-    const tall = Math.round((high - TOP - FLOOR) * (1 - WAVE));
-    const place = { top: TOP, high: tall, wide };
-    this.#spectrogram(context, place);
-    drawWave(context, this.drawing.wave, this.fromS, this.toS,
-      { top: TOP + tall + 4, high: high - TOP - FLOOR - tall - 4, wide, colour: this.colours.green });
-    this.#dim(context, x, wide, high);
-    this.#notes(context, x, high);
+    const plotted = this.#plotted(this.near), x = (s) => (plotted * (s - this.fromS)) / (this.toS - this.fromS);
+    const room = high - TOP - FLOOR;
+    const place = { top: TOP, high: Math.round(room * (this.lanes ? OWN : 1 - WAVE)), wide: plotted };
+    this.#spectrogram(context, this.drawing.picture, place, 0);
+    if (this.lanes) this.#drawLanes(context, x, { top: TOP + place.high + GAP, high: room - place.high - GAP, wide: plotted }, wide);
+    else drawWave(context, this.drawing.wave, this.fromS, this.toS,
+      { top: TOP + place.high + 4, high: room - place.high - 4, wide, colour: this.colours.green });
+    const bottom = this.lanes ? TOP + place.high : high - FLOOR;
+    context.save();
+    context.beginPath();
+    context.rect(0, 0, plotted, high);
+    context.clip();
+    this.#dim(context, x, plotted, bottom);
+    this.#notes(context, x, bottom, plotted);
     this.#pitch(context, x, place);
     this.#hits(context, x);
-    this.#spotMark(context, x, high);
-    this.#times(context, x, wide, high);
+    this.#spotMark(context, x, bottom);
+    this.#times(context, x, plotted, high);
+    context.restore();
     this.#hertz(context, place);
   }
 
-  #spectrogram(context, { top, high, wide }) {
-    const picture = this.drawing.picture;
+  /** Draw the neighbour's spectrogram, aligned at the onset, the lanes, and the scale beside them. */
+  #drawLanes(context, x, { top, high, wide }, all) {
+    const { note, spot, own, neighbours, chosen, colours } = this;
+    const other = { top, high: Math.round((high / (1 - OWN)) * OTHER), wide };
+    this.otherTop = top;
+    context.fillStyle = colours.ground;
+    context.fillRect(0, other.top, wide, other.high);
+    if (chosen) this.#spectrogram(context, this.otherPicture, other, chosen.start_s - note.start_s);
+    const name = chosen ? `${chosen.take} note ${chosen.note}, ${chosen.why}` : "no good neighbour is known";
+    label(context, name, 3, other.top + 13, colours.ink, colours.panel);
+    const from = other.top + other.high + GAP, names = lanesOf(spot), each = (top + high - from) / names.length;
+    const view = { note, spot, own, neighbours, chosen, colours, x, measured: this.mic?.name === this.take.measured_mic };
+    names.forEach((what, at) => drawLane(context, what, { top: from + at * each, high: each - (at < names.length - 1 ? 2 : 0), wide }, view));
+    const what = compared(note, spot);
+    if (what) drawScale(context, { left: wide, top: TOP, high: top + high - TOP, wide: all - wide }, what, neighbours, colours);
+  }
+
+  /** Draw a spectrogram over the segment shown, moved by so many seconds. */
+  #spectrogram(context, picture, { top, high, wide }, movedS) {
     if (!picture) return;
     const image = coloured(picture, isDark());
-    const from = this.fromS / picture.hopS, count = (this.toS - this.fromS) / picture.hopS;
+    const from = (this.fromS + movedS) / picture.hopS, count = (this.toS - this.fromS) / picture.hopS;
     context.imageSmoothingEnabled = true;
     context.imageSmoothingQuality = "high";
     context.drawImage(image, from, 0, count, image.height, 0, top, wide, high);
   }
 
   /** Dim everything outside the spot. */
-  #dim(context, x, wide, high) {
+  #dim(context, x, wide, bottom) {
     if (!this.spot) return;
     const from = x(this.spot.start_s), to = Math.max(from + 3, x(this.spot.end_s));
     context.globalAlpha = 0.42;
     context.fillStyle = this.colours.panel;
-    context.fillRect(0, TOP, from, high - TOP - FLOOR);
-    context.fillRect(to, TOP, wide - to, high - TOP - FLOOR);
+    context.fillRect(0, TOP, from, bottom - TOP);
+    context.fillRect(to, TOP, wide - to, bottom - TOP);
     context.globalAlpha = 1;
   }
 
-  #notes(context, x, high) {
+  #notes(context, x, bottom, wide) {
     for (const note of this.take.notes) {
       if (note.end_s < this.fromS || note.start_s > this.toS) continue;
-      const ours = this.spot && note.number === this.spot.note;
+      const ours = note === this.note;
       context.strokeStyle = ours ? this.colours.ink : this.colours.soft;
       context.lineWidth = ours ? 1.5 : 1;
       context.setLineDash([]);
-      rule(context, x(note.start_s), TOP, high - FLOOR);
+      rule(context, x(note.start_s), TOP, bottom);
       context.setLineDash([2, 3]);
-      rule(context, x(note.end_s), TOP, high - FLOOR);
+      if (x(note.end_s) < wide) rule(context, x(note.end_s), TOP, bottom);
       context.setLineDash([]);
-      label(context, `${note.number} ${pitchName(note.sheet_midi ?? note.pitch_midi)}`, Math.max(2, x(note.start_s) + 3), high - FLOOR - 5, ours ? this.colours.ink : this.colours.soft, this.colours.panel);
+      label(context, `${note.number} ${pitchName(note.sheet_midi ?? note.pitch_midi)}`, Math.max(42, x(note.start_s) + 3), bottom - 5, ours ? this.colours.ink : this.colours.soft, this.colours.panel);
     }
   }
 
@@ -167,7 +214,7 @@ export class Picture {
   }
 
   /** Set brass brackets around the spot, open towards its middle. */
-  #spotMark(context, x, high) {
+  #spotMark(context, x, bottom) {
     if (!this.spot) return;
     const from = x(this.spot.start_s), to = Math.max(from + 4, x(this.spot.end_s)), arm = Math.min(9, (to - from) / 2);
     context.strokeStyle = this.colours.brass;
@@ -175,7 +222,7 @@ export class Picture {
     context.beginPath();
     for (const [at, way] of [[from, arm], [to, -arm]]) {
       context.moveTo(at + way, TOP + 1); context.lineTo(at, TOP + 1);
-      context.lineTo(at, high - FLOOR - 1); context.lineTo(at + way, high - FLOOR - 1);
+      context.lineTo(at, bottom - 1); context.lineTo(at + way, bottom - 1);
     }
     context.stroke();
     this.#mark(context, this.spot.kind, (from + to) / 2, 14, true);
@@ -211,8 +258,11 @@ function describeWhole(take) {
   return `The whole take, ${Math.round(take.duration_s || 0)} seconds, ${take.notes.length} notes, ${take.spots.length} spots marked.`;
 }
 
-function describeNear({ spot, mic, fromS, toS, take }) {
+function describeNear({ spot, note, mic, fromS, toS, take, lanes, chosen }) {
   const hits = take.hits.filter((hit) => hit.end_s > fromS && hit.start_s < toS).map((hit) => `${inWords(hit.kind)} at ${place(hit.start_s)}`);
   const marked = spot ? `the spot from ${place(spot.start_s)} to ${place(spot.end_s)} marked` : "no spot";
-  return `Spectrogram and waveform of the ${mic?.name ?? ""} microphone from ${place(fromS)} to ${place(toS)}, ${marked}.${hits.length ? ` Noise: ${hits.join(", ")}.` : ""}`;
+  const what = lanes ? compared(note, spot) : null, band = what?.low ?? null;
+  const read = what && what.found !== null ? ` ${what.label} ${amount(what.found, what.unit)}${band === null ? "" : `, expected ${amount(what.expected, what.unit)}, usually ${amount(what.low, what.unit)} to ${amount(what.high, what.unit)}`}.` : "";
+  const beside = lanes && chosen ? ` Below it note ${chosen.note} of ${chosen.take}, ${chosen.why}.` : "";
+  return `Spectrogram and ${lanes ? lanesOf(spot).map((one) => (one === "cents" ? "pitch" : "level")).join(" and ") : "waveform"} of the ${mic?.name ?? ""} microphone from ${place(fromS)} to ${place(toS)}, ${marked}.${read}${beside}${hits.length ? ` Noise: ${hits.join(", ")}.` : ""}`;
 }

@@ -3,7 +3,7 @@
 import { make } from "./desk.js";
 import { onNotes } from "./recent.js";
 import { ownNotes, ownTake, state, targets } from "./current.js";
-import { amount, family, percent, pitchName, inWords, place, span } from "./format.js";
+import { amount, MEASUREMENTS, family, percent, pitchName, inWords, place, span } from "./format.js";
 
 // A take that comes again unannounced shows nothing of that: whoever hears it should judge it afresh.
 const REASONS = {
@@ -24,9 +24,9 @@ export function showCard(take, spot, note) {
   const why = take.back ? `Back again: ${take.back}` : REASONS[take.shown] ?? "";
   by("back").textContent = why;
   by("back").title = why;
-  showMeasure(spot);
+  showMeasure(spot, note);
   showSpots(take, spot);
-  showNumbers(take, note);
+  showNumbers(take, note, spot);
   showVerdicts(take);
 }
 
@@ -75,22 +75,26 @@ function likely(doubt) {
 }
 
 /** Show what was found beside what was expected. */
-function showMeasure(spot) {
+function showMeasure(spot, note) {
   const known = spot && spot.found !== null && spot.expected !== null && spot.unit !== "sigma";
   const parts = [];
   if (known) {
     parts.push(make("span", {}, make("b", { text: amount(spot.found, spot.unit) }), " found"));
     parts.push(make("span", {}, make("b", { text: amount(spot.expected, spot.unit) }), " expected"));
+    const band = note?.expected[spot.measurement];
+    if (band && spot.unit !== "MIDI") parts.push(make("span", { class: "soft", text: `usually ${amount(band[1], spot.unit)} to ${amount(band[2], spot.unit)}` }));
   }
   if (spot) parts.push(make("span", { class: "soft", text: `${inWords(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, ${family(spot.kind) === "noise" ? "loudest " : ""}on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
   by("measured").replaceChildren(...parts);
 }
 
-/** Show the measurements of the note in hand. */
-function showNumbers(take, note) {
+/** Show the measurements of the note in hand, the one that its spot was found by first. */
+function showNumbers(take, note, spot) {
   by("numbers-head").textContent = note ? `Note ${note.number} of ${take.notes.length}` : `${take.notes.length} notes`;
-  const rows = note ? [["tuning", note.cents, "cents"], ["length", note.length_s, "s"], ["level", note.level_dbfs, "dBFS"], ["attack", note.attack_s, "s"]] : [];
-  by("numbers").replaceChildren(...rows.map(([name, value, unit]) => make("div", {}, make("dt", { text: name }), make("dd", { text: amount(value, unit) }))));
+  const usual = [["cents", "tuning"], ["length_s", "length"], ["level_dbfs", "level"], ["attack_s", "attack"]];
+  const shown = new Map([...(spot?.measurement ? [[spot.measurement, MEASUREMENTS[spot.measurement].label]] : []), ...usual]);
+  const rows = note ? [...shown].slice(0, 4).map(([name, label]) => [label, amount(note.values[name], MEASUREMENTS[name].unit)]) : [];
+  by("numbers").replaceChildren(...rows.map(([label, text]) => make("div", {}, make("dt", { text: label }), make("dd", { text }))));
 }
 
 function showSpots(take, spot) {

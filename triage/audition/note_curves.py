@@ -1,0 +1,48 @@
+"""Note curves: the level of one note over time, to draw it beside its neighbours; as the measurements take it.
+
+In: a cut around the note, its onset and pitch. Out: RMS levels in dBFS, one every ``HOP_S``, over whole periods of
+the pitch and without what lies below it, so that the curve stands where ``level_dbfs`` says.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from triage.audition.excerpts import Cut
+from triage.domain.errors import AudioError
+from triage.listen.envelope import rms_envelope_db
+from triage.listen.measure import BELOW_NOTE, LEAD_S, LONGEST_S, without_rumble
+
+HOP_S = 0.005
+QUIETEST_DBFS = -120.0  # what digital silence is drawn at
+
+
+class LevelCurve(NamedTuple):
+    """Levels in dBFS from ``from_s`` of the take on."""
+
+    from_s: float
+    hop_s: float
+    level_dbfs: np.ndarray
+
+
+def curve_span(start_s: float, end_s: float) -> tuple[float, float]:
+    """Return the segment of a take that a note's curve needs: some of the quiet before it, and its ring."""
+    return max(0.0, start_s - LEAD_S), min(end_s, start_s + LONGEST_S)
+
+
+def level_curve(segment: Cut, f0_hz: float | None) -> LevelCurve:
+    """Return the level of a segment over time; ``f0_hz`` None where no pitch is known.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read.
+    """
+    samples = np.concatenate([np.zeros(0), *segment.blocks()]) / 2 ** (8 * segment.width - 1)
+    if not samples.size:
+        raise AudioError(f"{segment.path}: nothing is left of this note; copy the file again")
+    pitch_hz = float("nan") if f0_hz is None else f0_hz
+    level = rms_envelope_db(
+        without_rumble(samples, segment.rate_hz, BELOW_NOTE * pitch_hz), segment.rate_hz, HOP_S, f0_hz=pitch_hz
+    )
+    return LevelCurve(segment.first / segment.rate_hz, HOP_S, np.maximum(level, QUIETEST_DBFS))
