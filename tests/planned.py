@@ -132,3 +132,8 @@ def fill(
 def hit(kind: str, note: int | None, exposed: float = 0.9, level_dbfs: float | None = -50.0) -> Hit:
     """Return a noise hit, or without a level trouble in the samples."""
     return Hit(kind, 1.0, 1.1, "close", ("close",), level_dbfs, 10.0, exposed, note)
+
+
+def spot(take: str, kind: str, note: int | None, doubt: float = 0.9) -> Spot:
+    """Return a finding of the judge on a note, or without one on the whole take."""
+    return Spot(take, 0.0, 1.0, note, kind, doubt, kind, "close")

@@ -19,6 +19,7 @@ from training.demo_session import DemoRecipe, invented_stage
 from training.plans import TakePlan
 from training.sessions import write_session
 from triage.config import read_toml, shipped
+from triage.domain.kinds import kind_named
 from triage.domain.verdict import Verdict
 from triage.judge.clean_notes import DOUBT_BOUND, Cell
 from triage.sheets.pickups import pickup_list
@@ -29,7 +30,7 @@ from triage.store.verdicts import record_verdict
 
 EARLY_S = 0.1  # by which a note may be heard before its onset
 LOST = 4  # takes of the sheet that were never recorded
-ALL_NOTES = ("dead-track", "polarity", "delay")  # faults that spoil every note of a take
+ALL_NOTES = ("dead-track",)  # faults that spoil every note of a take
 
 
 @dataclass(frozen=True)
@@ -61,9 +62,9 @@ def session_with_holes(folder: Path, seed: int, takes_most: int) -> tuple[list[T
 
 
 def spoilt_notes(truth: dict[str, Any]) -> list[int]:
-    """Return the numbers of a take's notes that its fault spoils; all of them where it spoils the take."""
+    """Return the numbers of a take's notes that its fault spoils; what a file can mend spoils none."""
     fault, notes = truth["fault"], truth["notes"]
-    if fault is None:
+    if fault is None or kind_named(fault["kind"]).mended_by:
         return []
     if fault["note"] is not None:
         return [fault["note"]]

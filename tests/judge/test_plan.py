@@ -4,12 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from triage.judge.clean_notes import DOUBT_BOUND, Cell, Played, fault_of
+from triage.judge.clean_notes import DOUBT_BOUND, Cell, FileFault, Played, fault_of
 from triage.judge.plan import PlannedRow, count_cells, sheet_shift, value_of
 from triage.judge.ranges import RANGES, outside, sounding_range
 from triage.judge.recording_pace import Cost, learn_pace
 
 HORN = ("horn", "staccato", "ff")
+FLIP = FileFault("with close's polarity inverted", "turn its polarity round")
+ABSENT = FileFault("without close", "fetch the file", absent=True)
 
 
 def row(pitches=(69,), repetitions=3, take="T1", **more):
@@ -34,13 +36,12 @@ def test_a_cell_is_complete_with_as_many_clean_notes_as_the_sheet_asks_for():
     "more, why",
     [
         ({"matches": False}, "at another pitch"),
-        ({"matches": None}, "without a clear pitch"),
         ({"doubt": 0.6, "kind": "wrong-note"}, "doubtful in wrong note"),
         ({"doubt": None}, "doubtful"),
-        ({"noises": ("creak",)}, "with a creak"),
-        ({"noises": ("paper",)}, "with paper noise"),
-        ({"failures": ("dropout",)}, "with a dropout"),
-        ({"failures": ("truncated",)}, "in a file that breaks off"),
+        ({"doubt": 0.6, "kind": "creak"}, "with a creak"),
+        ({"doubt": 0.6, "kind": "paper"}, "with paper noise"),
+        ({"doubt": 0.6, "kind": "dropout"}, "with a dropout"),
+        ({"lost": "without close, which will not come"}, "without close, which will not come"),
         ({"verdict": "reject", "reason": "cracked"}, "rejected: cracked"),
         (
             {"verdict": "reject", "reason": "wrong-note"},
@@ -57,9 +58,32 @@ def test_one_thing_against_a_note_and_it_is_not_clean(more, why):
     assert only([row(repetitions=1)], [note(**more)]).missing == 1
 
 
-@pytest.mark.parametrize("more", [{"doubt": 0.99}, {"noises": ("creak",)}, {"failures": ("dropout",)}])
+@pytest.mark.parametrize("more", [{"doubt": 0.99}, {"doubt": 0.9, "kind": "creak"}, {"files": (FLIP,)}])
 def test_a_persons_accept_beats_the_doubt_and_what_was_found(more):
     assert fault_of(note(verdict="accept", **more)) is None
+
+
+def test_no_accept_brings_a_file_that_is_not_there():
+    assert fault_of(note(verdict="accept", files=(ABSENT,))) == "without close"
+
+
+@pytest.mark.parametrize(
+    "more, missing, waiting",
+    [
+        ({"files": (FLIP,)}, 0, 1),
+        ({"files": (ABSENT,)}, 0, 1),
+        ({"files": (FLIP,), "verdict": "reject", "reason": "polarity"}, 0, 1),
+        ({"files": (FLIP,), "verdict": "reject", "reason": "cracked"}, 1, 0),
+        ({"files": (FLIP,), "doubt": 0.6}, 1, 0),  # mended it would still be doubtful
+    ],
+)
+def test_what_a_file_can_mend_is_not_for_the_players(more, missing, waiting):
+    found = only([row(repetitions=1)], [note(**more)])
+    assert (found.clean, found.missing, found.waiting) == (0, missing, waiting)
+
+
+def test_an_unclear_pitch_alone_is_no_fault():
+    assert fault_of(note(matches=None)) is None
 
 
 def test_the_bound_itself_is_not_clean():

@@ -6,13 +6,14 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from tests.planned import NOON, PlannedTake, fill, hit
+from tests.planned import NOON, PlannedTake, fill, hit, spot
+from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.pitch import pitch_name
-from triage.domain.spot import Spot
 from triage.domain.verdict import Verdict
 from triage.judge.clean_notes import Cell
 from triage.judge.recording_pace import READY_S, USUAL_PAUSE_S
-from triage.sheets.pickups import minutes, pickup_list, pickups_page
+from triage.sheets.pickups import mend_text, minutes, pickup_list, pickups_page
+from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import drop_takes
 from triage.store.verdicts import take_back
@@ -58,10 +59,10 @@ def test_an_empty_store_has_an_empty_list(engine):
 
 
 def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(engine):
-    creaks = (hit("creak", 1), hit("creak", 2))
+    creaks = (spot("T1", "creak", 1), spot("T1", "creak", 2))
     fill(
         engine,
-        [PlannedTake("T1", (69,), repetitions=2, hits=creaks)],
+        [PlannedTake("T1", (69,), repetitions=2, spots=creaks)],
         planned=[PlannedTake("T2", (70,), repetitions=3)],
     )
     assert reasons(engine) == ["A4 ff: 0 of 2 clean; both with a creak", "A#4 ff: 0 of 3 clean; no take yet"]
@@ -71,7 +72,7 @@ def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(en
     "take, verdicts, reason",
     [
         (
-            PlannedTake("T1", (69,), repetitions=3, hits=(hit("creak", 2),)),
+            PlannedTake("T1", (69,), repetitions=3, spots=(spot("T1", "creak", 2),)),
             (),
             "A4 ff: 2 of 3 clean; 1 more with a creak",
         ),
@@ -83,11 +84,11 @@ def test_the_reason_says_how_many_are_clean_and_what_is_wrong_with_the_others(en
             "A4 ff: 0 of 3 clean; all 3 doubtful",
         ),
         (PlannedTake("T1", (69,), cents={1: 101.0}), (), "A4 ff: 0 of 1 clean; one at another pitch"),
-        (PlannedTake("T1", (69,), cents={1: None}), (), "A4 ff: 0 of 1 clean; one without a clear pitch"),
+        (PlannedTake("T1", (69,), spots=(spot("T1", "dropout", 1),)), (), "A4 ff: 0 of 1 clean; one with a dropout"),
         (
-            PlannedTake("T1", (69,), hits=(hit("dropout", 1, 1.0, None),)),
+            PlannedTake("T1", (69,), repetitions=2, spots=(spot("T1", "hum", None),)),
             (),
-            "A4 ff: 0 of 1 clean; one with a dropout",
+            "A4 ff: 0 of 2 clean; both with hum",
         ),
         (
             PlannedTake("T1", (69,)),
@@ -111,9 +112,20 @@ def test_each_kind_of_trouble_has_its_words(engine, take, verdicts, reason):
     assert reasons(engine) == [reason]
 
 
-def test_a_noise_that_is_masked_or_in_another_note_does_not_count(engine):
-    fill(engine, [PlannedTake("T1", (69, 70), hits=(hit("creak", 1, exposed=0.2), hit("breath", None)))])
+def test_a_noise_counts_by_the_doubt_it_raises_not_by_its_strength(engine):
+    strong_and_heard_as_fine = (hit("creak", 1), hit("breath", None))
+    fill(engine, [PlannedTake("T1", (69, 70), hits=strong_and_heard_as_fine, spots=(spot("T1", "creak", 1, 0.1),))])
     assert listed(engine).missing == 0
+
+
+def test_every_place_of_a_fault_in_the_samples_counts_though_one_finding_stands_for_all(engine):
+    clicks = tuple(hit("digital-click", note, 1.0, None) for note in (1, 3))
+    takes = [
+        PlannedTake("T1", (69, 70, 71), hits=clicks, spots=(spot("T1", "digital-click", 1),)),
+        PlannedTake("T2", (72, 73), hits=clicks[:1], spots=(spot("T2", "digital-click", 1, 0.03),)),  # its own sound
+    ]
+    fill(engine, takes)
+    assert [pickup.pitch for pickup in listed(engine).pickups] == ["A4", "B4"]
 
 
 def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
@@ -125,13 +137,41 @@ def test_a_note_has_its_own_word_and_undone_verdicts_are_none(engine):
     assert reasons(engine) == ["A4 ff: 0 of 1 clean; one doubtful"]
 
 
-def test_trouble_of_a_whole_take_spoils_every_note(engine):
-    spot = Spot("T1", 0.0, 3.0, None, "polarity", 0.95, "polarity inverted", "room")
-    fill(engine, [PlannedTake("T1", (69, 70), spots=(spot,))])
-    assert reasons(engine) == [
-        "A4 ff: 0 of 1 clean; one with a microphone's polarity inverted",
-        "A#4 ff: 0 of 1 clean; one with a microphone's polarity inverted",
+def arrived(engine, session_id, *entries):
+    with writing(engine) as db:
+        save_arrivals(db, session_id, Arrivals(entries))
+
+
+def test_players_are_not_called_for_what_a_flip_or_a_copy_mends(engine):
+    faults = ("polarity", "delay", "truncated", "copied")
+    takes = [PlannedTake(f"T{n}", (60 + n,), spots=(spot(f"T{n}", kind, None),)) for n, kind in enumerate(faults)]
+    session_id = fill(engine, [*takes, PlannedTake("T4", (64,)), PlannedTake("T5", (65,)), PlannedTake("T6", (66,))])
+    arrived(
+        engine,
+        session_id,
+        ArrivalProblem("missing", take="T4", mic="room"),
+        ArrivalProblem("unlike", "audio/T5_close.wav", what="sample_rate_hz", found=44100, expected=48000),
+        ArrivalProblem("unlike", "audio/T6_close.wav", what="length_s", found=1.0, expected=2.0),
+    )
+    found = listed(engine)
+    assert (found.missing, found.waiting, found.clean, found.calls) == (0, 7, 0, ())
+    assert [mend_text(one) for one in found.for_engineer] == [
+        "1 note in a copy of another take (T3): fetch the take's own files from the recorder",
+        "1 note in a file that breaks off (T2): fetch the file again from the recorder",
+        "1 note with close at 44100 Hz (T5): convert it to 48000 Hz",
+        "1 note with close cut short (T6): fetch the file again from the recorder",
+        "1 note with close late (T1): move it into place, and check the routing",
+        "1 note with close's polarity inverted (T0): turn its polarity round, and check the cable",
+        "1 note without room (T4): fetch the file from the recorder, or record the take again",
     ]
+    assert "without room (T4)" in pickups_page(found)
+
+
+def test_a_bit_depth_or_a_track_that_runs_on_keeps_no_note_from_being_clean(engine):
+    session_id = fill(engine, [PlannedTake("T1", (69,))])
+    odd = {"what": "bit_depth", "found": 16, "expected": 24}, {"what": "length_s", "found": 3.0, "expected": 2.0}
+    arrived(engine, session_id, *(ArrivalProblem("unlike", "audio/T1_close.wav", **one) for one in odd))
+    assert (listed(engine).clean, listed(engine).waiting) == (1, 0)
 
 
 def test_another_sessions_notes_fill_the_cell_and_one_session_alone_can_be_asked_for(engine):
@@ -169,9 +209,11 @@ def test_every_planted_hole_is_found_and_no_other(engine, seed):
                     elif how == 1:
                         take = PlannedTake(**vars(take) | {"cents": {**take.cents, n: 100.0}})
                     elif how == 2:
-                        take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("knock", n))})
+                        take = PlannedTake(**vars(take) | {"spots": (*take.spots, spot(take.name, "knock", n))})
                     elif how == 3:
-                        take = PlannedTake(**vars(take) | {"hits": (*take.hits, hit("digital-click", n, 1.0, None))})
+                        click, found = hit("digital-click", n, 1.0, None), spot(take.name, "digital-click", n)
+                        more = {"hits": (*take.hits, click), "spots": (*take.spots, found)}
+                        take = PlannedTake(**vars(take) | more)
                     else:
                         verdicts.append(judged(take.name, "reject", n))
             recorded = rng.random() < 0.8

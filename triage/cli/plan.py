@@ -83,7 +83,10 @@ def show_keep(
                 from triage.transfer.cue_markers import write_cues
 
                 written = write_cues(db, found, cue, cue_silence)
-                notify(f"{counted(written, 'file')} of cue markers written to {cue}")
+                unclean = sum(not note.clean for note in found.kept)
+                left = f"; {counted(unclean, 'note')} that is not clean left out" if unclean == 1 else ""
+                left = f"; {unclean} notes that are not clean left out" if unclean > 1 else left
+                notify(f"{counted(written, 'file')} of cue markers written to {cue}{left}")
     put(keep_text(form, found))
 
 

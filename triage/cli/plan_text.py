@@ -12,7 +12,7 @@ from triage.cli.output import Form, cell_text, csv_text, json_text, number, tabl
 from triage.judge.best_set_costs import BETWEEN_KEYS
 from triage.judge.rest_reminder import WORDS
 from triage.sheets.best_set import KeepGroup, KeepSet, KeptNote
-from triage.sheets.pickups import Call, PickupList, minutes, pickups_page
+from triage.sheets.pickups import Call, PickupList, mend_text, minutes, pickups_page
 
 PICKUP = tuple(
     "instrument setup articulation dynamic pitch pitch_midi wanted "
@@ -34,6 +34,7 @@ def pickups_text(form: Form, found: PickupList) -> str:
         return csv_text(("call", *PICKUP), _pickup_rows(found))
     title = f"{', '.join(found.sessions)}: {found.clean} of {found.wanted} notes of the plan clean"
     title += f", {found.missing} to record again, about {minutes(found.estimate_s)}" if found.missing else ""
+    title += f", {found.waiting} wait for the engineer" if found.waiting else ""
     cells = (row for place, call in enumerate(found.calls, 1) for row in _pickup_cells(place, call, found.sessions))
     text = table_text(title, (">call", "players", "what", "pitch", ">times", ">about", "why"), cells)
     return text + "".join(f"{line}\n" for line in _remarks(found))
@@ -84,7 +85,8 @@ def _pickup_cells(place: int, call: Call, sessions: Sequence[str]) -> list[list[
 
 
 def _remarks(found: PickupList) -> list[str]:
-    lines = [f"check the sheet: {line}" for line in found.warnings]
+    lines = [f"for the engineer, not for the players: {mend_text(one)}" for one in found.for_engineer]
+    lines += [f"check the sheet: {line}" for line in found.warnings]
     for one in found.loud:
         since = f", {minutes(one.since_rest_s)} since the last rest" if one.by_clock else ""
         lines.append(

@@ -75,7 +75,7 @@ def noise_parts(db: Connection, session_id: int) -> Parts:
 
 def pickups_parts(db: Connection, session_id: int) -> Parts:
     """Return the pick-ups; the takes that a cell was played in are the last few and how many more."""
-    from triage.sheets.pickups import minutes, pickup_list
+    from triage.sheets.pickups import mend_text, minutes, pickup_list
 
     found, ids = pickup_list(db, session_id), take_ids(db, session_id)
 
@@ -102,8 +102,9 @@ def pickups_parts(db: Connection, session_id: int) -> Parts:
         }
         for call in found.calls
     ]
-    names = ("doubt_bound", "cells", "cells_complete", "wanted", "clean", "missing", "warnings", "assumed")
+    names = ("doubt_bound", "cells", "cells_complete", "wanted", "clean", "missing", "waiting", "warnings", "assumed")
     shown = {name: getattr(found, name) for name in names}
+    shown["for_engineer"] = [mend_text(one) for one in found.for_engineer]
     return {"pickups": shown | {"calls": calls, "time": minutes(found.estimate_s) if found.missing else "none"}}
 
 

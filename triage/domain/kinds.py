@@ -40,6 +40,7 @@ class Kind:
     whole_take: bool = False  # spoils every note of the take
     serious: bool = False  # one is enough to be put right before the next session
     clocked: bool = False  # equal intervals point to its cause better than its place among the notes
+    mended_by: str = ""  # what puts it right without a player: a copy, a flip, another file
 
     @property
     def words(self) -> str:
@@ -204,10 +205,34 @@ _ALL = (
         whole_take=True,
         serious=True,
     ),
-    Kind("polarity", "technical", flaw="with a microphone's polarity inverted", whole_take=True),
-    Kind("delay", "technical", flaw="with a microphone late", whole_take=True),
-    Kind("truncated", "technical", flaw="in a file that breaks off", whole_take=True),
-    Kind("copied", "technical", flaw="in a copy of another take", whole_take=True),
+    Kind(
+        "polarity",
+        "technical",
+        flaw="with a microphone's polarity inverted",
+        whole_take=True,
+        mended_by="turn its polarity round, and check the cable",
+    ),
+    Kind(
+        "delay",
+        "technical",
+        flaw="with a microphone late",
+        whole_take=True,
+        mended_by="move it into place, and check the routing",
+    ),
+    Kind(
+        "truncated",
+        "technical",
+        flaw="in a file that breaks off",
+        whole_take=True,
+        mended_by="fetch the file again from the recorder",
+    ),
+    Kind(
+        "copied",
+        "technical",
+        flaw="in a copy of another take",
+        whole_take=True,
+        mended_by="fetch the take's own files from the recorder",
+    ),
 )
 KINDS = {kind.name: kind for kind in _ALL}
 NOISES = tuple(kind.name for kind in _ALL if kind.family == "noise")

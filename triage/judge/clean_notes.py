@@ -1,17 +1,17 @@
-"""Clean notes: what keeps a note from filling a cell of the plan.
+"""Clean notes: what keeps a note from filling a cell of the plan. One rule for everybody who counts clean notes.
 
 In: one note and what is known of it (``Played``), pitches as sounding MIDI. Out: in a few words what is wrong with
-it, or nothing. A note is clean where it stands at its pitch of the sheet, nobody rejected it, no noise is audible
-at it, no microphone failed, and its doubt is under a bound. A person's accept overrules all but another pitch.
+it, or nothing. A note is clean where it stands at its pitch of the sheet, no file of its take is missing or faulty,
+nobody rejected it, and the judge's doubt, the same that ranks the queue, is under a bound. A person's accept
+overrules the doubt and a fault found in a file, but moves no note to another pitch and brings no missing file.
 """
 
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from triage.domain.kinds import flaw, kind_named, label
+from triage.domain.kinds import family, flaw, kind_named, label
 
 DOUBT_BOUND = 0.2  # a retake costs seconds now and a day later: better one too many; common practice, no source
-EXPOSED_BOUND = 0.5  # of a noise hit: 0 masked, 1 fully audible; as likely audible as not
 UNDECIDED = {"unsure": "left unsure", "disputed": "disputed"}  # verdicts that settle nothing
 
 
@@ -25,12 +25,25 @@ class Cell(NamedTuple):
 
 
 @dataclass(frozen=True)
+class FileFault:
+    """What is wrong with a take's files: ``flaw`` as a note has it ("without room"), ``remedy`` what mends it.
+
+    ``absent``: a recording is not there at all, so that no accept can stand for it.
+    """
+
+    flaw: str
+    remedy: str
+    absent: bool = False
+
+
+@dataclass(frozen=True)
 class Played:
     """One note and what is known of it.
 
     ``pitch`` is the sheet's pitch that it stands for, None for an extra note; ``matches`` None where no pitch could
-    be measured; ``verdict`` what stands on it (accept, reject, unsure, disputed); ``noises`` kinds of the exposed
-    noise hits at it, ``failures`` those of technical faults; ``kind`` of its most doubtful spot.
+    be measured; ``doubt`` the judge's, the greatest of the note's own and of the findings at it and its take, and
+    ``kind`` what for; ``verdict`` what stands on it (accept, reject, unsure, disputed); ``lost`` what of its take
+    will never come, in words.
     """
 
     take: str
@@ -44,8 +57,8 @@ class Played:
     kind: str = ""
     verdict: str | None = None
     reason: str = ""
-    noises: tuple[str, ...] = ()
-    failures: tuple[str, ...] = ()
+    files: tuple[FileFault, ...] = ()
+    lost: str = ""
     setup: str = ""
 
     @property
@@ -68,29 +81,44 @@ def fault_of(note: Played, doubt_bound: float = DOUBT_BOUND) -> str | None:
     str or None
         To be put behind a number of notes: "with a creak", "at another pitch".
     """
+    return _players_fault(note, doubt_bound) or next((fault.flaw for fault in files_open(note)), None)
+
+
+def waits_for_files(note: Played, doubt_bound: float = DOUBT_BOUND) -> tuple[FileFault, ...]:
+    """Return what mends a note that nothing but its files keeps from being clean: no player need play it again."""
+    return () if _players_fault(note, doubt_bound) else files_open(note)
+
+
+def files_open(note: Played) -> tuple[FileFault, ...]:
+    """Return the faults of files that stand against a note: an accept overrules those that can be heard past."""
+    return tuple(fault for fault in note.files if fault.absent or note.verdict != "accept")
+
+
+def is_merely_doubtful(note: Played) -> bool:
+    """Tell whether a note that is not clean may still pass: nothing but its doubt is against it."""
+    return note.matches is not False and note.verdict in (None, *UNDECIDED) and not note.files and not note.lost
+
+
+def _players_fault(note: Played, doubt_bound: float) -> str | None:
+    """Return what only playing the note again can put right."""
     if note.matches is False:
         return "at another pitch"
+    if note.lost:
+        return note.lost
     if note.verdict == "accept":
         return None
     if note.verdict == "reject":
+        if kind_named(note.reason).mended_by and note.files:
+            return None
         return f"rejected: {label(note.reason)}" if note.reason else "rejected"
-    if note.failures:
-        return flaw(note.failures[0])
-    if note.noises:
-        return flaw(note.noises[0])
-    if note.matches is None:
-        return "without a clear pitch"
     if note.verdict in UNDECIDED:
         return UNDECIDED[note.verdict]
     return _doubtful(note, doubt_bound)
 
 
-def is_merely_doubtful(note: Played) -> bool:
-    """Tell whether a note that is not clean may still pass: nothing but its doubt is against it."""
-    return note.matches is True and note.verdict in (None, *UNDECIDED) and not note.failures and not note.noises
-
-
 def _doubtful(note: Played, doubt_bound: float) -> str | None:
     if note.doubt is not None and note.doubt < doubt_bound:
         return None
-    return f"doubtful in {kind_named(note.kind).words}" if note.kind else "doubtful"
+    if not note.kind:
+        return "doubtful"
+    return f"doubtful in {kind_named(note.kind).words}" if family(note.kind) == "performance" else flaw(note.kind)

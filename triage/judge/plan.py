@@ -9,7 +9,15 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from triage.judge.clean_notes import DOUBT_BOUND, UNDECIDED, Cell, Played, fault_of, is_merely_doubtful
+from triage.judge.clean_notes import (
+    DOUBT_BOUND,
+    UNDECIDED,
+    Cell,
+    Played,
+    fault_of,
+    is_merely_doubtful,
+    waits_for_files,
+)
 
 
 @dataclass(frozen=True)
@@ -40,23 +48,23 @@ class CellCount:
     setup: str = ""
     takes: tuple[str, ...] = field(default=())
     doubtful: int = 0
+    waiting: int = 0  # notes that are clean as soon as a file of their take is mended
 
     @property
     def missing(self) -> int:
-        """Repetitions without a clean matching note."""
-        return max(0, self.wanted - self.clean)
+        """Repetitions to be played again: without a note that is clean, or will be once its files are mended."""
+        return max(0, self.wanted - self.clean - self.waiting)
 
     @property
     def tier(self) -> str:
         """ "none": not one usable note; "few": some; "doubtful": enough, if the doubtful ones pass."""
-        if self.clean + self.doubtful >= self.wanted:
-            return "doubtful"
-        return "few" if self.clean + self.doubtful else "none"
+        usable = self.clean + self.waiting + self.doubtful
+        return "doubtful" if usable >= self.wanted else "few" if usable else "none"
 
     @property
     def value(self) -> float:
         """What recording it again is worth, see ``value_of``."""
-        return value_of(self.wanted, self.clean, self.chance)
+        return value_of(self.wanted, self.clean + self.waiting, self.chance)
 
 
 def value_of(wanted: int, clean: int, chance: float) -> float:
@@ -156,6 +164,7 @@ def _count(cell: Cell, wanted: int, rows: list[PlannedRow], notes: list[Played],
     notes = sorted(notes, key=lambda note: (note.take, note.number))
     judged = [(note, fault_of(note, doubt_bound)) for note in notes]
     clean = [note for note, fault in judged if fault is None]
+    waiting = [note for note in notes if waits_for_files(note, doubt_bound)]
     doubtful = [note for note, fault in judged if fault is not None and is_merely_doubtful(note)]
     open_ = [note.doubt if note.doubt is not None and note.verdict not in UNDECIDED else 0.5 for note in doubtful]
     return CellCount(
@@ -168,6 +177,7 @@ def _count(cell: Cell, wanted: int, rows: list[PlannedRow], notes: list[Played],
         _setup(rows, clean),
         tuple(dict.fromkeys(row.take for row in rows)),
         len(doubtful),
+        len(waiting),
     )
 
 

@@ -6,7 +6,7 @@ cost more, and how its roughness compares with that of the first accepted take o
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sqlalchemy import Connection
@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from triage.domain.pitch import pitch_name
 from triage.judge.best_set import Kept, best_set
 from triage.judge.best_set_costs import BETWEEN_KEYS, axes_of, costs_of, roughness
-from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND, Played, fault_of
+from triage.judge.clean_notes import DOUBT_BOUND, Played, fault_of, files_open
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.repetition_numbering import number_repetitions
 from triage.sheets.plan_table import Planned, plan_of
@@ -87,18 +87,16 @@ class KeepSet:
 
 
 def keep_set(
-    db: Connection,
-    session_id: int | None = None,
-    doubt_bound: float = DOUBT_BOUND,
-    exposed_bound: float = EXPOSED_BOUND,
-    repetitions: int | None = None,
+    db: Connection, session_id: int | None = None, doubt_bound: float = DOUBT_BOUND, repetitions: int | None = None
 ) -> KeepSet:
     """Return the notes to keep of one session's plan, or of all sessions' so far."""
-    planned = plan_of(db, session_id, exposed_bound)
+    planned = plan_of(db, session_id)
     (chosen, warnings), vectors = _chosen(db, planned, session_id), _vectors(db, session_id)
     groups: dict[tuple[str, str, str], list[tuple[Key, Played]]] = defaultdict(list)
     for session, note in zip(planned.of_session, planned.notes, strict=True):
         key = (session, note.take, note.number)
+        if key in chosen and note.verdict is None:  # whoever chooses a note has heard it and lets it pass
+            note = replace(note, verdict="accept")
         if note.cell is not None and (key in chosen or _usable(note)):
             groups[note.instrument, note.articulation, note.dynamic].append((key, note))
     counts: dict[tuple[str, str, str], list[CellCount]] = defaultdict(list)
@@ -113,7 +111,7 @@ def keep_set(
 
 def _usable(note: Played) -> bool:
     """Tell whether a note may be kept where there is no better: at its pitch, not rejected, no file trouble."""
-    return note.matches is not False and note.verdict != "reject" and (note.verdict == "accept" or not note.failures)
+    return note.matches is not False and note.verdict != "reject" and not files_open(note) and not note.lost
 
 
 def _group(

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from triage.domain.pitch import pitch_name
 from triage.judge import rest_reminder as rest
-from triage.judge.clean_notes import DOUBT_BOUND, EXPOSED_BOUND
+from triage.judge.clean_notes import DOUBT_BOUND, FileFault, waits_for_files
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.ranges import outside
 from triage.judge.recording_pace import READY_S, Pace, learn_pace
@@ -20,6 +20,7 @@ from triage.sheets.html_page import page
 from triage.sheets.plan_table import Planned, plan_of
 
 CAUTION = rest.WORDS  # for the desk, which shows the same list
+NAMED = 6  # takes that a line for the engineer names
 
 
 @dataclass(frozen=True)
@@ -68,8 +69,21 @@ class Call:
 
 
 @dataclass(frozen=True)
+class Mend:
+    """What the engineer can put right without the players: a fault of files, in which takes, how many notes wait."""
+
+    fault: str
+    remedy: str
+    takes: tuple[str, ...]
+    notes: int
+
+
+@dataclass(frozen=True)
 class PickupList:
-    """All pick-ups, how far the plan is filled, doubts about the sheets, loud playing so far, what was assumed."""
+    """All pick-ups, how far the plan is filled, doubts about the sheets, loud playing so far, what was assumed.
+
+    ``for_engineer`` is what no player can mend; the notes that wait for it are in ``waiting`` and not in ``missing``.
+    """
 
     sessions: tuple[str, ...]
     doubt_bound: float
@@ -83,6 +97,8 @@ class PickupList:
     warnings: tuple[str, ...]
     loud: tuple[rest.Loud, ...]
     assumed: tuple[str, ...]
+    waiting: int = 0
+    for_engineer: tuple[Mend, ...] = ()
 
     @property
     def pickups(self) -> tuple[PickUp, ...]:
@@ -91,14 +107,10 @@ class PickupList:
 
 
 def pickup_list(
-    db: Connection,
-    session_id: int | None = None,
-    doubt_bound: float = DOUBT_BOUND,
-    exposed_bound: float = EXPOSED_BOUND,
-    repetitions: int | None = None,
+    db: Connection, session_id: int | None = None, doubt_bound: float = DOUBT_BOUND, repetitions: int | None = None
 ) -> PickupList:
     """Return what to record again of one session's plan, or of all sessions' so far."""
-    planned = plan_of(db, session_id, exposed_bound)
+    planned = plan_of(db, session_id)
     counts = count_cells(planned.rows, planned.notes, doubt_bound, repetitions)
     pace = learn_pace(planned.costs(doubt_bound), planned.pauses_s)
     loud = tuple(rest.loud_playing(planned.on_clock))
@@ -108,7 +120,7 @@ def pickup_list(
         doubt_bound,
         calls,
         len(counts),
-        sum(not count.missing for count in counts),
+        sum(count.clean >= count.wanted for count in counts),
         sum(count.wanted for count in counts),
         sum(min(count.clean, count.wanted) for count in counts),
         sum(count.missing for count in counts),
@@ -116,17 +128,28 @@ def pickup_list(
         tuple(_warnings(planned, counts)),
         loud,
         _assumed(planned, pace),
+        sum(min(count.waiting, count.wanted - count.clean) for count in counts if count.clean < count.wanted),
+        _for_engineer(planned, doubt_bound),
     )
 
 
 def pickups_page(found: PickupList) -> str:
     """Return the page for the stand: large type, one call per page, on A4 and Letter."""
-    return page("pickups.html", found=found, caution=CAUTION, minutes=minutes, remind_s=rest.REMIND_S)
+    return page(
+        "pickups.html", found=found, caution=CAUTION, minutes=minutes, mend_text=mend_text, remind_s=rest.REMIND_S
+    )
 
 
 def minutes(seconds: float) -> str:
     """Return a time for people: "40 s", "6 min"."""
     return f"{10 * max(1, round(seconds / 10))} s" if seconds < 90 else f"{round(seconds / 60)} min"
+
+
+def mend_text(one: Mend) -> str:
+    """Return what the engineer is to do: "12 notes with close at 44100 Hz (T003, T007): convert it to 48000 Hz"."""
+    more = f" and {len(one.takes) - NAMED} more" if len(one.takes) > NAMED else ""
+    where = ", ".join(one.takes[:NAMED]) + more
+    return f"{one.notes} {'note' if one.notes == 1 else 'notes'} {one.fault} ({where}): {one.remedy}"
 
 
 def reason_of(count: CellCount) -> str:
@@ -147,6 +170,18 @@ def _some(number: int, of: int, clean: int, fault: str) -> str:
     if number == of and number > 1:
         return f"both {fault}" if number == 2 else f"all {number} {fault}"
     return f"{'one' if number == 1 else number} {fault}"
+
+
+def _for_engineer(planned: Planned, doubt_bound: float) -> tuple[Mend, ...]:
+    """Return the faults of files, that for which most notes wait first."""
+    waiting: dict[FileFault, list[str]] = defaultdict(list)
+    for note in planned.notes:
+        for fault in waits_for_files(note, doubt_bound) if note.cell is not None else ():
+            waiting[fault].append(note.take)
+    found = [
+        Mend(fault.flaw, fault.remedy, tuple(dict.fromkeys(takes)), len(takes)) for fault, takes in waiting.items()
+    ]
+    return tuple(sorted(found, key=lambda one: (-one.notes, one.fault)))
 
 
 def _calls(counts: Sequence[CellCount], pace: Pace, planned: Planned, loud: Sequence[rest.Loud]) -> tuple[Call, ...]:

@@ -7,27 +7,21 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
-from triage.domain.hit import Hit
-from triage.domain.kinds import TECHNICAL, kind_named
 from triage.domain.sheet_row import SheetRow
-from triage.domain.spot import Spot
-from triage.judge.clean_notes import EXPOSED_BOUND, Played, fault_of
+from triage.judge.clean_notes import Played, fault_of
 from triage.judge.plan import PlannedRow, sheet_shift
 from triage.judge.recording_pace import Cost
 from triage.judge.rest_reminder import TakeOnClock
-from triage.store import tables
-from triage.store.hits import hits
+from triage.sheets.note_findings import NoteFindings, note_findings
 from triage.store.notes import notes
 from triage.store.plan import sheet
-from triage.store.spots import spots_among
 from triage.store.standing import Outcome, session_verdicts
 from triage.store.stored import StoredNote, StoredSession, StoredTake
 from triage.store.takes import GONE, sessions, takes
 
 MATCH_CENTS = 50.0  # further off its pitch on the sheet a note is nearer to another one
-SURE = 0.5  # from this doubt on a finding about a whole take counts
 
 
 @dataclass
@@ -61,13 +55,13 @@ class Planned:
         ]
 
 
-def plan_of(db: Connection, session_id: int | None = None, exposed_bound: float = EXPOSED_BOUND) -> Planned:
+def plan_of(db: Connection, session_id: int | None = None) -> Planned:
     """Return the plan of one session, or of all sessions in the store, and what was played for it."""
     chosen = [one for one in sessions(db) if session_id in (None, one.id)]
     chosen.sort(key=lambda one: (one.date, one.id))
     planned = Planned(tuple(one.name for one in chosen))
     for order, session in enumerate(chosen):
-        _add(db, planned, session, order, exposed_bound)
+        _add(db, planned, session, order)
     lengths = defaultdict(list)
     for note in planned.stored.values():
         lengths[note.articulation or ""].append(note.end_s - note.start_s)
@@ -75,7 +69,7 @@ def plan_of(db: Connection, session_id: int | None = None, exposed_bound: float 
     return planned
 
 
-def _add(db: Connection, planned: Planned, session: StoredSession, order: int, exposed_bound: float) -> None:
+def _add(db: Connection, planned: Planned, session: StoredSession, order: int) -> None:
     there = [take for take in takes(db, session.id) if take.problem != GONE]
     rows = {row.take: row for row in sheet(db, session.id)}
     found = notes(db, session.id)
@@ -91,7 +85,7 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
     recorded = {take.name: _planned_take(take.name, take, take.expected_pitches, *place) for take in there}
     missing = [_planned_take(name, row, row.pitches, *place) for name, row in rows.items() if name not in recorded]
     planned.rows += [*recorded.values(), *missing]
-    findings, standing = _findings(db, session.id, exposed_bound), session_verdicts(db, [session.id])
+    findings, standing = note_findings(db, session.id), session_verdicts(db, [session.id])
     for take in there:
         own = by_take.get(take.name, [])
         verdicts = standing.get(take.id)
@@ -106,50 +100,11 @@ def _add(db: Connection, planned: Planned, session: StoredSession, order: int, e
     _clock(planned, session.name, there, by_take)
 
 
-@dataclass
-class _Findings:
-    """Kinds of noises and technical faults by take and note, of faults by take, and each note's main reason."""
-
-    noises: dict[tuple[str, int], list[str]] = field(default_factory=lambda: defaultdict(list))
-    failures: dict[tuple[str, int], list[str]] = field(default_factory=lambda: defaultdict(list))
-    whole: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
-    kinds: dict[tuple[str, int], str] = field(default_factory=dict)
-
-
-def _findings(db: Connection, session_id: int, exposed_bound: float) -> _Findings:
-    findings = _Findings()
-    for hit in hits(db, session_id):
-        if hit.kind in TECHNICAL:
-            _add_failure(findings, hit)
-        elif hit.note is not None and (hit.exposed or 0.0) >= exposed_bound:
-            findings.noises[hit.take, hit.note].append(hit.kind)
-    page = select(tables.take.c.id).where(tables.take.c.session_id == session_id)
-    for take, spots in spots_among(db, page).items():
-        for spot in spots:
-            _add_spot(findings, take, spot)
-    return findings
-
-
-def _add_failure(findings: _Findings, hit: Hit) -> None:
-    if kind_named(hit.kind).whole_take:
-        findings.whole[hit.take].append(hit.kind)
-    elif hit.note is not None:
-        findings.failures[hit.take, hit.note].append(hit.kind)
-
-
-def _add_spot(findings: _Findings, take: str, spot: Spot) -> None:
-    """Spots come the most doubtful first, so the first kind of a note is its main reason."""
-    if spot.note is not None:
-        findings.kinds.setdefault((take, spot.note), spot.kind)
-    elif kind_named(spot.kind).whole_take and (spot.doubt or 0.0) >= SURE:
-        findings.whole[take].append(spot.kind)
-
-
 def _played(
-    note: StoredNote, take: StoredTake, of: PlannedRow, findings: _Findings, outcome: Outcome | None
+    note: StoredNote, take: StoredTake, of: PlannedRow, findings: NoteFindings, outcome: Outcome | None
 ) -> Played:
     pitch, cents = note.sheet_midi if take.expected_pitches else note.pitch_midi, note.measurements["cents"]
-    key = (note.take, note.number)
+    doubt, kind = findings.doubt(note.take, note.number, note.doubt)
     return Played(
         note.take,
         note.number,
@@ -158,13 +113,12 @@ def _played(
         of.dynamic,
         pitch,
         None if cents is None else abs(cents) <= MATCH_CENTS,
-        note.doubt,
-        findings.kinds.get(key, ""),
+        doubt,
+        kind,
         outcome.verdict if outcome else None,
         outcome.reason if outcome else "",
-        tuple(findings.noises.get(key, ())),
-        (*findings.failures.get(key, ()), *findings.whole.get(note.take, ())),
-        of.setup,
+        tuple(findings.files.get(note.take, ())),
+        setup=of.setup,
     )
 
 

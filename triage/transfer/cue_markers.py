@@ -17,15 +17,16 @@ from triage.transfer.cue_file import Marker, write_cue_file
 
 
 def write_cues(db: Connection, found: KeepSet, folder: Path, silence: bool) -> int:
-    """Write a file of cue markers for each take with kept notes and return how many.
+    """Write a file of cue markers for each take with clean kept notes and return how many.
 
-    Never into a session's folder, where it would pass for a recording.
+    A note that is kept only because its cell has no clean one gets no marker. Never into a session's folder,
+    where it would pass for a recording.
     """
     inside = [parent for parent in (folder.resolve(), *folder.resolve().parents) if (parent / SESSION_FILE).exists()]
     if inside:
         raise ConfigError(f"{folder} is inside the session {inside[0]}; name a folder of its own for cue markers")
     by_take: dict[tuple[str, str], list[KeptNote]] = defaultdict(list)
-    for note in found.kept:
+    for note in (one for one in found.kept if one.clean):
         by_take[note.session, note.take].append(note)
     for (session, name), notes in by_take.items():
         take = find_take(db, find_session(db, session).id, name)
