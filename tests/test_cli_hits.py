@@ -61,7 +61,6 @@ def test_the_table_lists_groups_the_worst_first_and_each_background_on_a_line(st
     groups = out[out.index("groups, the worst first") :]
     assert groups.index(CHAIR) < groups.index("close:breath:any")
     assert "background room: -70.0 dBFS, -74.8 A-weighted, 34 dB(A), NR 23\n" in out
-    assert max(map(len, out.splitlines())) <= 100
 
 
 def test_html_goes_to_stdout_or_to_a_file(store, tmp_path):
@@ -86,15 +85,17 @@ def test_a_file_that_cannot_be_written_is_one_line(store, tmp_path):
 def test_a_marked_group_is_suppressed_until_it_is_brought_back(store):
     output = run("hits", "--harmless", CHAIR, "--by", "anna", "--store", store)
     assert (output.status, output.err) == (0, "")
-    assert output.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits suppressed; the session is ranked anew\n"
+    assert output.out == f"mill-day2-b: {CHAIR}: harmless, 10 hits suppressed; session re-ranked\n"
     silent = listed(store)
     assert (silent["silent"], silent["by_kind"]) == (10, {"breath": 12, "dropout": 1})
     assert CHAIR not in [group["group"] for group in silent["groups"]]
     assert "10 hits called harmless not listed; --all lists them" in run("hits", "--store", store).out
     everything = listed(store, "--all")
+    shown = run("hits", "--all", "--store", store).out
+    assert shown.count("; harmless") == 10 and "not listed" not in shown
     assert sum(hit["harmless"] for hit in everything["hits"]) == 10 and everything["by_kind"]["creak"] == 10
     back = run("hits", "--not-harmless", CHAIR, "--by", "ben", "--store", store)
-    assert back.out == f"mill-day2-b: {CHAIR}: on the list again; the session is ranked anew\n"
+    assert back.out == f"mill-day2-b: {CHAIR}: on the list again; session re-ranked\n"
     assert listed(store)["silent"] == 0
     engine = open_store(store)
     with reading(engine) as db:

@@ -4,7 +4,7 @@ import pytest
 
 from tests.noisy import CHAIR, TAKES, ranked_store, take
 from triage.domain.session import Session
-from triage.ranking.session import mark_group, rank_session
+from triage.ranking.session import mark_groups, rank_session
 from triage.ranking.suppression import group_hits, without_harmless
 from triage.store.analysed_takes import analysed_takes
 from triage.store.engine import reading, writing
@@ -42,18 +42,18 @@ def test_a_harmless_group_raises_no_doubt_at_once_and_comes_back_when_unmarked(s
     engine, session = store
     before = doubts(engine, session)
     assert spots(engine, session, "creak")
-    assert mark_group(engine, session, CHAIR, "anna") == TAKES - 2
+    assert mark_groups(engine, session, [CHAIR], "anna") == TAKES - 2
     silent = doubts(engine, session)
     assert spots(engine, session, "creak") == []
     assert all(silent[f"T{n:03}"] < before[f"T{n:03}"] for n in range(3, TAKES + 1))
     assert spots(engine, session, "dropout")  # nothing else is silenced
-    assert mark_group(engine, session, CHAIR, "ben", harmless=False) == 0
+    assert mark_groups(engine, session, [CHAIR], "ben", harmless=False) == 0
     assert doubts(engine, session) == before
 
 
 def test_hits_of_the_group_found_later_are_silent_too(store):
     engine, session = store
-    mark_group(engine, session, CHAIR, "anna")
+    mark_groups(engine, session, [CHAIR], "anna")
     with writing(engine) as db:  # read anew, every hit with it, and a take that was not there before
         for number in range(1, TAKES + 2):
             save_take(db, session.id, take(number, fingerprint="g"))
@@ -65,7 +65,7 @@ def test_hits_of_the_group_found_later_are_silent_too(store):
 
 def test_a_lone_hit_of_a_marked_group_is_silent_in_another_session(store):
     engine, session = store
-    mark_group(engine, session, CHAIR, "anna")
+    mark_groups(engine, session, [CHAIR], "anna")
     with writing(engine) as db:
         other = find_session(db, "mill-day2-b")
         other_id = save_session(db, Session("next-day", "mill", other.date, 48_000, 442.0, "close"))
@@ -81,7 +81,7 @@ def test_a_lone_hit_of_a_marked_group_is_silent_in_another_session(store):
 
 def test_a_hit_clearly_louder_than_what_was_heard_is_back(store):
     engine, session = store
-    mark_group(engine, session, CHAIR, "anna")  # the loudest was at -48.8 dBFS
+    mark_groups(engine, session, [CHAIR], "anna")  # the loudest was at -48.8 dBFS
     with writing(engine) as db:
         save_take(db, session.id, take(7, level_dbfs=-43.6))  # 5.9 dB over it
         save_take(db, session.id, take(8, level_dbfs=-43.5))  # 6.1 dB over it

@@ -5,14 +5,8 @@ from typing import Annotated
 
 import typer
 
-from triage.cli.options import StoreOption, login_name, opened_store
+from triage.cli.options import StoreOption, format_option, login_name, opened_store
 from triage.cli.output import Form, json_text, put
-
-
-def _as_table_or_json(form: Form) -> Form:
-    if form not in (Form.table, Form.json):
-        raise typer.BadParameter("a retraining is reported as table or json, not as csv or html")
-    return form
 
 
 def retrain(
@@ -21,9 +15,7 @@ def retrain(
     ] = None,
     by: Annotated[str | None, typer.Option(metavar="NAME", help="Who retrains; else who is logged in")] = None,
     config_file: Annotated[Path | None, typer.Option("--config", help="Another configs/retraining.toml")] = None,
-    form: Annotated[
-        Form, typer.Option("--format", metavar="[table|json]", callback=_as_table_or_json, help="How it is written")
-    ] = Form.table,
+    form: Annotated[Form, format_option("table", "json")] = Form.table,
     store: StoreOption = None,
 ) -> None:
     """Train on the verdicts. The new model is compared with the one in use and put to use only if it is better.

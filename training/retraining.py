@@ -176,7 +176,7 @@ def printed(card: dict[str, Any]) -> str:
     ]
     found = card["against_in_use"]
     text = table_text(
-        f"{card['version']}: {card['form']}, learnt from {counted(card['words'], 'verdict')} "
+        f"{card['version']}: {card['form']}, trained on {counted(card['words'], 'verdict')} "
         f"on {counted(len(card['sessions']), 'session')}",
         ("held-out sessions", *(f">{m.replace('_', ' ')}" for m in MEASURES)),
         rows,

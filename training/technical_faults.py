@@ -67,7 +67,7 @@ def dead_track(tracks: Array, rate_hz: int, rng: np.random.Generator, size: floa
 
 
 def polarity(tracks: Array, rate_hz: int, rng: np.random.Generator, size: float) -> tuple[Array, Where]:
-    """One microphone upside down."""
+    """One microphone with its polarity reversed."""
     out, channel = tracks.copy(), int(rng.integers(len(tracks)))
     out[channel] *= -1
     return out, Where(channel, 0, tracks.shape[1])

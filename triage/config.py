@@ -6,8 +6,9 @@ Only the database address comes from the environment (``TRIAGE_STORE``); everyth
 import os
 import sysconfig
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -50,7 +51,45 @@ def _first_slip(error: ValidationError) -> str:
         return f"unknown key {key[:200]!r}; remove it or correct its spelling"
     if mistake["type"] == "missing":
         return f"key {key!r} is missing; add it"
-    return f"{key[:200]} = {repr(mistake['input'])[:200]}: {mistake['msg'][:500]}"
+    return f"{key[:200]} = {repr(mistake['input'])[:200]}: {what_is_wrong(mistake)[:500]}"
+
+
+# The beginning of a kind of mistake, as pydantic names it -> what is wrong, with the limits that its ctx holds.
+WRONG = {
+    "int_": "must be a whole number",
+    "float_": "must be a number",
+    "finite_number": "must be a number that is not infinite",
+    "bool_": "must be true or false",
+    "string_too_long": "must have at most {max_length} characters",
+    "string_too_short": "must have at least {min_length} characters",
+    "string_pattern": "is not of the form that is expected here",
+    "string_": "must be text, in quotes",
+    "date_": "must be a date, as 2026-03-14",
+    "time_": "must be a time, as 14:30",
+    "literal_error": "must be one of {expected}",
+    "enum": "must be one of {expected}",
+    "greater_than_equal": "must be {ge} or more",
+    "greater_than": "must be more than {gt}",
+    "less_than_equal": "must be {le} or less",
+    "less_than": "must be less than {lt}",
+    "missing": "is missing",
+    "too_short": "must have at least {min_length} entries",
+    "too_long": "must have at most {max_length} entries",
+    "list_": "must be a list",
+    "tuple_": "must be a list",
+    "dict_": "must be a table",
+    "model_": "must be a table",
+    "json_": "is not JSON",
+    "extra_forbidden": "is not known",
+}
+
+
+def what_is_wrong(mistake: Mapping[str, Any]) -> str:
+    """Return what is wrong with a value, of one of a ValidationError's errors, in words without a library's terms."""
+    found = next((text for kind, text in WRONG.items() if mistake["type"].startswith(kind)), None)
+    if found is not None:
+        return found.format(**mistake.get("ctx", {}))
+    return str(mistake["msg"]).removeprefix("Value error, ")
 
 
 def shipped(relative: str) -> Path:

@@ -65,7 +65,7 @@ def test_no_sheet_is_one_line_and_no_rows(tmp_path):
 def test_a_wrong_column_is_named_and_the_rest_is_read(sheet):
     found = sheet("take,instrument,articulation,dynamic,pitch,repetitions,remark\nT1,horn,long,f,F3,2,\n")
     assert found.rows == (SheetRow("T1", "horn", "long", "f", (), 2, ""),)
-    assert found.problems[0].startswith("take_sheet.csv: column 'pitch' is not known")
+    assert found.problems[0].startswith("take_sheet.csv: unknown column 'pitch' ignored")
     assert "pitches" in found.problems[0]
     assert found.problems[1:] == ("take_sheet.csv: no column pitches; read as empty",)
 

@@ -10,7 +10,7 @@ from triage.judge.ranges import RANGES, outside, sounding_range
 from triage.judge.recording_pace import Cost, learn_pace
 
 HORN = ("horn", "staccato", "ff")
-FLIP = FileFault("with close's polarity inverted", "turn its polarity round")
+FLIP = FileFault("with close's polarity reversed", "turn its polarity round")
 ABSENT = FileFault("without close", "fetch the file", absent=True)
 
 

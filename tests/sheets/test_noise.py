@@ -15,7 +15,7 @@ from triage.domain.hit import Hit
 from triage.domain.take import NoiseFloor, Take
 from triage.judge.hit_groups import HitGroup
 from triage.judge.noise_rating import noise_rating, nr_curve_db
-from triage.ranking.session import mark_group
+from triage.ranking.session import mark_groups
 from triage.sheets.backgrounds import mic_backgrounds
 from triage.sheets.figure import svg
 from triage.sheets.noise import HitSpectrogram, Sound, clock, noise_page, noise_sheet
@@ -120,7 +120,7 @@ def test_what_to_put_right_holds_groups_lost_sound_and_a_rising_background(store
 
 
 def test_a_harmless_group_is_silent_on_the_sheet_and_said_to_be(store):
-    mark_group(*store, CHAIR, "anna")
+    mark_groups(*store, [CHAIR], "anna")
     sheet = sheet_of(store)
     assert CHAIR not in [line.group.key for line in sheet.groups]
     assert (sheet.silent, sheet.harmless[0].key, sheet.harmless[0].by) == (TAKES - 2, CHAIR, "anna")

@@ -157,11 +157,11 @@ def test_players_are_not_called_for_what_a_flip_or_a_copy_mends(engine):
     assert (found.missing, found.waiting, found.clean, found.calls) == (0, 7, 0, ())
     assert [mend_text(one) for one in found.for_engineer] == [
         "1 note in a copy of another take (T3): fetch the take's own files from the recorder",
-        "1 note in a file that breaks off (T2): fetch the file again from the recorder",
+        "1 note in a truncated file (T2): fetch the file again from the recorder",
         "1 note with close at 44100 Hz (T5): convert it to 48000 Hz",
         "1 note with close cut short (T6): fetch the file again from the recorder",
         "1 note with close late (T1): move it into place, and check the routing",
-        "1 note with close's polarity inverted (T0): turn its polarity round, and check the cable",
+        "1 note with close's polarity reversed (T0): turn its polarity round, and check the cable",
         "1 note without room (T4): fetch the file from the recorder, or record the take again",
     ]
     assert "without room (T4)" in pickups_page(found)

@@ -92,7 +92,7 @@ def test_an_unknown_session_or_take_names_the_nearest(engine, session_id):
             find_session(db, "mill-day2")
         with pytest.raises(StoreError, match="no take 'T12'; nearest: T012"):
             find_take(db, session_id, "T12")
-        with pytest.raises(StoreError, match="1 in all, none of a like name"):
+        with pytest.raises(StoreError, match="no similar name; takes: T012"):
             find_take(db, session_id, "zzz")
 
 

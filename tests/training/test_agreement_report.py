@@ -1,4 +1,4 @@
-"""Who agrees with whom and with himself, and which verdicts are worth a second hearing."""
+"""Who agrees with whom and with himself, and which verdicts are worth re-checking."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -77,7 +77,7 @@ def test_the_report_says_both_in_words():
     first, second, head, line = agreement_text(card).splitlines()
     assert first == "anna and ben: kappa 0.40 (0.15 to 0.65), the same verdict on 70% of 50 takes"
     assert second.startswith("anna with himself or herself, unannounced: 1 take")
-    assert head.startswith("1 verdict worth a second hearing") and line.strip() == (
+    assert head.startswith("1 verdict worth re-checking") and line.strip() == (
         "day T7 note 2: reject, while the others say 3% reject"
     )
 

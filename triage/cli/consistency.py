@@ -4,27 +4,16 @@ from typing import Annotated
 
 import typer
 
-from triage.cli.options import OutOption, StoreOption, opened_store
+from triage.cli.options import OutOption, StoreOption, format_option, opened_store
 from triage.cli.output import Form, progress_bar, put_or_write
 from triage.store.engine import reading
-
-
-def _no_csv(form: Form) -> Form:
-    if form is Form.csv:
-        raise typer.BadParameter("this report comes as table, json or html")
-    return form
-
-
-ReportForm = Annotated[
-    Form, typer.Option("--format", metavar="[table|json|html]", callback=_no_csv, help="How the result is written")
-]
 
 
 def show_consistency(
     sessions: Annotated[
         list[str] | None, typer.Argument(metavar="[SESSION]...", help="Names of sessions; else all of the store")
     ] = None,
-    form: ReportForm = Form.table,
+    form: Annotated[Form, format_option("table", "json", "html")] = Form.table,
     out: OutOption = None,
     audio_mb: Annotated[float, typer.Option(min=0, help="Most audio in the html page, outliers first")] = 24.0,
     store: StoreOption = None,

@@ -75,6 +75,8 @@ def people_text(form: Form, found: tuple[Person, ...]) -> str:
     rows = [(p.name, p.role, "yes" if p.has_password else "no") for p in found]
     if form is Form.csv:
         return csv_text(("name", "role", "account"), rows)
+    if not found:
+        return "no accounts yet: triage people NAME --role editor makes one\n"
     return table_text(f"{len(found)} at the desk", ("name", "role", "account"), rows)
 
 

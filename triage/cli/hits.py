@@ -29,17 +29,20 @@ def show_hits(
     out: OutOption = None,
     everything: Annotated[bool, typer.Option("--all", help="List the harmless ones too")] = False,
     harmless: Annotated[
-        str | None, typer.Option(metavar="GROUP", help="Mark a group as harmless: suppressed from now on")
+        list[str] | None,
+        typer.Option(metavar="GROUP", help="Mark a group as harmless: suppressed from now on; may be given again"),
     ] = None,
-    not_harmless: Annotated[str | None, typer.Option(metavar="GROUP", help="Bring a group back")] = None,
+    not_harmless: Annotated[
+        list[str] | None, typer.Option(metavar="GROUP", help="Bring a group back; may be given again")
+    ] = None,
     by: ByOption = None,
     store: StoreOption = None,
 ) -> None:
     """Show the noise hits. When, what kind, which microphone, how loud, whether they are audible."""
     if harmless and not_harmless:
         raise typer.BadParameter("--harmless and --not-harmless do not go together")
-    if group := harmless or not_harmless:
-        _mark(store, session, group, by, bool(harmless))
+    if groups := harmless or not_harmless:
+        _mark(store, session, groups, by, bool(harmless))
         return
     with opened_session(store, session) as (db, found):
         text = _noise(form, db, found, everything)
@@ -58,12 +61,12 @@ def _noise(form: Form, db: Connection, found: StoredSession, everything: bool) -
     return hits_text(form, found, hits(db, found.id, harmless=everything), counts, sheet)
 
 
-def _mark(store: str | None, session: str | None, group: str, by: str | None, harmless: bool) -> None:
-    from triage.ranking.session import mark_group
+def _mark(store: str | None, session: str | None, groups: list[str], by: str | None, harmless: bool) -> None:
+    from triage.ranking.session import mark_groups
 
     with opened_store(store) as engine:
         with reading(engine) as db:
             found = find_session(db, session)
-        suppressed = mark_group(engine, found, group, by or login_name(), harmless)
+        suppressed = mark_groups(engine, found, groups, by or login_name(), harmless)
     state = f"harmless, {counted(suppressed, 'hit')} suppressed" if harmless else "on the list again"
-    put(f"{found.name}: {group}: {state}; the session is ranked anew\n")
+    put(f"{found.name}: {', '.join(groups)}: {state}; session re-ranked\n")

@@ -43,6 +43,12 @@ ARRIVAL_KEYS = {
     "broken": ("path", "why"),
     "unlike": ("path", "what", "found", "expected"),
 }
+UNLIKE = {
+    "length_s": "duration {0} s; the take's other files {1} s",
+    "sample_rate_hz": "sample rate {0} Hz; expected {1} Hz",
+    "bit_depth": "{0} bits; most files {1} bits",
+    "channels": "{0} channels; expected {1}",
+}
 REASONS = 3  # spots in a row of the table
 
 
@@ -98,7 +104,7 @@ def hits_text(
         text += table_text("groups, the worst first", names, (_group_cells(line) for line in sheet.groups))
     text += "".join(f"{what}: {_shares(counted)}\n" for what, counted in (("mics", by_mic), ("kinds", by_kind)))
     text += "".join(f"background {_background_text(one)}\n" for one in _measured(sheet))
-    if sheet.silent:
+    if sheet.silent and not any(hit.harmless for hit in hits):
         text += f"{counted(sheet.silent, 'hit')} called harmless not listed; --all lists them\n"
     return text
 
@@ -157,7 +163,7 @@ def _hit_cells(hit: Hit) -> list[str]:
     mics = hit.mic + (f", also {', '.join(others)}" if others else "")
     times = [number(at_s, 2, "s") for at_s in (hit.start_s, hit.end_s)]
     levels = [number(hit.level_dbfs, 1, "dBFS"), number(hit.over_floor_db, 1, "dB"), number(hit.exposed, 2)]
-    return [hit.take, *times, hit.kind, *levels, str(hit.note or "-"), mics]
+    return [hit.take, *times, hit.kind, *levels, str(hit.note or "-"), mics + ("; harmless" if hit.harmless else "")]
 
 
 def _shares(counted: dict[str, int]) -> str:
@@ -216,5 +222,5 @@ def _arrival_cells(entry: ArrivalProblem) -> list[str]:
     what = entry.path or f"take {entry.take}, mic {entry.mic}"
     why = entry.why or ""
     if entry.what:
-        why = f"{entry.what} is {entry.found}, expected {entry.expected}"
+        why = UNLIKE.get(entry.what, entry.what + " {0}; expected {1}").format(entry.found, entry.expected)
     return [entry.kind, what, why]

@@ -10,7 +10,7 @@ from triage.cli.output import Form, counted, csv_text, json_text, notify, put, t
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
 
-MOST_CONTRADICTIONS = 10  # verdicts worth a second hearing that are printed; --format json has them all
+MOST_CONTRADICTIONS = 10  # verdicts worth re-checking that are printed; --format json has them all
 SCORES = ("auroc", "average_precision", "work_saved")
 
 
@@ -52,8 +52,10 @@ def models_text(
     by_shipped = sum(judged.values()) - judged.get(None, 0) - sum(judged.get(one.version, 0) for one in kept)
     rows.append([_mark(SHIPPED, in_use), "", "", "before any verdict", 0, 0, *("" for _ in SCORES), by_shipped])
     if form is Form.csv:
-        names = (name.replace("_", " ") for name in SCORES)
-        return csv_text(["version", "made", "by", "form", "verdicts", "sessions", *names, "takes judged"], rows)
+        header = ["version", "in_use", "made", "by", "form", "verdicts", "sessions", *SCORES, "takes_judged"]
+        versions = [*(one.version for one in kept), SHIPPED]
+        states = ([one, "yes" if one == in_use else "no"] for one in versions)
+        return csv_text(header, ([*state, *row[1:]] for state, row in zip(states, rows, strict=True)))
     # A version says when it was made; it is not broken over lines, for --use.
     short = [(version.replace(" (", "\n("), by, *rest) for version, _, by, _, *rest in rows]
     scores = (f">{name.replace('_', chr(10))}" for name in SCORES)
@@ -62,7 +64,7 @@ def models_text(
 
 
 def agreement_text(card: dict[str, Any]) -> str:
-    """Return how far people agree, and the verdicts worth a second hearing, as the training of a version found."""
+    """Return how far people agree, and the verdicts worth re-checking, as the training of a version found."""
     lines = []
     for row in card.get("agreement", []):
         first, second = row["people"]
@@ -76,7 +78,7 @@ def agreement_text(card: dict[str, Any]) -> str:
             )
     again = card.get("contradictions", [])
     if again:
-        lines.append(f"{counted(len(again), 'verdict')} worth a second hearing, against all the others:")
+        lines.append(f"{counted(len(again), 'verdict')} worth re-checking, against all the others:")
     for one in again[:MOST_CONTRADICTIONS]:
         note = f" note {one['note']}" if one["note"] else ""
         lines.append(

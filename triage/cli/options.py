@@ -4,7 +4,7 @@ import getpass
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,17 +29,23 @@ RecordingsOption = Annotated[
     list[Path] | None,
     typer.Option("--recordings", metavar="FOLDER", help="Holds session folders here, if not where taken in"),
 ]
-SheetForm = Annotated[Form, typer.Option("--format", help="How the result is written; html prints on paper")]
 
 
-def _listed(form: Form) -> Form:
-    if form is Form.html:
-        raise typer.BadParameter("this listing comes as table, json or csv; html is for sheets")
-    return form
+def format_option(*offered: str, help: str = "How the result is written") -> Any:
+    """Return the option --format with the forms that a command can give, and no others."""
+
+    def check(form: Form) -> Form:
+        if form.value not in offered:
+            raise typer.BadParameter(f"{form.value!r} is none of {', '.join(offered)}")
+        return form
+
+    shown = f"[{'|'.join(offered)}]"
+    return typer.Option("--format", metavar=shown, callback=check, autocompletion=lambda: list(offered), help=help)
 
 
-FormOption = Annotated[
-    Form, typer.Option("--format", metavar="[table|json|csv]", callback=_listed, help="How the result is written")
+FormOption = Annotated[Form, format_option("table", "json", "csv")]
+SheetForm = Annotated[
+    Form, format_option("table", "json", "csv", "html", help="How the result is written; html prints on paper")
 ]
 
 

@@ -21,6 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from triage import __version__, desk
 from triage.audition.excerpts import ExcerptCache
+from triage.config import what_is_wrong
 from triage.desk import pages, server_events
 from triage.desk.access import Desk, whoever
 from triage.desk.background_jobs import BackgroundJobs
@@ -83,7 +84,8 @@ def _refused(request: Request, error: Exception) -> Response:
 def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     first = error.errors()[0]
-    line = f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}"
+    where = ".".join(str(part) for part in first["loc"] if part not in ("body", "query", "path"))
+    line = f"{where or 'what was sent'}: {what_is_wrong(first)}"
     if _wants_data(request):
         return JSONResponse({"error": line}, 422)
     return pages.error_page(request, whoever(request), 422, line)

@@ -80,6 +80,8 @@ class BackgroundJobs:
         self._changed = threading.Condition()
         self._asked: list[Which] = []
         self._made: dict[Which, tuple[float, float]] = {}  # ended at, cost, in seconds
+        self._failed: dict[Which, dict[str, int]] = {}  # change numbers at which it could not be made
+        self._settled: dict[int, dict[str, int]] | None = None  # change numbers at which every sheet holds
         self._looked_s = self._lost_s = -AGAIN_S
         self._worker: _Worker | None = None
         self._thread: threading.Thread | None = None
@@ -182,15 +184,21 @@ class BackgroundJobs:
         """Return a sheet that no longer holds and has rested, of the newest session first."""
         try:
             with reading(self._engine) as db:
-                numbers, kept = all_changes(db), cached_state(db, SHEETS)
+                numbers = all_changes(db)
+                if numbers == self._settled:
+                    return None  # an idle desk looks at its counters and at nothing else
+                kept = cached_state(db, SHEETS)
         except TriageError:
             return None  # the store is away; it is asked again
-        for session_id, now in sorted(numbers.items(), reverse=True):
-            for what in SHEETS:
-                holds = kept.get((session_id, what)) == (now["takes"], now["verdicts"], FORM)
-                if now["takes"] and not holds and self._rested((what, session_id), PAUSES_UNASKED):
-                    return what, session_id
-        return None
+        every = [(what, session_id) for session_id in sorted(numbers, reverse=True) for what in SHEETS]
+        waiting = []
+        for what, session_id in every:
+            now = numbers[session_id]
+            tried = self._failed.get((what, session_id)) == now
+            if now["takes"] and not tried and kept.get((session_id, what)) != (now["takes"], now["verdicts"], FORM):
+                waiting.append((what, session_id))
+        self._settled = None if waiting else numbers
+        return next((which for which in waiting if self._rested(which, PAUSES_UNASKED)), None)
 
     def _make(self, which: Which) -> None:
         began_s = time.monotonic()
@@ -201,8 +209,10 @@ class BackgroundJobs:
             self._worker, self._lost_s = None, time.monotonic()
         except TriageError as error:
             print(f"{which[0]} of session {which[1]}: {error}", file=sys.stderr, flush=True)
+            self._give_up(which)
         except Exception:  # a fault of one sheet is reported, and the others are made all the same
             traceback.print_exc()
+            self._give_up(which)
         now_s = time.monotonic()
         with self._changed:
             # After an error too: what cannot be made is not tried over and over.
@@ -210,6 +220,14 @@ class BackgroundJobs:
             if self._worker is not None and which in self._asked:
                 self._asked.remove(which)
             self._changed.notify_all()
+
+    def _give_up(self, which: Which) -> None:
+        """Try a sheet again once its session has changed, or a page asks for it."""
+        try:
+            with reading(self._engine) as db:
+                self._failed[which] = all_changes(db).get(which[1], {})
+        except TriageError:
+            pass  # the store is away, which may well be why: it is tried again
 
 
 class _Worker:

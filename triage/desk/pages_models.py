@@ -23,7 +23,7 @@ from triage.store.progress import progress
 from triage.store.takes import sessions
 
 router = APIRouter(include_in_schema=False)
-MOST_CONTRADICTIONS = 20  # verdicts worth a second hearing that are listed
+MOST_CONTRADICTIONS = 20  # verdicts worth re-checking that are listed
 Producer = Annotated[AtDesk, Depends(change("retrain"))]
 
 

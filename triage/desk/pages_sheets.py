@@ -63,9 +63,9 @@ def mark_harmless(
 ) -> dict[str, Any]:
     """Record a person's mark on a group of hits and rank the session anew; the last mark on a group counts."""
     # Loaded late: ranking brings the models' libraries, which most desks never need.
-    from triage.ranking.session import mark_group
+    from triage.ranking.session import mark_groups
 
-    return {"silent": mark_group(desk_of(request).engine, session, group, me.name, harmless)}
+    return {"silent": mark_groups(desk_of(request).engine, session, [group], me.name, harmless)}
 
 
 @router.get("/s/{session_id}/pickups")

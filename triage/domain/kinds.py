@@ -208,7 +208,7 @@ _ALL = (
     Kind(
         "polarity",
         "technical",
-        flaw="with a microphone's polarity inverted",
+        flaw="with a microphone's polarity reversed",
         whole_take=True,
         mended_by="turn its polarity round, and check the cable",
     ),
@@ -222,7 +222,7 @@ _ALL = (
     Kind(
         "truncated",
         "technical",
-        flaw="in a file that breaks off",
+        flaw="in a truncated file",
         whole_take=True,
         mended_by="fetch the file again from the recorder",
     ),

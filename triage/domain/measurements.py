@@ -69,7 +69,7 @@ REGISTRY = (
         low="attack breaks {0:.0f} cents low",
         high="attack breaks {0:.0f} cents high",
     ),
-    Measurement("attack_unvoiced", "", "attack", 0.05, high="no pitch in {0:.0%} more of the attack"),
+    Measurement("attack_unvoiced", "", "attack", 0.05, high="pitch unclear in {0:.0%} more of the attack"),
     Measurement(
         "attack_s",
         "s",
@@ -93,7 +93,7 @@ REGISTRY = (
         "attack",
         1.0,
         low="attack {0:.1f} dB cleaner than its neighbours",
-        high="cracked or noisy attack, {0:.1f} dB more that is not the note",
+        high="{0:.1f} dB more noise in the attack",
     ),
     Measurement(
         "attack_20_db",

@@ -116,7 +116,7 @@ def _places(header: list[str]) -> tuple[dict[str, int], list[str]]:
     places = {column: names.index(column) for column in (*COLUMNS, *OPTIONAL) if column in names}
     known = " ".join((*COLUMNS, *OPTIONAL))
     mistakes = [
-        f"column {name!r} is not known and not read; known columns: {known}"
+        f"unknown column {name!r} ignored; known columns: {known}"
         for name in dict.fromkeys(names)
         if name and name not in (*COLUMNS, *OPTIONAL)
     ]

@@ -152,7 +152,7 @@ def _faults(fact: TrackFacts, usual: _Usual) -> list[TrackFault]:
                 fact.take,
                 fact.mic,
                 "dead-track",
-                "no note is on this track",
+                "no notes on this track",
                 fact.note_dbfs or 0.0,
                 usual.level_dbfs,
                 "dBFS",
@@ -167,7 +167,7 @@ def _faults(fact: TrackFacts, usual: _Usual) -> list[TrackFault]:
         why = f"{abs(away_s) * 1000:.1f} ms {'later' if away_s > 0 else 'earlier'} than in the other takes"
         return [TrackFault(fact.take, fact.mic, "delay", why, fact.lag_s, usual.lag_s, "s")]
     if fact.polarity == -usual.sign:
-        why = "polarity inverted against the other takes"
+        why = "polarity reversed against the other takes"
         return [TrackFault(fact.take, fact.mic, "polarity", why, float(-usual.sign), float(usual.sign), "sign")]
     return []
 

@@ -170,7 +170,7 @@ def _tracks(takes: Sequence[Take]) -> Iterator[Finding]:
             "expected": fault.expected,
             "unit": fault.unit,
         }
-        yield _of_take(by_name[fault.take], fault.kind, f"{fault.mic} microphone {fault.why}", **numbers)
+        yield _of_take(by_name[fault.take], fault.kind, f"{fault.mic} microphone: {fault.why}", **numbers)
 
 
 def _silent(takes: Sequence[Take]) -> Iterator[Finding]:

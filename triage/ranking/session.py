@@ -4,7 +4,7 @@
 applies another model to the features that the last ranking kept, which takes a fraction of the time.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -90,13 +90,14 @@ def features_of_session(engine: Engine, session: StoredSession) -> SessionFeatur
         return kept if kept is not None else _featured(db, session.id, session.a4_hz, None).features
 
 
-def mark_group(engine: Engine, session: StoredSession, group: str, by: str, harmless: bool = True) -> int:
-    """Record whether a group of hits is harmless, rank the session anew, and return how many are left out now."""
+def mark_groups(engine: Engine, session: StoredSession, marked: Sequence[str], by: str, harmless: bool = True) -> int:
+    """Record whether groups of hits are harmless, rank the session anew, and return how many are left out now."""
     with writing(engine) as db:
-        loudest = groups(db, session.id).get(group)
-        record_mark(db, session.id, HarmlessMark(group, harmless, session.name, by, datetime.now(UTC), loudest))
+        loudest, now = groups(db, session.id), datetime.now(UTC)
+        for group in marked:
+            record_mark(db, session.id, HarmlessMark(group, harmless, session.name, by, now, loudest.get(group)))
     ranked = rank_session(engine, session.id, session.a4_hz)
-    return sum(hit.harmless for take in ranked.takes for hit in take.hits if hit.group == group)
+    return sum(hit.harmless for take in ranked.takes for hit in take.hits if hit.group in marked)
 
 
 def _featured(db: Connection, session_id: int, a4_hz: float, broken: Mapping[str, list[str]] | None) -> RankedSession:

@@ -5,13 +5,16 @@ its schema checked. ``reading(engine)`` and ``writing(engine)`` give ``db``, the
 takes first: what is done in one block is seen whole or, after an error, not at all.
 """
 
+import os
+import re
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
@@ -117,9 +120,32 @@ def _as_store_error(engine: Engine) -> Iterator[None]:
         # The other kinds of DatabaseError (a broken constraint, wrong SQL) are bugs and keep their traceback.
         if type(error) not in (OperationalError, DatabaseError):
             raise
-        message = " ".join(str(error.orig).split())
-        advice = "check that it can be reached, is not full or locked, and is a database of this tool"
-        raise StoreError(f"{shown(engine)}: {message}; {advice}") from error
+        raise StoreError(f"{shown(engine)}: {_cause(' '.join(str(error.orig).split()))}") from error
+
+
+# What a database says, in the words of its driver -> what it means here, and what to do. The first that fits counts.
+CAUSES = (
+    (r"is locked|deadlock", "another process has been writing for too long; try again when it is done"),
+    (r"full|no space left", "the disk is full; make room, then do it again"),
+    (r"readonly|read-only", "the store can only be read here; copy it to a disk that can be written to"),
+    (r"unable to open|permission denied", "cannot be opened; check that its folder exists and who may use it"),
+    (r"is not a database", "file is not a database of this tool; name another with --store"),
+    (r"malformed|corrupt", "the file is damaged; go back to a copy, or look with `triage check`"),
+    (r"disk i/o|input/output", "the disk cannot be read or written; check that it is still connected"),
+    (r'database "?[^"]*"? does not exist', "there is no such database on the server; create it, or name another"),
+    (r"password|authentication|no pg_hba", "the server refuses this user or password; check the address"),
+    (r"translate host|name resolution|not known", "no server of that name is known; check the address"),
+    (r"refused|no route|timeout|timed out|unreachable", "the server does not answer; check that it runs"),
+    (r"terminating|closed|lost|reset|shutting down|starting up", "the server went away; try again once it is back"),
+)
+
+
+def _cause(message: str) -> str:
+    """Return one cause with its remedy; the database's own words where it is none that is known."""
+    for pattern, cause in CAUSES:
+        if re.search(pattern, message, re.IGNORECASE):
+            return cause
+    return f"{message}; check that the database can be reached"
 
 
 def _settle_schema(engine: Engine, create: bool) -> None:
@@ -154,7 +180,8 @@ def _url(address: str) -> URL:
 
 
 def _shown(url: URL) -> str:
-    return url.render_as_string(hide_password=True)
+    # Without the driver, which nobody need have typed.
+    return url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)
 
 
 def _refuse_missing(url: URL) -> None:
@@ -168,21 +195,40 @@ def _refuse_missing(url: URL) -> None:
 
 def _engine(url: URL) -> Engine:
     if url.get_backend_name() == "sqlite":
-        engine = create_engine(url)
-        event.listen(engine, "connect", _prepare_sqlite)
+        only_read = _read_only(url)
+        engine = create_engine(url, creator=only_read) if only_read else create_engine(url)
+        event.listen(engine, "connect", _begun_by_us if only_read else _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
     try:
         return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": CONNECT_S})
     except ModuleNotFoundError:
         raise StoreError(
-            f"store {_shown(url)}: no PostgreSQL driver; `pip install 'take-triage[postgres]'` brings it"
+            f"store {_shown(url)}: no PostgreSQL driver; `pip install 'psycopg[binary]'` brings it"
         ) from None
 
 
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
+def _read_only(url: URL) -> Callable[[], sqlite3.Connection] | None:
+    """Return what opens a SQLite file that can only be read; None where it can be written to.
+
+    Beside the file SQLite wants files of its own, even to read. On a disk that cannot be written to it goes without
+    where it is told that nobody writes; a log left beside the file says that somebody did.
+    """
+    path = Path(url.database or ":memory:")
+    if "uri" in url.query or not path.is_file() or (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+        return None
+    alone = "" if Path(f"{path}-wal").exists() else "&immutable=1"
+    address = f"file:{quote(str(path.resolve()))}?mode=ro{alone}"
+    return lambda: sqlite3.connect(address, uri=True, check_same_thread=False)
+
+
+def _begun_by_us(connection: Any, _record: Any) -> None:
     # Python's driver would begin a transaction only at the first change; we begin each one ourselves, below.
     connection.isolation_level = None
+
+
+def _prepare_sqlite(connection: Any, record: Any) -> None:
+    _begun_by_us(connection, record)
     # FULL: a verdict is on the disk before it counts as kept; NORMAL would lose the last of it with the power.
     for pragma in (f"busy_timeout = {BUSY_MS}", "synchronous = FULL"):
         connection.execute(f"PRAGMA {pragma}").close()

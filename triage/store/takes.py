@@ -26,6 +26,7 @@ from triage.store.standing import settle
 from triage.store.stored import StoredSession, StoredTake
 
 _OF_TRACK = [column for column in tables.track.c if column.name not in ("id", "take_id")]
+MOST_NAMES = 12  # that an error about an unknown name lists
 GONE = "no longer in the folder or on the take sheet; kept because of what people said of it"
 
 
@@ -273,7 +274,13 @@ def stored_take(row: Row[Any]) -> StoredTake:
     return StoredTake(**values | {"expected_pitches": tuple(values["expected_pitches"])})
 
 
+def _all_named(what: str, known: list[str]) -> str:
+    shown = sorted(known)[-MOST_NAMES:]
+    more = f" and {len(known) - len(shown)} more" if len(known) > len(shown) else ""
+    return f"no similar name; {what}s: {', '.join(shown)}{more}" if known else f"there is no {what} yet"
+
+
 def _unknown(what: str, name: str, known: list[str]) -> str:
     near = get_close_matches(name, known, n=3, cutoff=0.5)
-    nearest = f"nearest: {', '.join(near)}" if near else f"{len(known)} in all, none of a like name"
+    nearest = f"nearest: {', '.join(near)}" if near else _all_named(what, known)
     return f"no {what} {name!r}; {nearest}"

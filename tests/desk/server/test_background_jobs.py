@@ -8,8 +8,9 @@ from tests.commands import sqlite
 from training.consistency_truth import Planted, plant
 from triage.desk import background_jobs
 from triage.desk import sheet_views as shown_sheets
-from triage.desk.background_jobs import make_sheet
+from triage.desk.background_jobs import SHEETS, BackgroundJobs, make_sheet
 from triage.desk.pages_sheets import ROWS, page_of_calls
+from triage.domain.errors import StoreError
 from triage.sheets.consistency import consistency
 from triage.store.changes import bump
 from triage.store.engine import open_store, reading, writing
@@ -84,6 +85,39 @@ def test_a_desk_whose_worker_is_lost_still_answers_and_starts_another(desk, monk
     assert anna.get("/s/1/pickups").status_code == 200
     until(lambda: "data-waits" not in anna.get("/s/1/pickups").text)
     assert background._worker is not first
+
+
+def test_a_sheet_that_cannot_be_made_is_tried_again_only_after_a_change_and_an_idle_desk_rests(store, monkeypatch):
+    tries, looks = [], []
+
+    class Refusing:
+        def __init__(self, _store):
+            pass
+
+        def make(self, what, session_id):
+            tries.append(what)
+            raise StoreError("it cannot be made")
+
+        def kill(self):
+            pass
+
+    monkeypatch.setattr(background_jobs, "_Worker", Refusing)
+    monkeypatch.setattr(background_jobs, "LOOK_S", 0.01)
+    monkeypatch.setattr(background_jobs, "PAUSES_UNASKED", 0.0)
+    cached_state = background_jobs.cached_state
+    monkeypatch.setattr(background_jobs, "cached_state", lambda *given: looks.append(1) or cached_state(*given))
+    engine = open_store(store)
+    jobs = BackgroundJobs(engine, store)
+    jobs.start()
+    until(lambda: jobs._settled is not None)
+    before = len(looks)
+    time.sleep(0.5)  # fifty looks at the counters
+    assert sorted(tries) == sorted(SHEETS) and len(looks) == before
+    with writing(engine) as db:
+        bump(db, 1, "takes")
+    until(lambda: len(tries) == 2 * len(SHEETS))
+    jobs.end()
+    engine.dispose()
 
 
 def test_a_page_holds_so_many_cells_and_says_where_the_next_begins():

@@ -82,4 +82,4 @@ def test_the_models_page_says_how_far_people_agree_and_what_to_hear_again(desk, 
     engine.dispose()
     page = desk.person("petra", "producer").get("/models").text
     assert "How far people agree" in page and shown in page
-    assert "Verdicts worth a second hearing" in page and "mill T002" in page
+    assert "Verdicts worth re-checking" in page and "mill T002" in page

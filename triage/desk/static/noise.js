@@ -37,9 +37,9 @@ document.addEventListener("click", async (event) => {
     if (button.dataset.sound) return await player.play([{ url: button.dataset.sound, fromS: 0, mic: "", take: null }]);
     button.disabled = true;
     const harmless = button.dataset.word === "true";
-    announce("Ranking the session anew …"); // which takes seconds, the first time longer
+    announce("Re-ranking the session …"); // which takes seconds, the first time longer
     await post(`/api/s/${sessionId}/harmless`, { group: button.dataset.harmless, harmless });
-    announce(harmless ? "Called harmless; the session is ranked anew" : "Back on the sheet; the session is ranked anew");
+    announce(harmless ? "Marked as harmless; session re-ranked" : "Back on the sheet; session re-ranked");
     document.dispatchEvent(new Event("renew"));
   } catch (error) {
     button.disabled = false;
