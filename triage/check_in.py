@@ -91,7 +91,7 @@ def _compare_with_known(
         raise ConfigError(
             f"{here}: {len(gone)} of the {len(before)} takes taken in of {session.name!r} are not there "
             f"({_some(gone)}); is the disk with {session.files.folder}/ mounted? Nothing was changed. If they were "
-            "taken away on purpose: `triage intake --forget`"
+            "taken away on purpose: `triage intake FOLDER --forget`"
         )
     if gone:
         lines.append(f"{len(gone)} of {len(before)} takes are no longer in {session.files.folder}/: {_some(gone)}")
@@ -118,7 +118,7 @@ def _of_another_folder(
         if not permitted.moved:
             raise ConfigError(
                 f"{here}: session {name!r} was taken in from {folder}, which is still there; this is a copy of it, "
-                "and nothing was changed. To read the recordings from here from now on: `triage intake --moved`"
+                "and nothing was changed. To read the recordings here from now on: `triage intake FOLDER --moved`"
             )
     return f"{name!r} was taken in from {folder}; its recordings are read from {here} from now on"
 

@@ -53,8 +53,7 @@ def take_in_folder(
     remote = "://" in folder
     if not remote:
         _check_folder(Path(folder))
-    from triage.check_in import Permitted
-    from triage.pipeline import take_in
+    from triage.pipeline import Permitted, take_in
     from triage.transfer.session_record import add_record, unpacked
 
     where, record = (folder, None) if remote else unpacked(Path(folder))
