@@ -52,10 +52,11 @@ SHORTEST_SPOT_S = 0.3  # so that a click is heard in its context
 def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: str | None = None) -> dict[str, Any]:
     """Return all that the desk shows of a take; ``why`` it comes, where that is not its doubt.
 
-    One that comes again unannounced is shown as if nobody had heard it.
+    One that comes again unannounced, or to a second person on purpose, is shown as if nobody had heard it.
     """
-    given = () if why == "repeat" else history(db, take.id)
-    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "repeat" else {}
+    afresh = why in ("repeat", "second")
+    given = () if afresh else history(db, take.id)
+    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if afresh else {}
     played, expected = notes(db, take.session_id, take.name), find_expected(db, take.id)
     return {
         **_keys(take, TAKE),

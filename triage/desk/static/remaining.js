@@ -38,6 +38,15 @@ function byLot({ expected, low, high, sampled }) {
   return make("span", { class: "sampled", title, text: ` · by random sample ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
 }
 
+/** Say which takes are on whose screen; `named` is the id of the one that was opened here all the same. */
+export function showOthers(others, named) {
+  const people = new Map();
+  for (const { by: person, take } of others) people.set(person, [...(people.get(person) ?? []), take]);
+  const both = others.find((one) => one.take_id === named);
+  const lists = [...people].map(([person, takes]) => `${person} ${takes.join(", ")}`);
+  by("others").textContent = (both ? `${both.take} is on ${both.by}'s screen as well. ` : "") + (lists.length ? `Now with others: ${lists.join("; ")}` : "");
+}
+
 /** Show what the desk does not have yet, and what it refused. */
 export function showPending({ waiting, refused, away, signedOut }) {
   const parts = [];
