@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from triage.audition.excerpts import pitch_words
 from triage.domain.measurements import COMPARED
 from triage.domain.spot import Spot
-from triage.ranking.queue_mixing import RejectEstimate
+from triage.ranking.queue_mixing import RejectEstimate, may_stop
 from triage.store.expectations import find_expected
 from triage.store.hits import hits
 from triage.store.neighbours import NeighbourNote
@@ -93,11 +93,12 @@ def left_shown(left: Left, bound: float, sample: RejectEstimate | None = None) -
 
     The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.
     """
-    estimate = None
+    shown = None
     if sample:
-        estimate = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
-    most = max(left.expected_rejects, estimate["expected"] if estimate else 0.0)
-    return {**_keys(left, tuple(vars(left))), "sample": estimate, "bound": bound, "can_stop": most <= bound}
+        shown = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
+        sample = sample._replace(expected=shown["expected"])
+    stop = may_stop(sample, left.expected_rejects, bound, left.all)
+    return {**_keys(left, tuple(vars(left))), "sample": shown, "bound": bound, "can_stop": stop}
 
 
 def neighbour_shown(db: Connection, one: NeighbourNote, mic: str | None, take_id: int, note: int) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from sqlalchemy import Connection
 
 from triage.judge.active_learning import ALL_BY_DOUBT, Mix, purpose
-from triage.judge.unheard_rejects import RejectEstimate, Tail, rejects_unheard
+from triage.judge.unheard_rejects import RejectEstimate, Tail, may_stop, rejects_unheard
 from triage.store.leases import Lease, give_back, lease_takes, leases
 from triage.store.review import next_takes
 from triage.store.review_sampling import (
@@ -30,6 +30,7 @@ from triage.store.stored import StoredTake
 Coming = tuple[
     StoredTake, str | None
 ]  # a take, and why it comes: None for its doubt, else one of domain.verdict.SHOWN
+__all__ = ["ALL_BY_DOUBT", "Mix", "RejectEstimate", "may_stop"]  # beside what is below
 MIX = Mix()
 TRIES = 5  # to deal, where others ask at the same moment
 

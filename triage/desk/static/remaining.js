@@ -29,7 +29,14 @@ export function showLeft(left) {
   if (left.sample) line.append(byLot(left.sample));
   if (left.disputed) line.append(` · you differ on ${left.disputed}`);
   if (left.can_stop && left.takes) line.append(make("strong", { class: "stop", text: "You can stop here" }));
+  else if (left.takes && rejects <= left.bound) line.append(make("span", { class: "sampled", text: ` · ${notYet(left)}` }));
   if (document.activeElement !== by("bound")) by("bound").value = left.bound;
+}
+
+/** Say why one cannot stop though the doubts would allow it. */
+function notYet({ sample, bound }) {
+  if (!sample) return "no random sample says so yet";
+  return sample.expected > bound ? "the random sample says otherwise" : "the random sample is too small to say so";
 }
 
 /** Show what the random sample gives, and how it is estimated. */
