@@ -13,7 +13,7 @@ from triage.domain.take import Track
 from triage.intake.arrivals import ArrivedSession, Check, TakeFiles, check_arrivals
 from triage.intake.integrity import check_file
 from triage.intake.session import SESSION_FILE, SessionDescription, read_session
-from triage.intake.sheet import SHEET_FILE, read_sheet
+from triage.intake.vocabulary import sheet_of
 from triage.store.engine import writing
 from triage.store.plan import save_sheet
 from triage.store.takes import GONE, fingerprints, save_session, sessions, takes, tracks_of_takes
@@ -46,6 +46,7 @@ class CheckedIn:
     new: list[TakeFiles]
     address: str | None = None  # where the files really are, if not in the folder
     noticed: tuple[str, ...] = ()
+    sheet_asks: bool = False  # of the take sheet a person has to put something right
 
 
 def check_in(
@@ -61,7 +62,7 @@ def check_in(
     is not mounted, and a copy of a session that stands elsewhere too.
     """
     session = read_session(folder)
-    sheet = read_sheet(folder / SHEET_FILE, session.middle_c_octave)
+    sheet = sheet_of(folder, session)
     arrived = check_arrivals(folder, session, sheet, check)
     here = address or str(folder.resolve())
     with writing(db_engine) as db:
@@ -71,7 +72,7 @@ def check_in(
         known = fingerprints(db, session_id)
     reference_mic = session.reference_mic_name()
     new = [take for take in arrived.takes if known.get(take.name) != fingerprint(take, reference_mic, session.a4_hz)]
-    return CheckedIn(folder, session, session_id, arrived, new, address, noticed)
+    return CheckedIn(folder, session, session_id, arrived, new, address, noticed, sheet.needs_person)
 
 
 def _compare_with_known(

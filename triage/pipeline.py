@@ -30,7 +30,13 @@ class Summary:
     takes: int
     new_takes: int
     problems: list[str]
-    needs_person: bool
+    incomplete: bool  # files are missing or broken
+    sheet_asks: bool  # the take sheet holds what a person has to put right
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether somebody has to see to it before all is done."""
+        return self.incomplete or self.sheet_asks
 
 
 def take_in(
@@ -55,7 +61,7 @@ def take_in(
     report("ranking", 1, 1)
     incomplete = bool(checked.arrived.arrivals.of_kind("missing", "broken"))
     lines = [*checked.noticed, *problems]
-    return Summary(checked.session.name, ranked, len(checked.new), lines, incomplete)
+    return Summary(checked.session.name, ranked, len(checked.new), lines, incomplete, checked.sheet_asks)
 
 
 def analyse(

@@ -63,8 +63,11 @@ def take_in_folder(
     for line in (*brought, *summary.problems):
         notify(f"note: {line}")
     put(f"{summary.session}: {summary.takes} takes, {summary.new_takes} of them new or changed\n")
-    if summary.needs_person:
+    if summary.incomplete:
         notify("files are missing or broken: `triage arrivals` lists them")
+    if summary.sheet_asks:
+        notify("the take sheet asks something (see the notes above); correct it, then take the session in again")
+    if summary.needs_person:
         raise typer.Exit(NEEDS_ATTENTION)
 
 
