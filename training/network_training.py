@@ -9,7 +9,7 @@ import math
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
@@ -22,6 +22,7 @@ from training import note_editing as shaping
 from training.noises import InventedNoise, Maker
 from training.plans import NoiseClip
 from training.pool import RATE_HZ, Pool, PoolRecipe, build_pool, load_pool
+from training.public_recordings import Recording
 from training.recipe import Recipe
 from training.recordings import quarter_of, read_mono, read_rows
 from training.tracking import tracked
@@ -48,6 +49,7 @@ class NoiseConfig(Strict):
 
     quarters: tuple[int, ...]
     invented: int
+    without_sources: tuple[str, ...] = ()  # kept for the test, whole
 
 
 class CardConfig(Strict):
@@ -106,7 +108,8 @@ def noise_clips(
     names = read_toml(shipped(config.pool.recipe), Recipe).noise.kinds
     clips = []
     for row in read_rows(recordings / "noise.csv"):
-        if row["category"] in names and quarter_of(row["path"]) in quarters:
+        own = row.get("source") not in config.noise.without_sources
+        if own and row["category"] in names and quarter_of(row["path"]) in quarters:
             wave, rate_hz = read_mono(recordings / row["path"])
             wave = wave[shaping.onset_sample(wave, rate_hz) : shaping.sounding_end(wave, rate_hz, 25.0)]
             clips.append(NoiseClip(names[row["category"]], shaping.retune(wave, rate_hz / RATE_HZ), row["path"]))
@@ -123,11 +126,13 @@ def split_parts(pool: Pool, without: Collection[str]) -> tuple[list[int], list[i
     return train, own or [i for i, held in enumerate(pool.held) if held]
 
 
-def cached_pool(config: DataConfig, recordings: Path, banks: Path | None, file: Path | None) -> Pool:
+def cached_pool(
+    config: DataConfig, recordings: Path, banks: Path | None, file: Path | None, public: Sequence[Recording] = ()
+) -> Pool:
     """Return the pool from ``file``; without such a file build it and, if a file is named, save it there."""
     if file and file.exists():
         return load_pool(file)
-    pool = build_pool(config.pool, recordings, banks, config.seed)
+    pool = build_pool(config.pool, recordings, banks, config.seed, public)
     if file:
         pool.save(file)
     return pool

@@ -1,8 +1,8 @@
 """Batches of the noise network's training: takes with noises among the notes, on several microphones of one room.
 
-``NoiseRenderer.render`` renders a plan (layout.py) on the device, music and noises apart, so that the target of each
-step is known: how far the noise stands over its masker on every microphone (triage/listen/masking.py), and its kind.
-Rows are takes, then microphones.
+``NoiseRenderer.render`` renders a plan (layout.py) on the device, the notes, the natural sounds of playing them and
+the noises apart, so that the target of each step is known: how far the noise stands over its masker on every
+microphone (triage/listen/masking.py), and its kind; the same for natural sounds. Rows are takes, then microphones.
 """
 
 from collections.abc import Sequence
@@ -14,12 +14,12 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from training.gpu_rendering import Renderer, add_segments, warped
+from training.gpu_rendering import Renderer, add_segments, coloured_noise, joined_clips, warped
 from training.layout import Plan, StageRecipe
 from training.plans import NoiseClip
 from training.pool import RATE_HZ, Pool
 from training.recipe import Range
-from triage.domain.kinds import NOISES
+from triage.domain.kinds import NATURAL, NOISES
 from triage.listen.logmel import LogMel
 from triage.listen.masking import LOUDNESS_EXPONENT, bark, spreading_db
 from triage.listen.mel_groups import GROUP, MEAN_FRAMES
@@ -31,6 +31,7 @@ SOUND_M_S = 343.0
 RING_S = 0.4  # of a room, that belongs to a noise
 AUDIBLE_DB, FAINT_DB = 4.0, 1.0  # over the masker; between the two the label is unknown
 MOST_MICS = 4
+AFTER_NOTE = 0.2  # share of keys and bows at a note's end
 
 
 class NoisyRecipe(StageRecipe):
@@ -42,6 +43,10 @@ class NoisyRecipe(StageRecipe):
     made: float  # share of noises that are synthetic, not recorded
     note_missed: float  # share of notes that segmentation misses
     noise_taken: float  # share of noises that it takes for a note
+    natural: float  # share of takes whose player is heard
+    natural_db: dict[str, Range]  # of each natural sound's loudest 10 ms, against the part's usual note
+    natural_taken: float  # share of natural sounds that a note is taken to begin with
+    grain_db: Range  # of what a recorded note brings along while it sounds: its own noise or rumble, against the note
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,9 @@ class NoisyBatch:
     any: Tensor  # (take, step)
     kind: Tensor  # (take, step) index into NOISES where ``any``
     weight: Tensor  # (take, step) 0 where the label is unknown
+    natural: Tensor  # (take, step) 0 or 1: a natural sound is audible
+    sound: Tensor  # (take, step) index into NATURAL where ``natural``
+    natural_weight: Tensor  # (take, step) 0 where the label is unknown
 
 
 class _SceneEvents(NamedTuple):
@@ -62,6 +70,7 @@ class _SceneEvents(NamedTuple):
     kind: Tensor
     start_s: Tensor
     end_s: Tensor
+    note: Tensor | None = None  # index into the plan's notes, of a natural sound; -1 after one
 
 
 class NoiseRenderer(Renderer):
@@ -71,9 +80,19 @@ class NoiseRenderer(Renderer):
     tails_at_once = mics_per_room = MOST_MICS
     recipe: NoisyRecipe
 
-    def __init__(self, pool: Pool, samples: Tensor, clips: Sequence[NoiseClip], recipe: NoisyRecipe, seed: int):
+    def __init__(
+        self,
+        pool: Pool,
+        samples: Tensor,
+        clips: Sequence[NoiseClip],
+        sounds: Sequence[NoiseClip],
+        recipe: NoisyRecipe,
+        seed: int,
+    ):
         super().__init__(pool, samples, clips, recipe, seed)
         self.odds = self._odds(clips)
+        self.sound, self.sounds = joined_clips(sounds, self.device, NATURAL)
+        self.grains = coloured_noise(torch.linspace(-14.0, 0.0, 12, device=self.device), self.size, self.random)
         group_bark = bark(LogMel(RATE_HZ).band_hz().reshape(-1, GROUP).mean(axis=1))
         spread = 10 ** (spreading_db(group_bark[:, None] - group_bark[None, :]) / 10)
         self.spread = self._on_device(spread).to(torch.float32)
@@ -97,22 +116,26 @@ class NoiseRenderer(Renderer):
         floor_db = self._uniform((takes, mics), *self.recipe.floor_db)
         tails, colour = self._room_tails(takes, mics) / critical_m[..., None], self._colour(takes, mics)
         gain = (player_m**-2 + critical_m**-2).rsqrt()  # of the preamplifier: the player arrives at the same level
-        dry = torch.fft.rfft(self._dry(plan, takes))[:, None]
         response = gain[..., None] * colour
-        music = torch.fft.irfft(dry * response * (self._direct(player_m) + tails), self.size)
-        del dry
+        path = response * (self._direct(player_m) + tails)
+        music = torch.fft.irfft(torch.fft.rfft(self._dry(plan, takes))[:, None] * path, self.size)
+        played, sounds = self._played(plan, takes)
+        natural = torch.fft.irfft(torch.fft.rfft(played)[:, None] * path, self.size)
         noises, events = self._noises(takes, (noise_m, critical_m, gain, floor_db))
-        spectrum = torch.fft.rfft(noises)  # (take, place, bin)
+        spectrum = torch.fft.rfft(noises) * self._colour(takes, PLACES)  # (take, place, bin)
         noise = sum(spectrum[:, None, k] * response * (self._direct(noise_m[:, k]) + tails) for k in range(PLACES))
         noise = torch.fft.irfft(noise, self.size)[..., : self.count].flatten(0, 1)
         rows = torch.arange(takes * mics, device=self.device)
         floor = self._floor(10 ** (floor_db.flatten()[:, None] / 20), rows)
-        clean = music[..., : self.count].flatten(0, 1) + floor
+        music, natural = (wave[..., : self.count].flatten(0, 1) for wave in (music, natural))
         level = 10 ** (self._uniform((takes * mics, 1), -24.0, -6.0) / 20)
-        frames = self.logmel((clean + noise) * level)
-        audible = self._audible(noise * level, clean * level, floor * level).view(takes, mics, -1)
+        frames = self.logmel((music + natural + noise + floor) * level)
+        over = self._audible(noise * level, natural * level, (music + floor) * level, floor * level)
+        audible, heard = (one.view(takes, mics, -1) for one in over)
         frames = frames.view(takes, mics, frames.shape[1], -1)
-        return self._batch(frames, self._marks(plan, player_m, events, frames.shape[3]), audible, events, noise_m)
+        marks = self._marks(plan, player_m, events, sounds, frames.shape[3])
+        targets = (*self._noise_targets(audible, events, noise_m), *self._natural_targets(heard, sounds))
+        return NoisyBatch(frames, marks, audible, *targets)
 
     def augment(self, batch: NoisyBatch) -> NoisyBatch:
         """Return a batch with each take's mel axis stretched and shifted anew: instruments that do not exist."""
@@ -123,13 +146,58 @@ class NoiseRenderer(Renderer):
         frames = warped(batch.frames.flatten(0, 1), stretch, offset)
         return replace(batch, frames=frames.view(batch.frames.shape))
 
-    def _marks(self, plan: Plan, player_m: Tensor, events: _SceneEvents, frames: int) -> Tensor:
-        """Return note masks as of segmentation: times a little off, few notes missing, few noises included."""
+    def _dry(self, plan: Plan, takes: int) -> Tensor:
+        """Return the notes of every take, each with what its recording brings along while it sounds."""
+        dry, recipe = super()._dry(plan, takes), self.recipe
+        row, length = self._on_device(plan.row), self._on_device(self.pool.length[plan.note])
+        own = self._randint(len(self.grains), (takes,))[row]
+        start = own * self.size + self._randint(self.size - int(length.max()), (len(row),))
+        at = (self._on_device(plan.at) - (self._uniform((len(row),), 0.0, 0.05) * RATE_HZ).long()).clamp(min=0)
+        gain = 10 ** (self._uniform((takes,), *recipe.grain_db)[row] / 20)
+        add_segments(dry, self.grains.flatten(), start, length, row, at, gain, None, round(FADE_S * RATE_HZ))
+        return dry
+
+    def _played(self, plan: Plan, takes: int) -> tuple[Tensor, _SceneEvents]:
+        """Return the natural sounds of every take [take, sample] and when they are: before notes, some after them."""
+        recipe, count = self.recipe, len(NATURAL)
+        kind, start, length = self.sounds
+        odds = self._uniform((takes, count), -0.3, 0.95).clamp(min=0.0)
+        odds = odds * (self._uniform((takes, 1), 0, 1) < recipe.natural)
+        ranges = [recipe.natural_db[name] for name in NATURAL]
+        habit = torch.stack([self._uniform((takes,), *one) for one in ranges], dim=1)
+        row = self._on_device(plan.row)
+        note, which = torch.nonzero(self._uniform((len(row), count), 0, 1) < odds[row], as_tuple=True)
+        clip = torch.multinomial((kind == which[:, None]).float(), 1, generator=self.random)[:, 0]
+        longest = (self._uniform((len(note),), 0.15, 0.6) * RATE_HZ).long()
+        rate = 2 ** self._uniform((len(note),), -0.3, 0.3)
+        duration = torch.minimum(longest, ((length[clip] - 2) / rate).long()).clamp(min=64)
+        onset = self._on_device(plan.at)[note]
+        lead = (self._uniform((len(note),), 0.02, 0.2) * RATE_HZ).long()
+        breath = which == NATURAL.index("lead-breath")
+        at = onset - torch.where(breath, duration + lead // 2, lead)
+        ends = onset + self._on_device(self.pool.end[plan.note])[note]
+        late = ~breath & (self._uniform((len(note),), 0, 1) < AFTER_NOTE)
+        at = torch.where(late, ends + (self._uniform((len(note),), -0.05, 0.15) * RATE_HZ).long(), at)
+        at = at.clamp(0, self.count - 64)
+        level_db = habit[row[note], which] + 2.5 * torch.randn(len(note), generator=self.random, device=self.device)
+        played = torch.zeros(takes, self.size, device=self.device)
+        fade = round(FADE_S * RATE_HZ)
+        strength = 10 ** (level_db / 20)
+        add_segments(played, self.sound, start[clip], duration, row[note], at, strength, rate, fade)
+        times = (at / RATE_HZ, (at + duration) / RATE_HZ)
+        return played, _SceneEvents(row[note], which, *times, torch.where(late, -1, note))
+
+    def _marks(self, plan: Plan, player_m: Tensor, events: _SceneEvents, sounds: _SceneEvents, frames: int) -> Tensor:
+        """Return note masks as of segmentation: times a little off, few notes missing, few other sounds included."""
         row = self._on_device(plan.row)
         start_s = self._on_device(plan.at / RATE_HZ).to(torch.float32) + player_m[row, 0] / SOUND_M_S
         sounds_s = self._on_device(self.pool.end[plan.note] / RATE_HZ).to(torch.float32)
         end_s = start_s + sounds_s * self._uniform(sounds_s.shape, 0.9, 1.15) + self._uniform(sounds_s.shape, 0, 0.15)
         start_s = start_s + self._uniform(start_s.shape, -0.012, 0.012)
+        assert sounds.note is not None
+        early = (self._uniform(sounds.start_s.shape, 0, 1) < self.recipe.natural_taken) & (sounds.note >= 0)
+        own_s = sounds.start_s.to(torch.float32) + player_m[sounds.take, 0] / SOUND_M_S
+        start_s.scatter_reduce_(0, sounds.note[early], own_s[early], "amin")
         seen = self._uniform(start_s.shape, 0, 1) >= self.recipe.note_missed
         taken = self._uniform(events.start_s.shape, 0, 1) < self.recipe.noise_taken
         wrong_s = events.start_s.to(torch.float32)[taken]
@@ -203,37 +271,56 @@ class NoiseRenderer(Renderer):
         padded = functional.pad(power, (MEAN_FRAMES // 2, MEAN_FRAMES - 1 - MEAN_FRAMES // 2), mode="replicate")
         return functional.avg_pool1d(padded, MEAN_FRAMES, 1)
 
-    def _audible(self, noise: Tensor, clean: Tensor, floor: Tensor) -> Tensor:
-        """Return how far the noise stands over its masker [row, step] in dB; see listen/masking.py."""
-        own, under = self._levels(noise), self._levels(clean)
+    def _audible(self, noise: Tensor, natural: Tensor, music: Tensor, floor: Tensor) -> tuple[Tensor, Tensor]:
+        """Return how far noise and natural sounds stand over their maskers [row, step] in dB (listen/masking.py)."""
+        own, played, under = self._levels(noise), self._levels(natural), self._levels(music)
         quiet = self._levels(floor).mean(dim=2, keepdim=True)
+        return self._over(own, under + played, quiet), self._over(played, under, quiet)
+
+    def _over(self, own: Tensor, under: Tensor, quiet: Tensor) -> Tensor:
         masker = torch.maximum(self.spread @ under, quiet)
         share = torch.where(own > quiet, own**LOUDNESS_EXPONENT, 0.0)
         over = (share * (10 * torch.log10(own / masker)).clamp(min=0)).sum(dim=1) / share.sum(dim=1).clamp(min=1e-12)
         over = functional.pad(over, (0, -over.shape[1] % STRIDE))
         return over.view(len(over), -1, STRIDE).amax(dim=2)
 
-    def _batch(
-        self, frames: Tensor, marks: Tensor, audible: Tensor, events: _SceneEvents, noise_m: Tensor
-    ) -> NoisyBatch:
-        """Return the batch with its targets at every step."""
-        takes, mics, steps = audible.shape
-        centre_s = (torch.arange(steps, device=self.device) + 0.5) * STEP_S
+    def _noise_targets(self, audible: Tensor, events: _SceneEvents, noise_m: Tensor) -> tuple[Tensor, ...]:
+        """Return present, any, kind and weight of every step."""
+        takes, _, steps = audible.shape
         late_s = noise_m.amax(dim=(1, 2))[events.take] / SOUND_M_S
         following = torch.cat((events.start_s[1:], events.start_s[:1]))
         same = torch.cat((events.take[1:] == events.take[:-1], events.take[:1] < 0))
         until_s = torch.minimum(events.end_s + RING_S, torch.where(same, following, torch.inf).clamp(min=0.04))
-        window = (centre_s > events.start_s[:, None] - STEP_S) & (centre_s < (until_s + late_s)[:, None])
-        present = torch.zeros(takes, mics, steps, device=self.device)
-        weight = torch.ones(takes, steps, device=self.device)
-        kind = torch.zeros(takes, steps, dtype=torch.long, device=self.device)
-        for i in range(len(events.take)):  # in order of time: a later one overwrites an earlier one
-            take, own = events.take[i], window[i]
-            loud = (audible[take] > AUDIBLE_DB) & own
-            span = loud.cummax(dim=1).values & loud.flip(1).cummax(dim=1).values.flip(1)
-            present[take] = torch.maximum(present[take], span.float())
-            unknown = own & ~span.any(dim=0) & (audible[take].amax(dim=0) > FAINT_DB)
-            weight[take] = torch.where(unknown, 0.0, weight[take])
-            kind[take] = torch.where(span.any(dim=0), events.kind[i], kind[take])
+        window = self._within(events.start_s - STEP_S, until_s + late_s, steps)
+        loud = (audible[events.take] > AUDIBLE_DB) & window[:, None]  # (event, mic, step)
+        span = loud.cummax(dim=2).values & loud.flip(2).cummax(dim=2).values.flip(2)
+        present = _highest(span.float(), events.take, takes)
+        shown = span.any(dim=1)
+        unknown = window & ~shown & (audible[events.take].amax(dim=1) > FAINT_DB)
+        order = torch.arange(1, len(events.take) + 1, device=self.device, dtype=torch.float32)
+        last = _highest(shown * order[:, None], events.take, takes).long()  # a later one covers an earlier one
+        kind = torch.where(last > 0, events.kind[last.clamp(min=1) - 1], 0)
         any_ = present.amax(dim=1)
-        return NoisyBatch(frames, marks, audible, present, any_, kind, torch.maximum(weight, any_))
+        weight = torch.maximum(1 - _highest(unknown.float(), events.take, takes), any_)
+        return present, any_, kind, weight
+
+    def _natural_targets(self, heard: Tensor, sounds: _SceneEvents) -> tuple[Tensor, Tensor, Tensor]:
+        """Return natural, sound and natural_weight of every step."""
+        takes, _, steps = heard.shape
+        most = heard.amax(dim=1)
+        window = self._within(sounds.start_s - STEP_S, sounds.end_s + RING_S, steps)
+        kinds = _highest(window * (sounds.kind[:, None] + 1.0), sounds.take, takes).long()
+        natural = (most > AUDIBLE_DB) & (kinds > 0)
+        weight = natural | (most < FAINT_DB)
+        return natural.float(), kinds.clamp(min=1) - 1, weight.float()
+
+    def _within(self, start_s: Tensor, end_s: Tensor, steps: int) -> Tensor:
+        """Return which steps lie between two times [event, step]."""
+        centre_s = (torch.arange(steps, device=self.device) + 0.5) * STEP_S
+        return (centre_s > start_s[:, None]) & (centre_s < end_s[:, None])
+
+
+def _highest(values: Tensor, take: Tensor, takes: int) -> Tensor:
+    """Return the highest value of the events of each take [event, ...] -> [take, ...]; 0 where there are none."""
+    index = take.view(-1, *[1] * (values.dim() - 1)).expand_as(values)
+    return torch.zeros(takes, *values.shape[1:], device=values.device).scatter_reduce_(0, index, values, "amax")

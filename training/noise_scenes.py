@@ -5,19 +5,22 @@ each from its own place. A Scene holds the tracks, shape (channel, sample), and 
 microphone nearest to it, its level over the floor and its exposure, both computed from the separate noise and music.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 
 from training import note_editing as shaping
 from training.demo_session import DemoRecipe, invented_stage
+from training.noise_truth import Audibility, PlantedNoise, Scene, audibility_of, mean_levels
 from training.noises import InventedNoise
 from training.note_editing import Array
+from training.note_versions import LeadIns, VersionsRecipe, calibration_player
 from training.plans import Laid, NoiseBank, NoiseClip, Stage, TakePlan
+from training.public_recordings import Recording
 from training.recipe import Recipe
 from training.recordings import RecordedNoise, RecordedPlayer, list_notes
 from training.rooms import MicRecipe, Place, build_hall
@@ -25,12 +28,8 @@ from training.sessions import plan_takes
 from training.synthetic_noises import MAKERS
 from training.takes import lay
 from triage.config import Strict, read_toml, shipped
-from triage.listen.logmel import HOP_S, LogMel
-from triage.listen.masking import audible_db, exposure
-from triage.listen.mel_groups import GROUP, group_levels
 
 INVENTED = "invented"
-LEAST_AUDIBLE_DB = 4.0  # over the masker: an exposure of 0.3
 MASKED_DB = 30.0  # a masked control lies so far under its note
 
 
@@ -51,36 +50,8 @@ class SceneRecipe(Strict):
     masked: float = 0.0  # ... or of a masked control there
     under_note_db: tuple[float, float] = (0.0, 30.0)
     most_notes: int = 6
-
-
-@dataclass(frozen=True)
-class PlantedNoise:
-    """One noise of a scene."""
-
-    kind: str
-    start_s: float  # at the microphone that it reaches first
-    end_s: float
-    where: str  # gap, held, masked
-    nearest: str
-    starts_s: tuple[float, ...]  # at each microphone
-    exposed: float  # highest over microphones
-    over_floor_db: float  # in its own bands, highest over microphones
-
-
-@dataclass(frozen=True)
-class Scene:
-    """The tracks of one take, and their truth."""
-
-    tracks: Array  # (channel, sample)
-    rate_hz: int
-    mics: tuple[str, ...]
-    planted: tuple[PlantedNoise, ...]
-    notes_s: tuple[tuple[float, float], ...] = field(default=())  # (onset, end) at the first microphone
-
-    @property
-    def duration_s(self) -> float:
-        """Return how long the take is."""
-        return self.tracks.shape[1] / self.rate_hz
+    without_sources: tuple[str, ...] = ()  # of noise clips: kept for the test
+    players: str = ""  # file whose [versions] says how players of the public recordings play, with their own sounds
 
 
 class MixedNoise:
@@ -95,14 +66,16 @@ class MixedNoise:
 
 
 def open_stage(
-    config: SceneRecipe, recordings: Path, instrument: str, rng: np.random.Generator
+    config: SceneRecipe, recordings: Path, instrument: str, rng: np.random.Generator, public: Sequence[Recording] = ()
 ) -> tuple[list[TakePlan], Stage]:
     """Return the takes of one instrument and a hall to play them in, both drawn."""
     recipe = read_toml(shipped(config.recipe), Recipe)
     rt60_s = float(rng.uniform(*config.rt60_s))
     recipe = recipe.model_copy(
         update={
-            "noise": recipe.noise.model_copy(update={"half": config.noise_half}),
+            "noise": recipe.noise.model_copy(
+                update={"half": config.noise_half, "without_sources": config.without_sources}
+            ),
             "hall": recipe.hall.model_copy(update={"rt60_s": rt60_s}),
             "mics": recipe.mics if config.mics == (3, 3) else _placed(recipe.mics, config.mics, rng),
         }
@@ -115,6 +88,12 @@ def open_stage(
         parts = read_toml(shipped("configs/demo.toml"), DemoRecipe).parts
         plans, stage = invented_stage(DemoRecipe(**{**dict(recipe), "parts": parts}), seed)
         return plans, replace(stage, noise=bank)
+    if config.players and any(one.instrument == instrument for one in public):
+        ways = VersionsRecipe(**tomllib.loads(shipped(config.players).read_text(encoding="utf-8"))["versions"])
+        own, pitches, many = calibration_player(ways, public, instrument, rng)
+        recipe = recipe.model_copy(update={"takes": ways.takes})
+        hall = build_hall(recipe.mics, recipe.hall, recipe.session.sample_rate_hz, seed)
+        return plan_takes(pitches, many, ways.takes, rng), Stage(recipe, hall, own, bank)
     player = RecordedPlayer(list_notes(recordings, recipe, (instrument,)), recipe)
     parts_of = {part: sorted(pitches) for part, pitches in player.by_pitch.items()}
     depth = {part: max(map(len, pitches.values())) for part, pitches in player.by_pitch.items()}
@@ -144,13 +123,17 @@ def _placed(mics: tuple[MicRecipe, ...], count: tuple[int, int], rng: np.random.
     return tuple(chosen)
 
 
-def make_scene(plan: TakePlan, stage: Stage, config: SceneRecipe, rng: np.random.Generator) -> Scene:
-    """Render one take with its noises."""
+def make_scene(
+    plan: TakePlan, stage: Stage, config: SceneRecipe, rng: np.random.Generator, lead_ins: LeadIns | None = None
+) -> Scene:
+    """Render one take with its noises, and with the player's own sounds before the notes."""
     played = plan.expected()[: config.most_notes]
     laid = lay([stage.player.play(plan, pitch, count, rng) for pitch, count in played], None, stage, rng)
     dry = np.zeros(max(laid.total, *(at + len(note) for at, note in zip(laid.onsets, laid.notes, strict=True))))
     for at, note in zip(laid.onsets, laid.notes, strict=True):
         dry[at : at + len(note)] += note
+        if lead_ins:
+            lead_ins.add(dry, at, shaping.rms_db(note[: shaping.sounding_end(note, stage.rate_hz)]), rng)
     music = stage.hall.record(dry, seed=int(rng.integers(2**31)))[:, : laid.total]
     music = music + stage.hall.floors(laid.total, rng)
     tracks, planted = music.copy(), []
@@ -204,7 +187,8 @@ def _plant(
         under = music[mic, at : at + max(len(dry), round(0.05 * rate_hz))]  # a plucked note is softer by then
         level_db = shaping.rms_db(under) - (MASKED_DB if where == "masked" else rng.uniform(*config.under_note_db))
     tracks = tracks * shaping.amplitude(level_db - levels[mic])
-    audibility = _audibility(tracks, music[:, at : at + tracks.shape[1]], stage)
+    floors = [_floor_levels(one.floor_dbfs, rate_hz) for one in stage.recipe.mics]
+    audibility = audibility_of(tracks, music[:, at : at + tracks.shape[1]], floors, rate_hz)
     return tracks, at, _truth(clip.kind, where, at / rate_hz, dry, place, audibility, stage)
 
 
@@ -217,16 +201,8 @@ def _window(laid: Laid, index: int, where: str, rate_hz: int) -> tuple[int, int]
     return end + round(0.1 * rate_hz), later - round(0.15 * rate_hz)
 
 
-class _Audibility(NamedTuple):
-    mic: int  # where it is most exposed
-    exposed: float
-    over_floor_db: float  # in its own bands, highest over microphones
-    first_s: float  # first and last audible time at that microphone, from the noise's start
-    last_s: float
-
-
 def _truth(
-    kind: str, where: str, at_s: float, dry: Array, place: Place, audibility: _Audibility, stage: Stage
+    kind: str, where: str, at_s: float, dry: Array, place: Place, audibility: Audibility, stage: Stage
 ) -> PlantedNoise:
     """Return the truth about one noise; it starts where it is audible, as a creak may begin very softly."""
     delays = [stage.hall.delay_s(k, place) for k in range(len(stage.recipe.mics))]
@@ -240,40 +216,11 @@ def _truth(
     return PlantedNoise(kind, starts_s[first], end_s, where, nearest, starts_s, exposed, over_floor_db)
 
 
-def _audibility(noise: Array, music: Array, stage: Stage) -> _Audibility:
-    """Return how audible a noise is, from the noise and the music alone, shape (channel, sample)."""
-    transform = LogMel(stage.rate_hz)
-    band_hz = transform.band_hz().reshape(-1, GROUP).mean(axis=1)
-    own, under = transform(noise), transform(music)
-    best, over = _Audibility(0, -1.0, 0.0, 0.0, 0.0), 0.0
-    for channel, mic in enumerate(stage.recipe.mics):
-        level, covered = group_levels(own[channel])[0], group_levels(under[channel])[0]
-        floor = _floor_levels(mic.floor_dbfs, stage.rate_hz)
-        contour = audible_db(level, covered, floor, band_hz)
-        audible = np.flatnonzero(contour > LEAST_AUDIBLE_DB)
-        exposed = exposure(float(contour.max()))
-        if exposed > best.exposed:
-            first, last = (audible[0], audible[-1]) if len(audible) else (0, 0)
-            best = _Audibility(channel, exposed, 0.0, first * HOP_S, last * HOP_S)
-        over = max(over, _over(level, floor))
-    return best._replace(over_floor_db=over)
-
-
-def _over(level: np.ndarray, floor: np.ndarray) -> float:
-    rose = level > floor[:, None] + 3.0
-    power = np.where(rose, 10 ** (level / 10), 0.0).sum(axis=0)
-    quiet = np.where(rose, 10 ** (floor / 10)[:, None], 0.0).sum(axis=0)
-    at = int(power.argmax())
-    return float(10 * np.log10(power[at] / quiet[at])) if power[at] > 0 else 0.0
-
-
 @cache
 def _floor_levels(floor_dbfs: float, rate_hz: int) -> np.ndarray:
     """Return the level of each mel group in a microphone's own noise, in dB."""
     noise = shaping.coloured_noise(4 * rate_hz, rate_hz, np.random.default_rng(0))
-    frames = LogMel(rate_hz)((noise * shaping.amplitude(floor_dbfs))[None])[0]
-    power = (10 ** (frames / 10)).reshape(-1, GROUP, frames.shape[1]).sum(axis=1)
-    return np.asarray(10 * np.log10(power.mean(axis=1) + 1e-13))
+    return mean_levels(noise * shaping.amplitude(floor_dbfs), rate_hz)
 
 
 def scenes(config: SceneRecipe, recordings: Path, part: int = 0, parts: int = 1) -> Iterator[Scene]:

@@ -1,4 +1,4 @@
-"""Trains the noise network: ``python -m training.noise_training --recordings FOLDER --banks FOLDER``.
+"""Trains the noise network: ``python -m training.noise_training --recordings FOLDER --banks FOLDER --public PUBLIC``.
 
 Settings come from configs/noise_training.toml. Takes of real, bank and invented notes with noises among them are
 rendered on the device, from the seed, as one to four microphones of a room record them (noise_batches.py). The
@@ -7,9 +7,10 @@ Writes weights and a card.
 """
 
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 import torch
@@ -18,9 +19,10 @@ from sklearn.metrics import average_precision_score, roc_auc_score
 from torch import Tensor
 from torch.nn import functional
 
+from training import note_editing as shaping
 from training.layout import Plan, plan
 from training.network_training import (
-    TRAINING_QUARTERS,
+    LEAST_SAMPLES,
     Banks,
     ConfigFile,
     DataConfig,
@@ -46,8 +48,11 @@ from training.network_training import (
     with_options,
 )
 from training.noise_batches import NoiseRenderer, NoisyBatch, NoisyRecipe
-from training.pool import Pool
-from training.synthetic_noises import MAKERS
+from training.plans import NoiseClip
+from training.pool import RATE_HZ, Pool
+from training.public_recordings import Recording, read_public
+from training.recordings import read_mono, read_rows
+from training.varied_noises import VARIED, bowing, puff
 from triage.config import Strict, read_toml, shipped
 from triage.domain.kinds import NOISES
 from triage.listen.noise_network import (
@@ -62,6 +67,10 @@ from triage.listen.noise_network import (
 MOST_DB = 40.0  # over the music; louder noises are all alike
 AHEAD = 3  # batches planned ahead
 LOG_EVERY = 50
+MADE = 60  # natural sounds that are synthesised, of each kind
+# Kind of a public recording, or category of noise.csv -> natural sound of playing
+SOUNDS_OF = {"breath": "lead-breath", "key": "key-sound", "bow_noise": "bow-sound", "string_noise": "bow-sound"}
+AS_NOISE = {"lead-breath": "breath", "key-sound": "mechanism"}  # the same sounds where they do not belong
 binary_cross_entropy = functional.binary_cross_entropy_with_logits
 
 
@@ -105,7 +114,18 @@ def losses_of(logits: NoisePrediction, batch: NoisyBatch) -> dict[str, Tensor]:
     level = (functional.smooth_l1_loss(logits.audible, target, beta=0.2, reduction="none") * more).sum() / more.sum()
     kinds = logits.kinds.transpose(1, 2)[noisy], batch.kind[noisy]
     kind = functional.cross_entropy(*kinds, label_smoothing=0.05) if noisy.any() else logits.kinds.sum() * 0
-    return {"any": any_, "there": present, "audible": level, "kinds": 0.1 * kind}
+    own, heard = batch.natural_weight, batch.natural > 0
+    natural = binary_cross_entropy(logits.natural, batch.natural, own, reduction="sum") / own.sum().clamp(min=1)
+    sounds = logits.sounds.transpose(1, 2)[heard], batch.sound[heard]
+    sound = functional.cross_entropy(*sounds) if heard.any() else logits.sounds.sum() * 0
+    return {
+        "any": any_,
+        "there": present,
+        "audible": level,
+        "kinds": 0.1 * kind,
+        "natural": 0.5 * natural,
+        "sounds": 0.05 * sound,
+    }
 
 
 def fit(
@@ -179,7 +199,7 @@ class NoiseValidation:
         """Return scores of a network, higher being better but for ``val/audible_db``."""
         with torch.no_grad():
             parts = [self._compared(forward(network, batch), batch) for batch in self.batches]
-        score, noisy, kind_right, error_db = (
+        score, noisy, kind_right, error_db, natural_score, natural = (
             torch.cat(column).float().cpu().numpy() for column in zip(*parts, strict=True)
         )
         return {
@@ -187,6 +207,7 @@ class NoiseValidation:
             "val/auroc": float(roc_auc_score(noisy > 0, score)),
             "val/kind_right": float(kind_right.mean()),
             "val/audible_db": float(error_db.mean()),
+            "val/natural_auroc": float(roc_auc_score(natural > 0, natural_score)),
         }
 
     @staticmethod
@@ -195,34 +216,77 @@ class NoiseValidation:
         labelled, noisy, present = batch.weight > 0, batch.any > 0, batch.present > 0
         right = logits.kinds.argmax(dim=1)[noisy] == batch.kind[noisy]
         error_db = logits.audible[present] * AUDIBLE_DB - batch.audible[present].clamp(max=MOST_DB)
-        return logits.any[labelled], batch.any[labelled], right, error_db.abs()
+        own = batch.natural_weight > 0
+        natural = logits.natural[own], batch.natural[own]
+        return logits.any[labelled], batch.any[labelled], right, error_db.abs(), *natural
+
+
+def natural_sounds(
+    config: NoiseTrainingConfig, recordings: Path, public: Sequence[Recording], seed: int
+) -> list[NoiseClip]:
+    """Return the natural sounds of playing: the public recordings' breaths and keys, bows and strings, and puffs."""
+    clips = []
+    for one in public:
+        if one.instrument in config.pool.public and one.kind in SOUNDS_OF:
+            clips.append((SOUNDS_OF[one.kind], one.path))
+    for row in read_rows(recordings / "noise.csv"):
+        if row["category"] in SOUNDS_OF and row.get("source") not in config.noise.without_sources:
+            clips.append((SOUNDS_OF[row["category"]], recordings / row["path"]))
+    found = []
+    for kind, path in clips:
+        wave, rate_hz = read_mono(path)
+        wave = wave[shaping.onset_sample(wave, rate_hz) : shaping.sounding_end(wave, rate_hz, 25.0)]
+        found.append(NoiseClip(kind, shaping.retune(wave, rate_hz / RATE_HZ), str(path)))
+    rng = np.random.default_rng([seed, 9])
+    makers = {"puff": puff, "lead-breath": VARIED["breath"], "key-sound": VARIED["mechanism"], "bow-sound": bowing}
+    found += [NoiseClip(kind, make(RATE_HZ, rng), "invented") for kind, make in makers.items() for _ in range(MADE)]
+    return [clip for clip in found if len(clip.waveform) > LEAST_SAMPLES]
 
 
 def train_once(
-    config: NoiseTrainingConfig, pool: Pool, recordings: Path, without: Collection[str], log: Log
+    config: NoiseTrainingConfig,
+    pool: Pool,
+    clips: tuple[list[NoiseClip], list[NoiseClip], list[NoiseClip]],
+    without: Collection[str],
+    log: Log,
 ) -> tuple[NoiseNetwork, dict[str, object]]:
-    """Train and validate one network; return it and its card."""
+    """Train and validate one network on noises, others to validate, and natural sounds; return it and its card."""
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(config.seed)
     split = split_parts(pool, without)
     network = NoiseNetwork(NoiseNetworkShape(**config.network.model_dump())).to(device)
     samples = torch.from_numpy(pool.samples).to(device)
-    held_out = [quarter for quarter in TRAINING_QUARTERS if quarter not in config.noise.quarters]
-    other = noise_clips(config, recordings, held_out, config.seed + 1, NOISES, MAKERS)
-    clips = noise_clips(config, recordings, config.noise.quarters, config.seed, NOISES, MAKERS)
-    validation = NoiseValidation(NoiseRenderer(pool, samples, other, config.stage, config.seed + 1), split[1], config)
-    renderer = NoiseRenderer(pool, samples, clips, config.stage, config.seed)
+    noises, others, sounds = clips
+    held = NoiseRenderer(pool, samples, others, sounds, config.stage, config.seed + 1)
+    validation = NoiseValidation(held, split[1], config)
+    renderer = NoiseRenderer(pool, samples, noises, sounds, config.stage, config.seed)
     began = time.monotonic()
     average, steps = fit(network, renderer, split[0], config, log, validation)
     scores = validation(average)
     log(scores, steps)
     run: dict[str, object] = {"without": list(without), "steps": steps, "kinds": list(NOISES), "scores": scores}
     run["minutes"] = round((time.monotonic() - began) / 60, 1)
-    return average, training_card("python -m training.noise_training", config, pool, split, len(clips), average, run)
+    return average, training_card("python -m training.noise_training", config, pool, split, len(noises), average, run)
+
+
+def clips_of(
+    config: NoiseTrainingConfig, recordings: Path, public: Sequence[Recording]
+) -> tuple[list[NoiseClip], list[NoiseClip], list[NoiseClip]]:
+    """Return noises to train on, others to validate on, and natural sounds of playing."""
+    held_out = [quarter for quarter in (0, 1, 2, 3) if quarter not in config.noise.quarters]
+    noises = noise_clips(config, recordings, config.noise.quarters, config.seed, NOISES, VARIED)
+    noises += [
+        NoiseClip(AS_NOISE[one.kind], one.waveform, one.source)
+        for one in natural_sounds(config, recordings, public, config.seed)
+        if one.kind in AS_NOISE and one.source != "invented"
+    ]
+    others = noise_clips(config, recordings, held_out, config.seed + 1, NOISES, VARIED)
+    return noises, others, natural_sounds(config, recordings, public, config.seed)
 
 
 def main(
     recordings: Recordings,
+    public: Annotated[Path | None, typer.Option(help="Folder of the public collections' checkouts")] = None,
     banks: Banks = None,
     config_file: ConfigFile = None,
     out: Out = Path(SHIPPED),
@@ -235,14 +299,11 @@ def main(
     """Train a noise network and write its weights and card; MLFLOW_TRACKING_URI says where the run is tracked."""
     config = read_toml(config_file or shipped("configs/noise_training.toml"), NoiseTrainingConfig)
     config, left_out = with_options(config, quarter, steps, minutes), tuple(without or ())
-    pool, settings = cached_pool(config, recordings, banks, pool_file), {"without": " ".join(left_out)}
+    known = read_public(public, for_testing=False)[0] if public else []
+    pool, settings = cached_pool(config, recordings, banks, pool_file, known), {"without": " ".join(left_out)}
+    clips = clips_of(config, recordings, known)
     tracked_run(
-        "noises",
-        config,
-        out,
-        settings,
-        lambda log: train_once(config, pool, recordings, left_out, log),
-        save_detector,
+        "noises", config, out, settings, lambda log: train_once(config, pool, clips, left_out, log), save_detector
     )
 
 

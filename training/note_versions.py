@@ -213,9 +213,9 @@ def build_versions(
     ``recordings`` are those of training, keys and breaths among them; an instrument without any is an invented voice.
     """
     rng = np.random.default_rng([seed, 11])
-    player, parts, depth = _player(recipe, recordings, instrument, rng)
+    player, parts, depth = calibration_player(recipe, recordings, instrument, rng)
     stage = _stage(recipe, player, noises, rng, seed)
-    lead_ins = _lead_ins(recordings, rng) if rng.random() < recipe.lead_in_share else None
+    lead_ins = drawn_lead_ins(recordings, rng) if rng.random() < recipe.lead_in_share else None
     plans = plan_takes(parts, depth, recipe.takes, rng)[: recipe.takes.most]
     take_cents, drift = rng.uniform(*recipe.take_cents), rng.uniform(-1, 1, 2)
     (folder / "audio").mkdir(parents=True)
@@ -238,7 +238,7 @@ def build_versions(
     (folder / "truth.json").write_text(json.dumps({"takes": truth}), encoding="utf-8")
 
 
-def _player(
+def calibration_player(
     recipe: VersionsRecipe, recordings: Sequence[Recording], instrument: str, rng: np.random.Generator
 ) -> tuple[CalibrationPlayer, dict[tuple[str, str, str], list[int]], dict[tuple[str, str, str], int]]:
     """Return a player, the pitches of each part, and how many recordings a pitch of each part has."""
@@ -292,7 +292,8 @@ def _stage(
     return Stage(whole, build_hall(mics, hall, RATE_HZ, seed), player, noises)
 
 
-def _lead_ins(recordings: Sequence[Recording], rng: np.random.Generator) -> LeadIns:
+def drawn_lead_ins(recordings: Sequence[Recording], rng: np.random.Generator) -> LeadIns:
+    """Return the sounds of playing of one player, with habits drawn at random."""
     keys = [one for one in recordings if one.kind == "key"]
     breaths = [one for one in recordings if one.kind == "breath"]
     levels = (rng.uniform(-22, 0), rng.uniform(-42, -20), rng.uniform(-50, -30))

@@ -17,6 +17,7 @@ import numpy as np
 from training import note_editing as shaping
 from training.note_editing import Array
 from training.performance_faults import FAULTS, Fault
+from training.public_recordings import Recording
 from training.recipe import Range, Recipe
 from training.recordings import NoteFile, list_notes, trimmed
 from training.soundbank import BankNote, bank_notes, play
@@ -72,6 +73,8 @@ class PoolRecipe(Strict):
 
     recipe: str  # how recordings are listed: octaves, unnamed dynamics, kinds of noise
     instruments: tuple[str, ...]
+    public: tuple[str, ...] = ()  # instruments of the public recordings
+    most: int = 0  # dry notes of a part, drawn at random; 0 for all
     longest_s: float
     recorded: SourceRecipe
     bank: BankRecipe
@@ -173,9 +176,11 @@ class PoolNote:
         )
 
 
-def build_pool(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: int) -> Pool:
-    """Make every note, one process a core."""
-    jobs = list(_dry_notes(recipe, recordings, banks, seed))
+def build_pool(
+    recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: int, public: Sequence[Recording] = ()
+) -> Pool:
+    """Make every note, one process a core; ``public`` are the recordings from which the recipe's may be taken."""
+    jobs = _fewer([*_dry_notes(recipe, recordings, banks, seed), *_public_notes(recipe, public)], recipe.most, seed)
     work = [(dry, recipe, seed, number) for number, dry in enumerate(jobs)]
     if len(work) <= FEW:
         return _pool_of([note for one in work for note in _make(one)])
@@ -205,6 +210,29 @@ def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: i
                     sample.family in bank.held,
                 )
     yield from _voices(recipe.invented, seed)
+
+
+def _public_notes(recipe: PoolRecipe, public: Sequence[Recording]) -> Iterator[DryNote]:
+    for one in public:
+        if one.instrument in recipe.public and one.midi is not None:
+            part = (one.instrument, one.source, f"{one.articulation} {one.dynamic}")
+            note = NoteFile(one.path, part, one.midi, str(one.repetition))
+            yield DryNote("/".join(part), one.midi, note, recipe.recorded)
+
+
+def _fewer(notes: list[DryNote], most: int, seed: int) -> list[DryNote]:
+    """Return so many notes of each part, in their order; those of a part lie near to one another in pitch."""
+    if not most:
+        return notes
+    parts: dict[str, list[int]] = {}
+    for at, note in enumerate(notes):
+        parts.setdefault(note.part, []).append(at)
+    kept: set[int] = set()
+    for name, own in parts.items():
+        own.sort(key=lambda at: notes[at].midi_pitch)
+        first = int(np.random.default_rng([seed, 7, *name.encode()]).integers(max(1, len(own) - most + 1)))
+        kept.update(own[first : first + most])
+    return [note for at, note in enumerate(notes) if at in kept]
 
 
 def _voices(recipe: InventedRecipe, seed: int) -> Iterator[DryNote]:

@@ -65,6 +65,7 @@ class NoiseRecipe(Strict):
     # Lets training and evaluation use different clips; first-a and first-b are the two halves of the first.
     half: Literal["all", "first", "first-a", "first-b", "second"] = "all"
     kinds: dict[str, str] = Field(default_factory=dict)  # category of noise.csv -> kind of a spot
+    without_sources: tuple[str, ...] = ()  # of noise.csv: left out whole
 
 
 class Recipe(Strict):

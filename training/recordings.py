@@ -127,7 +127,8 @@ class RecordedNoise:
         self.by_kind: dict[str, list[str]] = defaultdict(list)
         for row in read_rows(folder / "noise.csv"):
             kind = recipe.noise.kinds.get(row["category"])
-            if kind and recipe.noise.half in _parts(row["path"]):
+            kept = row.get("source") not in recipe.noise.without_sources
+            if kind and kept and recipe.noise.half in _parts(row["path"]):
                 self.by_kind[kind].append(row["path"])
         if not self.by_kind:
             raise AudioError(f"{folder / 'noise.csv'}: no clip of the categories in [noise.kinds]; add some")

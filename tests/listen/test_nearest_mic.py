@@ -6,8 +6,8 @@ from scipy import signal
 
 from tests.listen.sounds import RATE_HZ, floor
 from training.rooms import HallRecipe, MicRecipe, build_hall
-from triage.domain.errors import AudioError
-from triage.listen.nearest_mic import closeness_db, later_s, nearest, speed_m_s
+from triage.listen.natural_sounds import away_from_player_s
+from triage.listen.nearest_mic import apart_s, arrivals, by_nearness, closeness_db, correlations, later_s, speed_m_s
 
 RNG = np.random.default_rng(4)
 
@@ -28,7 +28,11 @@ def recorded_at(distances_m, rate_hz=RATE_HZ, celsius=20.0, floor_db=-80.0):
         sound = burst(rate_hz=rate_hz) / away_m
         track[first : first + len(sound)] += sound
         segments.append(track)
-    return segments
+    return np.stack(segments)
+
+
+def lags_of(segments, rate_hz=RATE_HZ):
+    return later_s(correlations(segments, rate_hz), rate_hz)
 
 
 def test_the_speed_of_sound_is_that_of_the_standard():
@@ -41,35 +45,37 @@ def test_the_speed_of_sound_is_that_of_the_standard():
 @pytest.mark.parametrize("away_m", [0.5, 2.0, 5.15, 12.0])
 def test_a_known_distance_gives_its_delay(away_m, rate_hz):
     # known answer: distance / speed of sound, here 343.42 m/s, to within a sample and a half
-    later = later_s(recorded_at([1.0, 1.0 + away_m], rate_hz), rate_hz)
+    later = lags_of(recorded_at([1.0, 1.0 + away_m], rate_hz), rate_hz)
     assert later[1, 0] == pytest.approx(away_m / 343.42, abs=1.5 / rate_hz)
     assert later[0, 1] == -later[1, 0]
 
 
 def test_noises_of_their_own_have_seldom_a_delay():
-    pairs = [[floor(0.3, level_db=-50, seed=k), floor(0.3, level_db=-50, seed=50 + k)] for k in range(20)]
-    assert sum(np.isfinite(later_s(pair, RATE_HZ)[0, 1]) for pair in pairs) <= 3
-
-
-def test_stretches_of_unlike_length_are_refused():
-    with pytest.raises(AudioError, match="same segment"):
-        later_s([np.zeros(5000), np.zeros(5001)], RATE_HZ)
-
-
-def test_too_short_a_stretch_tells_nothing():
-    assert np.isnan(later_s([np.ones(10), np.ones(10)], RATE_HZ)[0, 1])
+    pairs = [np.stack([floor(0.3, level_db=-50, seed=k), floor(0.3, level_db=-50, seed=50 + k)]) for k in range(20)]
+    assert sum(np.isfinite(lags_of(pair)[0, 1]) for pair in pairs) <= 3
 
 
 def test_who_hears_it_first_is_nearest_even_where_another_is_louder():
-    later = later_s(recorded_at([3.0, 1.0, 6.0]), RATE_HZ)
-    assert nearest(later, np.array([10.0, 0.0, 5.0])) == 1
+    correlated = correlations(recorded_at([3.0, 1.0, 6.0]), RATE_HZ)
+    found = arrivals(correlated, apart_s(np.array([0.0, 0.004, 0.01])), RATE_HZ)
+    # known answer: 2 m and 3 m further than the nearest
+    assert found[0][1] == pytest.approx(np.array([0.0, -2.0, 3.0]) / 343.42, abs=1.5 / RATE_HZ)
+    assert by_nearness(found, np.array([10.0, 0.0, 5.0]))[0] == 1
 
 
-def test_without_delays_the_level_decides():
-    unknown = np.where(np.eye(3, dtype=bool), 0.0, np.nan)
-    assert nearest(unknown, np.array([-30.0, -20.0, -25.0])) == 1
-    tied = np.array([[0.0, 0.0002], [-0.0002, 0.0]])  # 7 cm
-    assert nearest(tied, np.array([-20.0, -26.0])) == 0
+def test_without_agreement_the_level_decides():
+    found = [(4.0, np.array([0.0, 0.002])), (3.9, np.array([0.0, -0.002]))]
+    assert by_nearness(found, np.array([-26.0, -20.0])) == (1, 0)  # and the other may as well be it
+    tied = [(30.0, np.array([0.0, -0.0002])), (4.0, np.array([0.0, 0.004]))]  # 7 cm
+    assert by_nearness(tied, np.array([-20.0, -26.0]))[0] == 0
+
+
+def test_what_comes_from_the_players_place_is_told_from_what_does_not():
+    distances_m = [1.0, 3.0, 7.0]
+    lag_s = (np.array(distances_m) - 1.0) / speed_m_s()
+    assert away_from_player_s(lags_of(recorded_at(distances_m)), lag_s) < 0.0002
+    assert away_from_player_s(lags_of(recorded_at([4.0, 1.0, 5.0])), lag_s) > 0.008
+    assert np.isnan(away_from_player_s(np.full((2, 2), np.nan), np.zeros(2)))
 
 
 def test_closeness_takes_the_preamplifier_out():
@@ -97,5 +103,7 @@ def test_the_nearest_microphone_of_a_hall_is_found():
         recorded = recorded + np.stack([floor(0.3, level_db=-75, seed=100 + 3 * trial + k) for k in range(3)])
         levels = 20 * np.log10(np.abs(recorded).max(axis=1))
         close = closeness_db(levels, [0.0, -4.0, -7.0], [0.8 / 343, 3.3 / 343, 8.7 / 343])
-        right += nearest(later_s(list(recorded), RATE_HZ), close) == int(np.argmin(away))
+        lags = np.array([0.8, 3.3, 8.7]) / 343
+        found = arrivals(correlations(recorded, RATE_HZ), apart_s(lags), RATE_HZ)
+        right += by_nearness(found, close)[0] == int(np.argmin(away))
     assert right >= 19

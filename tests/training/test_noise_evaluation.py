@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+import soundfile
 
 from tests.listen.sounds import RATE_HZ, floor, take, tone
+from tests.training.public_folder import write_public
 from training.noise_baselines import BASELINES, events
 from training.noise_evaluation import (
     THRESHOLDS,
@@ -17,8 +19,11 @@ from training.noise_evaluation import (
     report,
     score,
 )
-from training.noise_scenes import PlantedNoise
+from training.noise_sessions import TrialRecipe, built_trial
+from training.noise_training import NoiseTrainingConfig
+from training.noise_truth import PlantedNoise
 from training.planted_clicks import Clicks, count_clicks, residual_rms
+from training.public_recordings import FAMILIES, TESTING_FAMILIES, TESTING_INSTRUMENTS, read_public
 from triage.config import read_toml, shipped
 from triage.listen.logmel import LogMel
 
@@ -89,5 +94,41 @@ def test_clicks_20_db_over_the_residual_are_found_in_a_plain_take():
 def test_the_recipes_can_be_read(name):
     config = read_toml(shipped(f"configs/noise_{name}.toml"), EvaluationConfig)
     assert config.collar_s == 0.15
-    held_back = config.noisy.instruments == ("alto-saxophone",) and config.noisy.noise_half == "second"
-    assert held_back == (name == "evaluation")
+    met = {"minetest_game", "sonic-pi-samples"}  # whole sources that are kept for the test
+    if name == "evaluation":
+        assert config.trial is not None and set(config.trial.sources) == met and config.sessions >= 16
+    else:
+        assert config.trial is None and config.noisy is not None
+        assert met == set(config.noisy.without_sources) and "alto-saxophone" not in config.noisy.instruments
+
+
+def test_training_meets_no_source_and_no_instrument_of_the_test():
+    training = read_toml(shipped("configs/noise_training.toml"), NoiseTrainingConfig)
+    evaluation = read_toml(shipped("configs/noise_evaluation.toml"), EvaluationConfig)
+    assert evaluation.trial is not None
+    assert set(evaluation.trial.sources) <= set(training.noise.without_sources)
+    assert not set(training.pool.public) & {name for name in FAMILIES if FAMILIES[name] in TESTING_FAMILIES}
+    assert not {*training.pool.public, *training.pool.instruments} & TESTING_INSTRUMENTS
+
+
+def test_a_hit_that_shares_half_of_its_time_is_the_same_noise_however_it_begins():
+    slow = PlantedNoise("creak", 1.0, 1.8, "gap", "close", (1.0,), 0.9, 30.0)
+    assert match([slow], [Detection(1.3, 1.8)], 0.15) == [(0, 0)]
+    assert match([slow], [Detection(1.6, 2.6)], 0.15) == []
+
+
+def test_scenes_of_the_test_generator_hold_the_truth(tmp_path):
+    public = read_public(write_public(tmp_path / "public"), for_testing=True)[0]
+    (tmp_path / "audio").mkdir()
+    rows = "path,category,sample_rate,duration_s,source\nknock.wav,door,48000,0.3,minetest_game\n"
+    (tmp_path / "audio" / "noise.csv").write_text(rows)
+    soundfile.write(tmp_path / "audio" / "knock.wav", floor(0.3, level_db=-20.0), RATE_HZ)
+    (tmp_path / "session").mkdir()
+    recipe = TrialRecipe(seed=1, sources=("minetest_game",), over_floor_db=(30.0, 31.0))
+    scenes = list(built_trial(recipe, 3, tmp_path / "audio", public, tmp_path / "session", 0, True))
+    planted = [noise for _, scene in scenes for noise in scene.planted]
+    assert len(scenes) == 3 and planted and all(scene.playing for _, scene in scenes)
+    for noise in planted:
+        # known answer: the noise reaches the nearest microphone first, and starts there
+        assert noise.start_s == min(noise.starts_s) and noise.end_s > noise.start_s
+    assert max(noise.exposed for noise in planted if noise.where == "gap") > 0.8

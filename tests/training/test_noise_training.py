@@ -9,11 +9,11 @@ import torch
 from training import noise_training
 from training.network_training import noise_clips
 from training.noise_batches import NoiseRenderer
-from training.noise_training import NoiseTrainingConfig, losses_of, plan_batch
+from training.noise_training import NoiseTrainingConfig, clips_of, losses_of, natural_sounds, plan_batch
 from training.pool import build_pool
 from training.synthetic_noises import MAKERS
 from triage.config import read_toml, shipped
-from triage.domain.kinds import NOISES
+from triage.domain.kinds import NATURAL, NOISES
 from triage.listen.noise_network import STEP_S, NoiseNetwork, NoiseNetworkShape, NoisePrediction, load_detector
 
 
@@ -58,7 +58,8 @@ def config():
 def renderer(config, stand_ins):
     pool = build_pool(config.pool, stand_ins, None, 1)
     clips = noise_clips(config, stand_ins, (0, 1, 2, 3), 5, NOISES, MAKERS)
-    return NoiseRenderer(pool, torch.from_numpy(pool.samples), clips, config.stage, 3)
+    sounds = natural_sounds(config, stand_ins, (), 6)
+    return NoiseRenderer(pool, torch.from_numpy(pool.samples), clips, sounds, config.stage, 3)
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +75,19 @@ def test_what_is_planted_loudly_is_audible(batch):
     assert batch.audible[batch.present > 0].median() > 4.0
     assert batch.audible[:, :, 0].max() < 1.0  # nothing sounds before the first noise
     assert set(batch.kind[batch.any > 0].tolist()) <= set(range(len(NOISES)))
+
+
+def test_natural_sounds_lie_near_notes_and_are_no_noise(config, renderer):
+    loud = renderer.recipe.model_copy(update={"natural": 1.0, "natural_db": dict.fromkeys(NATURAL, (-6.0, -5.0))})
+    usual, renderer.recipe = renderer.recipe, loud
+    mics, takes = plan_batch(config, renderer.pool, [0, 1], 3)
+    found = renderer.render(takes, mics, 9)
+    renderer.recipe = usual
+    assert found.natural.max() == 1.0
+    assert set(found.sound[found.natural > 0].tolist()) <= set(range(len(NATURAL)))
+    first = takes.at[takes.row == 0].min() / 48_000
+    heard_s = torch.nonzero(found.natural[0])[:, 0] * STEP_S
+    assert len(heard_s) == 0 or heard_s.min() > first - 1.0
 
 
 def test_notes_are_marked_near_their_onsets(config, renderer):
@@ -92,15 +106,18 @@ def test_another_mel_axis_keeps_the_targets(renderer, batch):
 def test_right_predictions_have_lower_losses(batch):
     sure = 8.0 * (2 * batch.any - 1)
     kinds = torch.nn.functional.one_hot(batch.kind, len(NOISES)).transpose(1, 2).float() * 5
-    right = NoisePrediction(sure, kinds, 8.0 * (2 * batch.present - 1), batch.audible.clamp(max=40.0) / 10)
-    wrong = NoisePrediction(-sure, -kinds, -right.there, right.audible + 2.0)
+    sounds = torch.nn.functional.one_hot(batch.sound, len(NATURAL)).transpose(1, 2).float() * 5
+    natural, there = 8.0 * (2 * batch.natural - 1), 8.0 * (2 * batch.present - 1)
+    right = NoisePrediction(sure, kinds, there, batch.audible.clamp(max=40.0) / 10, natural, sounds)
+    wrong = NoisePrediction(-sure, -kinds, -there, right.audible + 2.0, -natural, -sounds)
     good, bad = losses_of(right, batch), losses_of(wrong, batch)
     assert all(good[name] < bad[name] for name in good)
 
 
 def test_a_run_of_a_few_steps_leaves_weights_and_a_card(config, renderer, stand_ins, tmp_path):
     pool, lines = renderer.pool, []
-    network, card = noise_training.train_once(config, pool, stand_ins, (), lambda values, step: lines.append(values))
+    clips = clips_of(config, stand_ins, ())
+    network, card = noise_training.train_once(config, pool, clips, (), lambda values, step: lines.append(values))
     name = noise_training.save_detector(network, tmp_path / "own.safetensors", card)
     card = json.loads((tmp_path / "own.json").read_text())
     assert load_detector(tmp_path / "own.safetensors").name == name == card["name"]

@@ -51,17 +51,23 @@ def impulse_response(
     size_m: Array, source_m: Array, distance_m: float, absorption: float, rng: np.random.Generator
 ) -> Array:
     """Return the response at a distance from the source, scaled to a direct sound of 1 at one metre."""
+    angle = rng.uniform(-0.5, 0.5)
+    microphone = source_m + distance_m * np.array([np.cos(angle), np.sin(angle), 0.05])
+    return response_between(size_m, source_m, np.clip(microphone, 0.5, size_m - 0.5), absorption, rng)
+
+
+def response_between(
+    size_m: Array, source_m: Array, microphone_m: Array, absorption: float, rng: np.random.Generator
+) -> Array:
+    """Return the response between two places [shape=(3,)], scaled to a direct sound of 1 at one metre."""
     volume, surface = float(np.prod(size_m)), 2 * float(size_m[0] * size_m[1] + size_m[2] * (size_m[0] + size_m[1]))
     decay_s = 0.161 * volume / (surface * absorption)
     response = np.zeros(int((min(1.2 * decay_s, 2.2) + 0.1) * RATE_HZ))
-    angle = rng.uniform(-0.5, 0.5)
-    microphone = source_m + distance_m * np.array([np.cos(angle), np.sin(angle), 0.05])
-    microphone = np.clip(microphone, 0.5, size_m - 0.5)
     for orders in product(range(-1, 2), repeat=3):
         for mirrored in product((0, 1), repeat=3):
             image = np.where(mirrored, -source_m, source_m) + 2 * np.array(orders) * size_m
             reflections = int(np.sum(np.abs(2 * np.array(orders) - np.array(mirrored))))
-            path_m = float(np.linalg.norm(image - microphone))
+            path_m = float(np.linalg.norm(image - microphone_m))
             place = round(path_m / SPEED_OF_SOUND_M_S * RATE_HZ)
             if reflections <= 2 and place < len(response):
                 response[place] += (1 - absorption) ** (reflections / 2) / path_m

@@ -68,7 +68,7 @@ def build_session(
     notes = [recording for recording in recordings if recording.kind == "note"]
     planned = plan_session(notes, rng, takes)
     room = microphones(rng)
-    sounds = _playing_sounds(recordings, seed) if natural_sounds else None
+    sounds = playing_sounds(recordings, seed) if natural_sounds else None
     noises = Clips(clips)
     (folder / "audio").mkdir(parents=True)
     drive = CLOSE_PEAK / (3 * 10 ** (REFERENCE_DB / 20) * _direct(room[0]))
@@ -78,16 +78,21 @@ def build_session(
         dry = play(take, own, sounds)
         tracks = {microphone.name: record(dry.samples, microphone, drive, own) for microphone in room}
         tracks = _with_faults(take, dry, tracks, room, noises, own)
-        _write_tracks(folder, take.name, tracks)
+        write_tracks(folder, take.name, tracks)
         truth[take.name] = _truth(take, dry)
     _spoil_files(folder, planned)
-    _write_description(folder, planned)
+    write_description(folder, planned)
     (folder / "truth.json").write_text(json.dumps({"seed": seed, "takes": truth}, indent=1), encoding="utf-8")
     return folder
 
 
-def play(take: PlannedTake, rng: np.random.Generator, sounds: PlayingSounds | None = None) -> DryTake:
-    """Return the dry sound of a take."""
+def play(
+    take: PlannedTake,
+    rng: np.random.Generator,
+    sounds: PlayingSounds | None = None,
+    natural: list[tuple[str, int, int]] | None = None,
+) -> DryTake:
+    """Return the dry sound of a take; ``natural`` collects kind, first and past-last sample of each natural sound."""
     played = [_played(note, rng) for note in take.notes]
     length = sum(len(dry.samples) for dry in played)
     samples = np.zeros(length + int((BEFORE_S + AFTER_S + sum(note.gap_s for note in take.notes)) * RATE_HZ))
@@ -97,7 +102,9 @@ def play(take: PlannedTake, rng: np.random.Generator, sounds: PlayingSounds | No
         samples[place : place + len(dry.samples)] += dry.samples
         notes.append(_described(note, dry, place))
         if sounds:
-            sounds.add(samples, place + dry.onset, dry.level_db, take.instrument)
+            laid = sounds.add(samples, place + dry.onset, dry.level_db, take.instrument)
+            if natural is not None:
+                natural += laid
         place += len(dry.samples) + int(note.gap_s * RATE_HZ)
     return DryTake(samples, notes)
 
@@ -167,7 +174,8 @@ def _noise_track(
     return track * 10 ** ((nearest.floor_dbfs + over_floor_db + PASSING_OVER_FLOOR_DB) / 20)
 
 
-def _write_tracks(folder: Path, take: str, tracks: Tracks) -> None:
+def write_tracks(folder: Path, take: str, tracks: Tracks) -> None:
+    """Write one file a microphone."""
     for name, track in tracks.items():
         path = folder / "audio" / f"{take}_{name}.wav"
         soundfile.write(path, np.clip(track, -1, 1 - 2**-23), RATE_HZ, subtype="PCM_24")
@@ -197,7 +205,8 @@ def _truth(take: PlannedTake, dry: DryTake) -> dict[str, object]:
     }
 
 
-def _write_description(folder: Path, takes: Sequence[PlannedTake]) -> None:
+def write_description(folder: Path, takes: Sequence[PlannedTake]) -> None:
+    """Write session.toml and take_sheet.csv."""
     lines = ["[session]", f'name = "{folder.name}"', "date = 2026-01-01", f"sample_rate_hz = {RATE_HZ}"]
     lines += ["", "[files]", 'folder = "audio"', 'name = "{take}_{mic}.wav"']
     for name in ("close", "main", "room"):
@@ -213,7 +222,8 @@ def _write_description(folder: Path, takes: Sequence[PlannedTake]) -> None:
             )
 
 
-def _playing_sounds(recordings: Sequence[Recording], seed: int) -> PlayingSounds:
+def playing_sounds(recordings: Sequence[Recording], seed: int) -> PlayingSounds:
+    """Return the breaths and keys of the recordings, as players of one session make them."""
     return PlayingSounds(
         [recording for recording in recordings if recording.kind == "breath"],
         [recording for recording in recordings if recording.kind == "key"],

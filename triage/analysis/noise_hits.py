@@ -6,6 +6,7 @@ hit and of which kind is decided in ``listen/hits.py``, where in ``listen/neares
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,15 +15,18 @@ from triage.domain.take import NoiseFloor
 from triage.intake import wav
 from triage.intake.arrivals import TrackFile
 from triage.listen.digital import SampleCheck
-from triage.listen.hits import MicAnalysis, NoiseEvent, analyse_mic, noise_events
+from triage.listen.hits import SURE, MicAnalysis, NoiseEvent, analyse_mic, noise_events
 from triage.listen.masking import exposure
-from triage.listen.nearest_mic import closeness_db, later_s, nearest
+from triage.listen.natural_sounds import LEAST_NOISE, away_from_player_s, is_natural
+from triage.listen.nearest_mic import apart_s, arrivals, by_nearness, closeness_db, correlations, later_s
 from triage.listen.noise_network import NoiseDetector, load_detector
 from triage.listen.notes import NoteSegment
 from triage.listen.stationary_noise import HumDetector, StationaryNoise, broadband_noise
 
 COMPARED = 4  # microphones whose arrival times are compared: those with the highest level
-BEFORE_S, LEAST_S, MOST_S = 0.1, 0.15, 0.5  # of the segment that shows where a noise comes from
+BEFORE_S, ONSET_S, CLEAR_S = 0.3, 0.06, 0.02  # before a noise: what is read, what shows its onset, what is not it
+LEAST_S, MOST_S = 0.15, 0.5  # of the segment that shows where a noise comes from
+MUSIC_SHARE = 0.7  # of the agreement before the noise that is taken off
 TECHNICAL_S = 0.005
 
 
@@ -101,39 +105,64 @@ def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:
     ]
 
 
-def _one(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: Sequence[NoiseFloor]) -> Hit:
+def _one(event: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: Sequence[NoiseFloor]) -> Hit:
     """Return one event with the microphone nearest to it and those that picked it up."""
-    mics = tuple(hit.mics)
-    mic = _nearest(hit, tracks, folder, {f.mic: f for f in floors})
+    mics = tuple(event.mics)
+    place = _Place(mics[0], None, float("nan"))
+    if event.sure >= LEAST_NOISE or event.played < SURE:
+        place = _place(event, tracks, folder, {f.mic: f for f in floors})
+    natural = event.natural if is_natural(event, place.away_s) else None
     return Hit(
-        hit.kind,
-        hit.start_s,
-        hit.end_s,
-        mic,
+        event.kind,
+        event.start_s,
+        event.end_s,
+        place.mic,
         mics,
-        hit.mics[mics[0]].level_dbfs,
-        max(one.over_floor_db for one in hit.mics.values()),
-        hit.exposed,
+        event.mics[mics[0]].level_dbfs,
+        max(one.over_floor_db for one in event.mics.values()),
+        event.exposed,
+        second_mic=place.second,
+        natural=natural,
+        usual=natural is not None,
+        sound=event.sound,
     )
 
 
-def _nearest(hit: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: dict[str, NoiseFloor]) -> str:
-    """Return the microphone nearest to an event, from its samples on the few candidates."""
-    loudest = next(iter(hit.mics))
+class _Place(NamedTuple):
+    """Where a sound comes from: the nearest microphone, one that may as well be it, how far from the player in s."""
+
+    mic: str
+    second: str | None
+    away_s: float
+
+
+def _place(event: NoiseEvent, tracks: Sequence[TrackFile], folder: Path, floors: dict[str, NoiseFloor]) -> _Place:
+    """Return where an event comes from, from its samples on the few microphones that may be the nearest."""
+    loudest = next(iter(event.mics))
+    unknown = _Place(loudest, None, float("nan"))
     rate_hz = next(track.facts.sample_rate_hz for track in tracks if track.mic == loudest)
     known = [t for t in tracks if t.facts.sample_rate_hz == rate_hz and _note_dbfs(floors.get(t.mic)) is not None]
     if len(known) < 2 or loudest not in [track.mic for track in known]:
-        return loudest
+        return unknown
     # A microphone without the hit is far; but with few microphones all may be compared.
-    known.sort(key=lambda t: hit.mics[t.mic].level_dbfs if t.mic in hit.mics else -np.inf, reverse=True)
+    known.sort(key=lambda t: event.mics[t.mic].level_dbfs if t.mic in event.mics else -np.inf, reverse=True)
     known = known[:COMPARED]
-    segments = _segments(known, folder, hit)
+    read, start = _segments(known, folder, event)
+    before, segments = (
+        read[:, : max(0, start - round(CLEAR_S * rate_hz))],
+        read[:, max(0, start - round(ONSET_S * rate_hz)) :],
+    )
     if segments.shape[1] < LEAST_S * rate_hz:
-        return loudest
-    levels = [_rise_dbfs(segment, rate_hz) for segment in segments]
+        return unknown
     own = [floors[track.mic] for track in known]
-    close = closeness_db(levels, [f.note_dbfs or 0.0 for f in own], [_lag_s(f) for f in own])
-    return known[nearest(later_s(list(segments), rate_hz), close)].mic
+    lags, levels = np.array([_lag_s(f) for f in own]), [_rise_dbfs(segment, rate_hz) for segment in segments]
+    correlated = correlations(segments, rate_hz)
+    away_s = away_from_player_s(later_s(correlated, rate_hz), lags)
+    if before.shape[1] >= LEAST_S * rate_hz:
+        correlated = correlated - MUSIC_SHARE * np.maximum(correlations(before, rate_hz, stands_out=False), 0.0)
+    close = closeness_db(levels, [f.note_dbfs or 0.0 for f in own], lags.tolist())
+    first, second = by_nearness(arrivals(correlated, apart_s(lags), rate_hz), close)
+    return _Place(known[first].mic, None if second is None else known[second].mic, away_s)
 
 
 def _note_dbfs(floor: NoiseFloor | None) -> float | None:
@@ -147,13 +176,17 @@ def _lag_s(floor: NoiseFloor) -> float:
     return floor.lag_s
 
 
-def _segments(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> np.ndarray:
-    """Return the same moment of every track, from before an event arrives anywhere [shape=(track, sample)]."""
+def _segments(tracks: Sequence[TrackFile], folder: Path, hit: NoiseEvent) -> tuple[np.ndarray, int]:
+    """Return the same moment of every track, from before an event arrives anywhere [shape=(track, sample)].
+
+    And the sample in it at which the event begins.
+    """
     length_s = min(max(hit.end_s - hit.start_s, LEAST_S), MOST_S)
     start_s = max(0.0, hit.start_s - BEFORE_S)
     read = [wav.read_span(folder / t.path, t.channel, start_s, hit.start_s + length_s) for t in tracks]
     shortest = min(map(len, read))
-    return np.stack([np.nan_to_num(s[:shortest], nan=0.0, posinf=0.0, neginf=0.0) for s in read])
+    whole = np.stack([np.nan_to_num(s[:shortest], nan=0.0, posinf=0.0, neginf=0.0) for s in read])
+    return whole, round((hit.start_s - start_s) * tracks[0].facts.sample_rate_hz)
 
 
 def _rise_dbfs(segment: np.ndarray, rate_hz: int) -> float:

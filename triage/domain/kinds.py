@@ -8,8 +8,8 @@ What a kind of noise usually comes from, and what helps, is common practice, no 
 from dataclasses import dataclass
 from typing import Any, Literal
 
-Family = Literal["performance", "noise", "technical"]
-SIGNS: dict[Family, str] = {"performance": "◆", "noise": "✱", "technical": "‡"}
+Family = Literal["performance", "noise", "technical", "natural"]
+SIGNS: dict[Family, str] = {"performance": "◆", "noise": "✱", "technical": "‡", "natural": "○"}
 # Marks on the session's timeline: kinds that are alike share one, so that the sheet reads without colour.
 Mark = Literal["bar", "peak", "ring", "box", "line", "cross"]
 
@@ -158,9 +158,10 @@ _ALL = (
     Kind(
         "other-noise",
         "noise",
+        label="unclear noise",
         flaw="with a noise",
-        covers="none of these",
-        remedy=Remedy("A noise of no known kind near {mic}", "times", "listen to it first, then look there"),
+        covers="none of these, or which of them is unclear",
+        remedy=Remedy("A noise of unclear kind near {mic}", "times", "listen to it first, then look there"),
     ),
     Kind(
         "dropout",
@@ -233,10 +234,24 @@ _ALL = (
         whole_take=True,
         mended_by="fetch the take's own files from the recorder",
     ),
+    # Natural sounds of playing: no faults, unless they stand out among their like.
+    Kind(
+        "puff",
+        "natural",
+        label="puff",
+        flaw="with a puff of breath",
+        covers="air against the microphone",
+        mark="ring",
+    ),
+    Kind("lead-breath", "natural", label="breath before the tone", flaw="with a loud breath before it", mark="ring"),
+    Kind("key-sound", "natural", label="key, valve or slide", flaw="with loud keys, valves or slide", mark="bar"),
+    Kind("bow-sound", "natural", label="bow or string", flaw="with loud bow or string noise", mark="box"),
 )
 KINDS = {kind.name: kind for kind in _ALL}
 NOISES = tuple(kind.name for kind in _ALL if kind.family == "noise")
 TECHNICAL = tuple(kind.name for kind in _ALL if kind.family == "technical")
+UNCLEAR = "other-noise"
+NATURAL = tuple(kind.name for kind in _ALL if kind.family == "natural")
 
 
 def kind_named(name: str) -> Kind:

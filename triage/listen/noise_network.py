@@ -4,7 +4,8 @@ Every microphone is read by itself (``own``), beside where the notes stand, so t
 not taken for noises: residual blocks of depthwise convolutions, dilated so that they see 1.8 s to either side, on
 steps of 20 ms, give a few numbers per step. Then all microphones are read together (``joint``): a noise reaches all
 of them, a beating tail shows on one alone. Out come, for each step: whether a noise is audible on any microphone and
-of which kind, and for each microphone whether there and how far over the music.
+of which kind, for each microphone whether there and how far over the music, and whether a natural sound of playing
+(a breath, a key, the bow) is audible, and of which kind.
 """
 
 import math
@@ -21,7 +22,7 @@ from torch.nn import functional
 
 from triage.config import shipped
 from triage.domain.errors import AudioError
-from triage.domain.kinds import NOISES
+from triage.domain.kinds import NATURAL, NOISES
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_card, read_weights, refused, write_weights
@@ -34,7 +35,7 @@ MARKS = 2  # of the notes, beside the frames: where they start, where they sound
 START_S = (-0.03, 0.05)  # around a note's start
 AUDIBLE_DB = 10.0  # the unit in which the network predicts how far a noise stands over what covers it
 SHIPPED = "models/noise_network.safetensors"
-NAME = "noises-2"
+NAME = "noises-3"
 FILE_NAMES = {"message": "told"}  # module attribute -> its name in files of weights
 
 
@@ -57,6 +58,8 @@ class NoisePrediction(NamedTuple):
     kinds: Tensor  # (..., kind, step)
     there: Tensor  # (..., mic, step)
     audible: Tensor  # (..., mic, step), in AUDIBLE_DB over what covers it
+    natural: Tensor  # (..., step): a natural sound of playing is audible
+    sounds: Tensor  # (..., natural kind, step)
 
 
 class NoiseBlock(nn.Module):
@@ -90,7 +93,7 @@ class NoiseNetwork(nn.Module):
         self.together = nn.ModuleList(NoiseBlock(shape.joint, shape, 4**k) for k in range(2))
         self.last = nn.LayerNorm(shape.joint)
         self.mics = nn.Linear(shape.joint, 2)
-        self.take = nn.Linear(2 * shape.joint, 1 + len(NOISES))
+        self.take = nn.Linear(2 * shape.joint, 2 + len(NOISES) + len(NATURAL))
 
     def own(self, frames: Tensor, marks: Tensor) -> Tensor:
         """Return the messages of microphones to the joint part [mic, step, message].
@@ -127,7 +130,8 @@ class NoiseNetwork(nn.Module):
         assert most is not None
         whole = self.take(torch.cat((most, total / messages.shape[1]), dim=2)).transpose(1, 2).float()
         there = torch.stack(found, dim=1).float()
-        return NoisePrediction(whole[:, 0], whole[:, 1:], there[..., 0], there[..., 1])
+        any_, kinds, natural, sounds = whole.split((1, len(NOISES), 1, len(NATURAL)), dim=1)
+        return NoisePrediction(any_[:, 0], kinds, there[..., 0], there[..., 1], natural[:, 0], sounds)
 
 
 def seen(frames: Tensor) -> Tensor:
@@ -174,7 +178,7 @@ class NoiseDetector:
         """Return the predictions over all microphones of one take, as probabilities and dB.
 
         ``messages`` are of ``own``; a shorter track is silent after its end. Shapes: any (step,), kinds (kind, step),
-        there (mic, step), audible (mic, step) in dB.
+        there (mic, step), audible (mic, step) in dB, natural (step,), sounds (natural kind, step).
         """
         steps = max(map(len, messages))
         whole = np.zeros((1, len(messages), steps, self.network.shape.told), np.float32)
@@ -187,6 +191,8 @@ class NoiseDetector:
             torch.softmax(found.kinds[0], dim=0),
             torch.sigmoid(found.there[0]),
             found.audible[0] * AUDIBLE_DB,
+            torch.sigmoid(found.natural[0]),
+            torch.softmax(found.sounds[0], dim=0),
         )
 
 

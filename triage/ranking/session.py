@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine
 
-from triage.domain.hit import HarmlessMark
+from triage.domain.hit import HarmlessMark, HitCorrection
 from triage.domain.take import Take
 from triage.ranking.expected_values import expected_values
 from triage.ranking.feature_file import features_key, from_bytes, to_bytes
@@ -22,13 +22,14 @@ from triage.ranking.suppression import group_hits, without_harmless
 from triage.store.analysed_takes import analysed_takes, save_places
 from triage.store.engine import reading, writing
 from triage.store.harmless_groups import groups, marks, record_mark
+from triage.store.hit_corrections import hit_corrections, record_correction
 from triage.store.hits import save_groups
 from triage.store.ranking import save_judgement
 from triage.store.review_sampling import reviewed_takes
 from triage.store.session_features import find_features
 from triage.store.spots import broken_files
 from triage.store.stored import StoredSession
-from triage.store.takes import sessions
+from triage.store.takes import session_of, sessions
 
 
 @dataclass(frozen=True)
@@ -100,9 +101,19 @@ def mark_groups(engine: Engine, session: StoredSession, marked: Sequence[str], b
     return sum(hit.harmless for take in ranked.takes for hit in take.hits if hit.group in marked)
 
 
+def correct_hit(engine: Engine, session: StoredSession, given: HitCorrection) -> None:
+    """Record a person's correction of a hit and rank the session anew."""
+    with writing(engine) as db:
+        record_correction(db, given)
+    rank_session(engine, session.id, session.a4_hz)
+
+
 def _featured(db: Connection, session_id: int, a4_hz: float, broken: Mapping[str, list[str]] | None) -> RankedSession:
     broken = broken_files(db, session_id) if broken is None else broken
-    placed, missing, problems = place(group_hits(analysed_takes(db, session_id), marks(db)), a4_hz)
+    session = session_of(db, session_id)
+    name, takes = session.name if session else "", analysed_takes(db, session_id)
+    grouped = group_hits(takes, marks(db), name, hit_corrections(db))
+    placed, missing, problems = place(grouped, a4_hz)
     return RankedSession(placed, session_features(without_harmless(placed), missing, broken), problems)
 
 

@@ -28,7 +28,7 @@ def analysed_takes(db: Connection, session_id: int) -> list[Take]:
     for row in notes(db, session_id):
         values = {name: getattr(row, name) for name in OF_NOTE}
         own_notes[row.take].append(Note(**values, embeddings=vectors[row.take, row.number]))
-    for hit in hits(db, session_id, harmless=True):
+    for hit in hits(db, session_id, harmless=True, usual=True):
         own_hits[hit.take].append(replace(hit, take=""))
     for floor in floors(db, session_id):
         own_floors[floor.take].append(replace(floor, take=""))

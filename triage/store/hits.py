@@ -1,18 +1,24 @@
 """Hits: noise events, their groups, and background levels, by session or by take.
 
-Hits whose group somebody called harmless are left out unless asked for.
+Hits whose group somebody called harmless, and natural sounds of playing that are like a player's others, are left out
+unless asked for.
 """
 
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Column, Connection, Row, bindparam, false, func, select, true, update
+from sqlalchemy import Column, Connection, Row, and_, bindparam, false, func, select, true, update
 
 from triage.domain.hit import Hit
 from triage.domain.take import NoiseFloor, Take
 from triage.store import tables
 
 take, hit, floor = tables.take, tables.hit, tables.floor
+# What a ranking says of a hit: its group, whether it is a fault, and what corrections make of it.
+SETTLED = (
+    *("group", "harmless", "usual", "usual_db"),
+    *("kind", "start_s", "end_s", "found_kind", "found_start_s", "found_end_s"),
+)
 
 
 def hits(
@@ -22,11 +28,15 @@ def hits(
     limit: int | None = None,
     offset: int = 0,
     harmless: bool = False,
+    usual: bool = False,
 ) -> tuple[Hit, ...]:
-    """Return the noise hits of a session, or of one take, in order of take name and time; ``harmless`` ones too."""
+    """Return the noise hits of a session, or of one take, in order of take name and time.
+
+    With ``harmless`` those that somebody called so too, with ``usual`` the usual sounds of playing too.
+    """
     columns = [column for column in hit.c if column.name not in ("id", "take_id")]
     query = select(take.c.name.label("take"), *columns).join(hit, hit.c.take_id == take.c.id)
-    query = query.where(take.c.session_id == session_id, _listed(harmless))
+    query = query.where(take.c.session_id == session_id, _listed(harmless, usual))
     query = query.order_by(take.c.name, hit.c.start_s, hit.c.id)
     if take_name is not None:
         query = query.where(take.c.name == take_name)
@@ -44,21 +54,21 @@ def hits_by_kind(db: Connection, session_id: int, harmless: bool = False) -> dic
 
 
 def save_groups(db: Connection, session_id: int, takes: Sequence[Take]) -> None:
-    """Store the group of every hit, and whether it is harmless; takes and hits as ``analysed_takes`` gave them."""
+    """Store what the ranking settled about every hit; takes and hits as ``analysed_takes`` gave them."""
     query = select(take.c.name, hit.c.id).join(hit, hit.c.take_id == take.c.id)
     query = query.where(take.c.session_id == session_id).order_by(take.c.name, hit.c.start_s, hit.c.id)
     ids: dict[str, list[int]] = {}
     for row in db.execute(query):
         ids.setdefault(row.name, []).append(row.id)
     rows = [
-        {"of": at, "key": one.group, "silent": one.harmless}
+        {"of": at} | {f"new_{name}": getattr(one, name) for name in SETTLED}
         for ranked in takes
         # A take read anew in between has other hits, and is ranked anew after that.
         if len(ids.get(ranked.name, [])) == len(ranked.hits)
         for at, one in zip(ids.get(ranked.name, []), ranked.hits, strict=True)
     ]
     if rows:
-        values: dict[str, Any] = {"group": bindparam("key"), "harmless": bindparam("silent")}
+        values: dict[str, Any] = {name: bindparam(f"new_{name}") for name in SETTLED}
         db.execute(update(hit).where(hit.c.id == bindparam("of")).values(values), rows)
 
 
@@ -70,8 +80,9 @@ def floors(db: Connection, session_id: int) -> tuple[NoiseFloor, ...]:
     return tuple(NoiseFloor(**dict(row._mapping) | {"octaves_dbfs": _octaves(row)}) for row in rows)
 
 
-def _listed(harmless: bool) -> Any:
-    return true() if harmless else hit.c.harmless == false()
+def _listed(harmless: bool, usual: bool = False) -> Any:
+    listed = true() if harmless else hit.c.harmless == false()
+    return listed if usual else and_(listed, hit.c.usual == false())
 
 
 def _octaves(row: Any) -> tuple[float | None, ...] | None:
@@ -87,4 +98,4 @@ def _count(db: Connection, session_id: int, column: Column[Any], harmless: bool)
 
 
 def _stored(row: Row[Any]) -> Hit:
-    return Hit(**dict(row._mapping) | {"mics": tuple(row.mics)})
+    return Hit(**dict(row._mapping) | {"mics": tuple(row.mics), "sound": tuple(row.sound or ())})

@@ -3,12 +3,11 @@
 session ─┬─ take ─┬─ track
          │        ├─ note ── embedding
          │        ├─ hit, spot, floor
-         │        ├─ lease   (on whose screen it is)
          │        ├─ preview, expectation   (pictures for the desk, what was expected of the notes)
          │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
          ├─ session_features   (what its notes were judged by, for the next model)
          └─ arrival, problem
-mark   (only ever added to; refers to groups of hits in every session)
+mark, hit_correction   (only ever added to; refer to groups of hits, or to one by take and time, in every session)
 
 Notes count from 1 within their take; a hit, a spot and a verdict name the note by that number, because notes
 are measured anew when a file changes while verdicts stay.
@@ -32,22 +31,14 @@ from sqlalchemy import (
 )
 
 from triage.domain.measurements import MEASUREMENTS
-from triage.store.account_tables import login, person, preference, secret, shared_setting
+from triage.store.account_tables import login, person, preference, secret
 from triage.store.columns import Real, UtcTime, Whole, Words
-from triage.store.desk_tables import expectation, lease
+from triage.store.hit_tables import hit, hit_correction, mark
 from triage.store.metadata import metadata
 from triage.store.metadata import owned_by as _of
 
-__all__ = [
-    "expectation",
-    "lease",
-    "login",
-    "metadata",
-    "person",
-    "preference",
-    "secret",
-    "shared_setting",
-]  # and every table below
+# and every table below
+__all__ = ["hit", "hit_correction", "login", "mark", "metadata", "person", "preference", "secret"]
 
 # What the verdicts on a take amount to: heard by anybody, settled, disputed, rejected, heard in the random sample.
 FLAGS = ("heard", "settled", "disputed", "rejected", "sampled")
@@ -169,25 +160,6 @@ embedding = Table(
     ForeignKeyConstraint(["take_id", "number"], ["note.take_id", "note.number"], ondelete="CASCADE"),
 )
 
-hit = Table(
-    "hit",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    _of("take"),
-    Column("kind", Words, nullable=False),
-    Column("start_s", Real, nullable=False),
-    Column("end_s", Real, nullable=False),
-    Column("mic", Words, nullable=False),
-    Column("mics", JSON, nullable=False),
-    Column("level_dbfs", Real),
-    Column("over_floor_db", Real),
-    Column("exposed", Real),
-    Column("note", Whole),
-    Column("group", Words),  # microphone:kind:rhythm, given when the session is ranked
-    Column("harmless", Boolean, nullable=False, server_default=false()),
-    Index("ix_hit_take_id", "take_id"),
-)
-
 spot = Table(
     "spot",
     metadata,
@@ -222,19 +194,6 @@ floor = Table(
     Column("end_over_db", Real),
     Column("end_fall_db_s", Real),
     Index("ix_floor_take_id", "take_id"),
-)
-
-mark = Table(
-    "mark",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("group", Words, nullable=False),  # as hit.group: hits are made anew, the mark stays
-    Column("harmless", Boolean, nullable=False),
-    Column("loudest_dbfs", Real),  # what was heard when it was called harmless
-    Column("session", Words, nullable=False),
-    Column("by", Words, nullable=False),
-    Column("at", UtcTime, nullable=False),
-    Index("ix_mark_group", "group"),
 )
 
 verdict = Table(
@@ -314,6 +273,15 @@ session_features = Table(
     Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
     Column("key", Words, nullable=False),  # of what the data depends on
     Column("data", LargeBinary, nullable=False),
+)
+
+expectation = Table(
+    "expectation",
+    metadata,
+    Column("take_id", Integer, ForeignKey("take.id", ondelete="CASCADE"), primary_key=True),
+    Column("notes", JSON, nullable=False),  # numbers
+    Column("names", JSON, nullable=False),  # of measurements
+    Column("data", LargeBinary, nullable=False),  # zlib: little-endian float32, (note, name, 3)
 )
 
 sheet_row = Table(

@@ -62,14 +62,6 @@ def sessions(db: Connection) -> tuple[StoredSession, ...]:
     return tuple(StoredSession(**row._mapping) for row in rows)
 
 
-def sessions_with(db: Connection, take: str) -> tuple[StoredSession, ...]:
-    """Return the sessions that have a take of this name, the one taken in last first."""
-    table = tables.session
-    holds = exists().where(tables.take.c.session_id == table.c.id, tables.take.c.name == take)
-    rows = db.execute(select(table).where(holds).order_by(table.c.taken_in_at.desc(), table.c.id.desc()))
-    return tuple(StoredSession(**row._mapping) for row in rows)
-
-
 def fingerprints(db: Connection, session_id: int) -> dict[str, str]:
     """Return take name -> fingerprint of what the store already holds, so that only the rest is read."""
     table = tables.take
@@ -273,7 +265,7 @@ def _floor_row(record: NoiseFloor | Hit) -> dict[str, Any]:
 
 
 def _hit_row(record: Hit) -> dict[str, Any]:
-    return _floor_row(record) | {"mics": list(record.mics)}
+    return _floor_row(record) | {"mics": list(record.mics), "sound": list(record.sound) or None}
 
 
 def stored_take(row: Row[Any]) -> StoredTake:

@@ -9,10 +9,9 @@ export async function get(url) {
   return answer.json();
 }
 
-/** Send JSON (with further options of fetch) and return the Response as it is: the outbox distinguishes refused from unreachable by its status. */
-export function send(url, body, options = {}) {
+/** Send JSON and return the Response as it is: the outbox distinguishes refused from unreachable by its status. */
+export function send(url, body) {
   return fetch(url, {
-    ...options,
     method: "POST",
     headers: { "Content-Type": "application/json", "X-Form-Token": meta("form-token") },
     body: JSON.stringify(body),
