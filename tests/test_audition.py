@@ -140,3 +140,11 @@ def test_a_session_is_looked_for_where_this_machine_has_it(tmp_path):
     assert session_folder(str(there), [here.parent]) == here
     there.mkdir(parents=True)
     assert session_folder(str(there)) == there and session_folder(str(there), [here.parent]) == here
+
+
+def test_a_session_that_came_as_a_bag_is_found_in_the_bag(tmp_path):
+    payload = tmp_path / "here" / "mill-bag" / "data"
+    payload.mkdir(parents=True)
+    roots = [tmp_path / "here"]
+    assert session_folder("/elsewhere/mill", roots) == session_folder("/elsewhere/mill-bag/data", roots) == payload
+    assert session_folder(str(payload)) == payload

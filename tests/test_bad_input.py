@@ -35,8 +35,12 @@ def outcome(folder: Path, store: str) -> Outcome:
     queue, notes, arrivals = (asked(what, store) for what in ("queue", "notes", "arrivals"))
     takes = {take["take"]: take for take in queue["takes"]}
     assert [take["rank"] for take in queue["takes"]] == list(range(1, len(takes) + 1))
-    assert all(line.startswith(("note: ", "files are missing")) for line in output.err.splitlines())
-    assert output.status == (3 if arrivals["missing"] or arrivals["broken"] else 0)
+    assert all(
+        line.startswith(("note: ", "files are missing", "the take sheet asks")) for line in output.err.splitlines()
+    )
+    assert output.status == (
+        3 if arrivals["missing"] or arrivals["broken"] or "the take sheet asks" in output.err else 0
+    )
     analysed = [note["take"] for note in notes["notes"]]
     return Outcome(output, takes, {name: analysed.count(name) for name in takes}, arrivals)
 

@@ -24,6 +24,8 @@ from triage.domain.note import Note
 from triage.domain.session import Session
 from triage.domain.spot import Spot
 from triage.domain.take import NoiseFloor, Take
+from triage.pipeline import Permitted, Summary
+from triage.store.accounts import save_person
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, reading, writing
 from triage.store.ranking import save_judgement
@@ -43,6 +45,7 @@ COMMANDS = (
     "people",
     "upgrade",
 )
+MILL = ("--session", "mill-day2-b")
 WHY = "0.21 s longer than its neighbours"
 
 
@@ -366,20 +369,57 @@ def verdicts_in(store: str):
 
 
 def test_a_verdict_is_added_and_shown_in_the_queue(run, store):
-    status, out, _ = run("verdict", "T012", "reject", "--note", "1", "--reason", "cracked", "--by", "anna")
+    status, out, _ = run("verdict", "T012", "reject", "--note", "1", "--reason", "cracked", "--by", "anna", *MILL)
     assert (status, out) == (0, "mill-day2-b: T012 note 1: reject by anna\n")
-    run("verdict", "T012", "accept", "--by", "ben")
+    run("verdict", "T012", "accept", "--by", "ben", *MILL)
     assert [(v.take, v.note, v.verdict, v.reason, v.by) for v in verdicts_in(store)] == [
         ("T012", 1, "reject", "cracked", "anna"),
         ("T012", None, "accept", None, "ben"),
     ]
     assert json.loads(run("queue", "--format", "json")[1])["takes"][0]["verdict"] == "accept"
+    still_open = json.loads(run("queue", "--format", "json", "--open")[1])["takes"]
+    assert [(take["rank"], take["take"]) for take in still_open] == [(2, "T011")]
 
 
 def test_a_verdict_without_a_name_is_by_whoever_is_logged_in(run, store, monkeypatch):
     monkeypatch.setenv("LOGNAME", "carla")
-    run("verdict", "T012", "unsure")
+    run("verdict", "T012", "unsure", *MILL)
     assert verdicts_in(store)[0].by == "carla"
+
+
+def test_a_verdict_that_could_be_of_two_sessions_or_of_nobody_at_the_desk_is_not_guessed(run, store, monkeypatch):
+    status, out, err = run("verdict", "T012", "unsure", "--by", "anna")
+    assert (status, out) == (1, "")
+    assert err == "error: 2 sessions have a take T012: mill-day2-b, other-day; say which one with --session\n"
+    engine = open_store(store)
+    with writing(engine) as db:
+        save_person(db, "anna", "editor")
+    engine.dispose()
+    monkeypatch.setenv("LOGNAME", "carla")
+    status, out, err = run("verdict", "T012", "unsure", *MILL)
+    assert (status, out) == (1, "") and "'carla' is none of anna; say so with --by" in err
+    assert verdicts_in(store) == ()
+
+
+def test_verdicts_are_read_from_a_csv_and_only_once(run, store, tmp_path):
+    path = tmp_path / "verdicts.csv"
+    lines = ("take;verdict;note;reason", "T012;reject;1;cracked", "T011;Accept;;", "T099;reject;;", "T011;maybe;;")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8-sig")
+    status, out, err = run("verdict", "--from-csv", str(path), "--by", "anna", *MILL)
+    assert (status, out) == (3, f"{path}: 2 verdicts recorded\n")
+    first, second = err.splitlines()
+    assert first.startswith("note: verdicts.csv line 4: no take 'T099'") and "line 5: verdict 'maybe'" in second
+    assert [(v.take, v.note, v.verdict, v.reason) for v in verdicts_in(store)] == [
+        ("T012", 1, "reject", "cracked"),
+        ("T011", None, "accept", None),
+    ]
+    assert run("verdict", "--from-csv", str(path), "--by", "anna", *MILL)[1].endswith(
+        "0 verdicts recorded, 2 were there already\n"
+    )
+    assert len(verdicts_in(store)) == 2
+    assert run("verdict", "T012", "reject", "--from-csv", str(path))[0] == 2
+    (tmp_path / "odd.csv").write_text("a,b\n")
+    assert "no column 'take'" in run("verdict", "--from-csv", str(tmp_path / "odd.csv"), "--by", "anna")[2]
 
 
 def test_a_verdict_on_an_unknown_take_names_the_nearest_and_adds_nothing(run, store):
@@ -392,13 +432,13 @@ def pipeline(monkeypatch, needs_person: bool = False, problems: tuple[str, ...] 
     """Put a pipeline in place that takes in nothing; return the list of what it was called with."""
     calls: list = []
 
-    def take_in(folder, db_engine, progress, cluster):
+    def take_in(folder, db_engine, progress, cluster, permitted):
         calls.append((folder, db_engine))
         progress("T001 [close]", 1, 2)
         summary = {"session": "mill", "takes": 3, "new_takes": 1}
-        return types.SimpleNamespace(**summary, problems=list(problems), needs_person=needs_person)
+        return Summary(**summary, problems=list(problems), incomplete=needs_person, sheet_asks=False)
 
-    monkeypatch.setitem(sys.modules, "triage.pipeline", types.SimpleNamespace(take_in=take_in))
+    monkeypatch.setitem(sys.modules, "triage.pipeline", types.SimpleNamespace(take_in=take_in, Permitted=Permitted))
     return calls
 
 
@@ -429,13 +469,15 @@ def test_an_interrupted_intake_leaves_with_130(run, store, tmp_path, monkeypatch
     def take_in(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setitem(sys.modules, "triage.pipeline", types.SimpleNamespace(take_in=take_in))
+    monkeypatch.setitem(sys.modules, "triage.pipeline", types.SimpleNamespace(take_in=take_in, Permitted=Permitted))
     status, out, _ = run("intake", str(tmp_path))
     assert (status, out) == (130, "")
 
 
 def test_a_bug_keeps_its_traceback(run, store, tmp_path, monkeypatch):
-    monkeypatch.setitem(sys.modules, "triage.pipeline", types.SimpleNamespace(take_in=lambda *_, **__: 1 / 0))
+    monkeypatch.setitem(
+        sys.modules, "triage.pipeline", types.SimpleNamespace(take_in=lambda *_, **__: 1 / 0, Permitted=Permitted)
+    )
     with pytest.raises(ZeroDivisionError):
         cli.main(["intake", str(tmp_path)])
 

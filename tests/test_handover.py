@@ -441,7 +441,8 @@ def test_a_session_without_a_description_is_handed_over_without_takes(tmp_path):
 
 def test_the_commands_say_it_in_three_forms_and_by_status(session, tmp_path):
     output = run("handover", session)
-    assert (output.status, output.err) == (0, "") and "6 files" in output.out
+    assert output.status == 0 and "6 files" in output.out
+    assert output.err.startswith("note: verdicts and findings do not go with it") and output.err.count("\n") == 1
     bag = session.parent / "mill-day2-b-bag"
     assert run("receive", bag).status == 0
     (bag / "data/audio/T002_room.wav").unlink()
@@ -455,6 +456,22 @@ def test_the_commands_say_it_in_three_forms_and_by_status(session, tmp_path):
     assert any(line.startswith("coming,audio/T002_room.wav,T002,room,") for line in lines)
     table = run("receive", bag).out
     assert "9 whole, 1 coming" in table and "1 of 2 takes whole" in table and "not there yet" in table
+
+
+def test_takes_that_are_not_whole_are_named_and_end_with_status_3(session):
+    with (session / "take_sheet.csv").open("a") as sheet:
+        sheet.write("T001,horn,staccato,ff,53,1,\nT002,horn,staccato,ff,54,1,\nT003,horn,staccato,ff,55,1,\n")
+    (session / "audio/T001_room.wav").unlink()
+    path = session / "audio/T002_close.wav"
+    path.write_bytes(path.read_bytes()[:60])
+    output = run("handover", session)
+    assert output.status == 3 and "5 files" in output.out
+    lines = [line for line in output.err.splitlines() if line.startswith("handed over without: ")]
+    assert lines[:2] == [
+        "handed over without: take T001: room missing",
+        "handed over without: take T003: all of it missing",
+    ]
+    assert lines[2].startswith("handed over without: audio/T002_close.wav: damaged, ") and len(lines) == 3
 
 
 def test_wrong_use_is_reported_in_one_line(session, tmp_path):

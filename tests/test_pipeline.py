@@ -167,17 +167,19 @@ def test_taking_it_in_again_does_nothing_and_keeps_the_queue(folder, store, queu
 
 
 def test_only_the_take_with_a_changed_file_is_analysed_again(copied, store, queue, analysed):
-    run("intake", copied, "--store", store)
+    run("intake", copied, "--moved", "--store", store)
     assert analysed == []  # the same files elsewhere
     os.utime(copied / "audio" / "T007_room.wav")
-    assert run("intake", copied, "--store", store).out == "mill-day2-b: 10 takes, 1 of them new or changed\n"
+    assert (
+        run("intake", copied, "--moved", "--store", store).out == "mill-day2-b: 10 takes, 1 of them new or changed\n"
+    )
     assert analysed == ["T007"] and asked("queue", store) == queue
 
 
 def test_a_row_changed_on_the_sheet_changes_what_is_expected_of_its_take(copied, store):
     sheet = copied / "take_sheet.csv"
     sheet.write_text(sheet.read_text().replace(row(LACKING, SHEET[LACKING]), row(LACKING, SHEET[LACKING][:1], 5)))
-    assert "1 of them" in run("intake", copied, "--store", store).out
+    assert "1 of them" in run("intake", copied, "--moved", "--store", store).out
     (take,) = (one for one in asked("queue", store)["takes"] if one["take"] == LACKING)
     assert {spot["kind"] for spot in take["spots"]} >= {"wrong-note"}
 
@@ -185,7 +187,8 @@ def test_a_row_changed_on_the_sheet_changes_what_is_expected_of_its_take(copied,
 def test_a_take_whose_files_are_gone_leaves_the_queue_and_is_reported(copied, store):
     for path in (copied / "audio").glob("T008_*"):
         path.unlink()
-    assert run("intake", copied, "--store", store).status == 3
+    output = run("intake", copied, "--moved", "--store", store)
+    assert output.status == 3 and "1 of 10 takes are no longer in audio/: T008" in output.err
     takes = asked("queue", store)["takes"]
     assert "T008" not in {take["take"] for take in takes}
     assert [take["rank"] for take in takes] == list(range(1, 10))
@@ -195,7 +198,7 @@ def test_a_take_whose_files_are_gone_leaves_the_queue_and_is_reported(copied, st
 def test_a_verdict_outlives_a_new_intake_of_its_take(copied, store):
     assert run("verdict", WRONG, "reject", "--by", "anna", "--store", store).status == 0
     os.utime(copied / "audio" / f"{WRONG}_close.wav")
-    assert "1 of them" in run("intake", copied, "--store", store).out
+    assert "1 of them" in run("intake", copied, "--moved", "--store", store).out
     verdicts = {take["take"]: take["verdict"] for take in asked("queue", store)["takes"]}
     assert verdicts == dict.fromkeys(SHEET) | {WRONG: "reject"}
 
@@ -223,4 +226,23 @@ def test_a_second_folder_of_the_same_name_does_not_take_the_first_ones_place(fil
     assert output.status == 1 and f"was taken in from {folder.resolve()}, which is still there" in output.err
     assert len(asked("queue", address)["takes"]) == len(SHEET)
     copied = Path(shutil.copytree(folder, tmp_path / "copied"))  # the same recordings in another place
-    assert run("intake", copied, "--store", address).status == 0
+    output = run("intake", copied, "--store", address)
+    assert output.status == 1 and "this is a copy of it, and nothing was changed" in output.err
+    output = run("intake", copied, "--moved", "--store", address)
+    assert output.status == 0 and f"its recordings are read from {copied.resolve()} from now on" in output.err
+
+
+@pytest.mark.parametrize("how", ["empty", "gone"])
+def test_a_disk_that_is_not_mounted_costs_nothing(copied, store, queue, how):
+    assert run("intake", copied, "--moved", "--store", store).status == 0
+    (copied / "audio").rename(copied.parent / "unmounted")
+    if how == "empty":
+        (copied / "audio").mkdir()
+    output = run("intake", copied, "--store", store)
+    assert output.status == 1 and output.err.count("\n") == 1
+    assert "10 of the 10 takes taken in of 'mill-day2-b' are not there (T001, T002, T003, T004, T005 and 5 more)" in (
+        output.err
+    )
+    assert asked("queue", store) == queue
+    assert run("intake", copied, "--forget", "--store", store).status == 3
+    assert asked("queue", store)["takes"] == []

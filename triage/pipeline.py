@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 
 from triage.analysis.remote_folder import at_hand
 from triage.analysis.workers import analyse_all
-from triage.check_in import CheckedIn, check_in
+from triage.check_in import NOTHING, CheckedIn, Permitted, check_in
 from triage.intake.arrivals import TakeFiles
 from triage.ranking.session import rank_session
 from triage.store.arrivals import save_arrivals
@@ -30,26 +30,38 @@ class Summary:
     takes: int
     new_takes: int
     problems: list[str]
-    needs_person: bool
+    incomplete: bool  # files are missing or broken
+    sheet_asks: bool  # the take sheet holds what a person has to put right
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether somebody has to see to it before all is done."""
+        return self.incomplete or self.sheet_asks
 
 
 def take_in(
-    folder: Path | str, db_engine: Engine, progress: Progress | None = None, cluster: str | None = None
+    folder: Path | str,
+    db_engine: Engine,
+    progress: Progress | None = None,
+    cluster: str | None = None,
+    permitted: Permitted = NOTHING,
 ) -> Summary:
     """Take a session's folder in: check what arrived, analyse what is new, judge and rank all of it.
 
-    The folder may be an address that fsspec can read; ``cluster`` is that of a cluster to analyse on.
+    The folder may be an address that fsspec can read; ``cluster`` is that of a cluster to analyse on, ``permitted``
+    what somebody has said about a folder that is not as it was.
     """
     report = progress or (lambda what, done, total: None)
     with at_hand(folder) as where:
-        checked = check_in(where.folder, db_engine, address=where.address)
+        checked = check_in(where.folder, db_engine, address=where.address, permitted=permitted)
         analyse(checked, checked.new, db_engine, report, cluster)
     with writing(db_engine) as db:
         drop_takes(db, checked.id, [take.name for take in checked.arrived.takes])
     problems, ranked = rank(checked, db_engine)
     report("ranking", 1, 1)
     incomplete = bool(checked.arrived.arrivals.of_kind("missing", "broken"))
-    return Summary(checked.session.name, ranked, len(checked.new), problems, incomplete)
+    lines = [*checked.noticed, *problems]
+    return Summary(checked.session.name, ranked, len(checked.new), lines, incomplete, checked.sheet_asks)
 
 
 def analyse(

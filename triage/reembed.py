@@ -27,7 +27,7 @@ from triage.domain.errors import TriageError
 from triage.intake.arrivals import TakeFiles, TrackFile, check_arrivals
 from triage.intake.integrity import check_file
 from triage.intake.session import read_session
-from triage.intake.sheet import SHEET_FILE, read_sheet
+from triage.intake.vocabulary import sheet_of
 from triage.listen.embed import Encoder
 from triage.listen.encoder import TrainedEncoder, load_encoder
 from triage.listen.notes import NoteSegment
@@ -119,9 +119,7 @@ def _all(jobs: Sequence[EncodingJob], cluster: str | None) -> Iterator[tuple[Enc
 def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str | None) -> list[EncodingJob]:
     """Return the takes of a session of which nothing changed but the encoder."""
     described = read_session(folder)
-    arrived = check_arrivals(
-        folder, described, read_sheet(folder / SHEET_FILE, described.middle_c_octave), check_file
-    )
+    arrived = check_arrivals(folder, described, sheet_of(folder, described), check_file)
     mic, a4_hz = described.reference_mic_name(), described.a4_hz
     with reading(db_engine) as db:
         known, cut, judged_on = fingerprints(db, session.id), _notes(db, session.id), _measured_mics(db, session.id)

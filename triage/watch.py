@@ -92,6 +92,8 @@ class Follower:
             self.arriving = ArrivingFiles(self.folder, checked.session.files.folder, self.waiting)
             self.due_s = now_s
             return
+        for line in checked.noticed:
+            self._say(line)
         ready = self._ready(checked, now_s)
         if ready:
             first, mic, a4_hz = ready[0], checked.session.reference_mic_name(), checked.session.a4_hz

@@ -55,6 +55,7 @@ class Desk:
     """A desk on a port that stays the same when it is started again; in a thread of the test's own process."""
 
     store: str
+    settings: dict[str, float] = field(default_factory=dict)  # beside the usual ones
     port: int = field(default_factory=lambda: free_port())
     server: Server | None = None
     thread: threading.Thread | None = None
@@ -64,8 +65,8 @@ class Desk:
         return f"http://127.0.0.1:{self.port}"
 
     def start(self) -> None:
-        app = create_app(DeskSettings(store=self.store, port=self.port, poll_s=0.1))
-        self.server = Server(uvicorn.Config(app, port=self.port, log_level="error", timeout_graceful_shutdown=1))
+        app = create_app(DeskSettings(store=self.store, port=self.port, poll_s=0.1, **self.settings))
+        self.server = Server(uvicorn.Config(app, port=self.port, log_level="error", timeout_graceful_shutdown=10))
         self.thread = threading.Thread(target=self.server.run)
         self.thread.start()
         self.wait()
@@ -156,9 +157,9 @@ def takes_in(store: str) -> list[str]:
 
 
 @contextlib.contextmanager
-def desk_on(store: str, kind: type[Desk] = Desk) -> Iterator[Desk]:
+def desk_on(store: str, kind: type[Desk] = Desk, **settings: float) -> Iterator[Desk]:
     """Serve a store for as long as the block lasts."""
-    desk = kind(store)
+    desk = kind(store, settings)
     desk.start()
     try:
         yield desk

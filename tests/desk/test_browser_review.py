@@ -1,6 +1,9 @@
 """A whole review in a real browser, by keyboard alone, and what must not be lost on the way."""
 
-from tests.desk.browsing import audition, come_in, settled, to_a_note, verdicts_of
+import re
+
+from tests.desk.browsing import MOST, audition, come_in, settled, to_a_note, verdicts_of
+from triage.judge.active_learning import Mix
 from triage.store.engine import open_store, reading
 from triage.store.notes import notes
 from triage.store.standing import take_verdicts
@@ -266,14 +269,26 @@ def test_takes_that_come_in_appear_by_themselves(context, growing, demo):
     assert page.slips == []
 
 
-def test_the_line_says_when_one_can_stop_and_the_bound_is_the_persons_own(context, desk):
+def test_one_can_stop_only_where_a_random_sample_agrees_and_the_bound_is_the_persons_own(context, desk, monkeypatch):
+    monkeypatch.setattr("triage.desk.takes.MIX", Mix(0, 1.0, 0))  # every take comes as part of the sample
     page = audition(context, desk)
+    page.locator("#bound").fill("99")
+    page.keyboard.press("Tab")
+    page.wait_for_function(
+        "() => document.getElementById('left').textContent.includes('no random sample says so yet')"
+    )
+    page.locator("#statement").focus()
+    for _ in range(MOST):
+        press_until_next(page, "KeyJ")
+        settled(page)
+        if page.locator("#left .sampled", has_text="by random sample").count():
+            break
+    page.wait_for_selector("#left .stop")
+    line = page.locator("#left").inner_text()
+    assert re.search(r"by random sample [\d.]+, from \d+ to \d+ \(\d+ heard\)You can stop here", line)
     page.locator("#bound").fill("0")
     page.keyboard.press("Tab")
     page.wait_for_function("() => !document.querySelector('#left .stop')")
-    page.locator("#bound").fill("99")
-    page.keyboard.press("Tab")
-    page.wait_for_selector("#left .stop")
     page.reload()
-    page.wait_for_selector("#left .stop")
-    assert page.locator("#bound").input_value() == "99"
+    page.wait_for_selector("#cell strong")
+    assert page.locator("#bound").input_value() == "0"

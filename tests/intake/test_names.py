@@ -42,7 +42,9 @@ def test_a_pitch_looks_like_a_pitch_where_it_can():
         ("T1_close.WAV", True),
         ("T1_close.Wav", True),
         ("T1_Close.wav", False),
-        ("T1_close.flac", False),
+        ("T1_close.flac", True),
+        ("T1_close.AIF", True),
+        ("T1_close.mp3", False),
         ("T1_close_wav", False),
         ("T1_closeXwav", False),
         ("_close.wav", False),
@@ -51,7 +53,7 @@ def test_a_pitch_looks_like_a_pitch_where_it_can():
         ("T1_spot.wav", False),
     ],
 )
-def test_only_the_case_of_the_extension_is_free(path, fits):
+def test_only_the_extension_is_free_among_those_of_recordings(path, fits):
     assert (NamePattern("{take}_{mic}.wav", MICS).match(path) is not None) == fits
 
 

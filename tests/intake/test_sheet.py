@@ -83,7 +83,7 @@ def test_without_the_take_column_no_row_is_read(sheet):
         ("F3 H3 G3", "'H3' is no pitch"),
         ("128", "'128' is MIDI 128"),
         ("5", "'5' is MIDI 5, expected a sounding pitch of 12 to 127"),
-        ("F3-G3", "'F3-G3' is no pitch"),
+        ("F3-H3", "'H3' is no pitch"),
     ],
 )
 def test_an_impossible_pitch_costs_the_pitches_and_not_the_take(sheet, cell, says):
@@ -155,3 +155,24 @@ def test_a_folder_in_place_of_the_sheet_is_one_line(tmp_path):
 def test_no_bytes_raise(tmp_path_factory, data):
     found = read_sheet(write(tmp_path_factory.getbasetemp() / "any.csv", data))
     assert all("\n" not in problem for problem in found.problems)
+
+
+@pytest.mark.parametrize(
+    "cell, pitches",
+    [
+        ("E3-A3", range(52, 58)),
+        ("E3..A3", range(52, 58)),
+        ("E3 - A3", range(52, 58)),
+        ("A3\u2013E3", range(57, 51, -1)),
+        ("52-54 C4", (52, 53, 54, 60)),
+        ("C0..D0", (12, 13, 14)),
+    ],
+)
+def test_a_range_of_pitches_is_chromatic_and_may_go_down(sheet, cell, pitches):
+    found = sheet(f"take,instrument,articulation,dynamic,pitches,repetitions,remark\nT1,horn,long,f,{cell},2,\n")
+    assert (found.rows[0].pitches, found.problems, found.needs_person) == (tuple(pitches), (), False)
+
+
+def test_a_range_without_an_end_is_read_without_pitches_and_needs_a_person(sheet):
+    found = sheet("take,instrument,articulation,dynamic,pitches,repetitions,remark\nT1,horn,long,f,E3..H3,2,\n")
+    assert found.rows[0].pitches == () and "'H3' is no pitch" in found.problems[0] and found.needs_person

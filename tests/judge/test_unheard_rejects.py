@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import hypergeom
 
 from triage.domain.errors import JudgeError
-from triage.judge.unheard_rejects import rejects_unheard, tail_of
+from triage.judge.unheard_rejects import Tail, may_stop, rejects_unheard, tail_of
 
 
 def heard_to_the_middle(rng, bias, informative):
@@ -60,3 +60,18 @@ def test_what_cannot_be_is_refused():
         tail_of(np.array([1.2]), np.array([np.nan]), np.zeros(1, bool))
     with pytest.raises(JudgeError, match="has no verdict"):
         tail_of(np.array([0.2]), np.array([np.nan]), np.ones(1, bool))
+
+
+def test_one_may_stop_only_where_a_sample_of_sufficient_size_agrees():
+    """No reject in n of 1000 takes: at most 1 - 0.025^(1/n) of them are rejects (binomial, a bound from above)."""
+
+    def asked(sampled, rejects, doubts=0.5, bound=1.0):
+        tail = Tail(1000, 0.5, 1000 - sampled, rejects, sampled, 0.5 * sampled / 1000, rejects)
+        return may_stop(rejects_unheard(tail), doubts, bound, 1000)
+
+    assert not may_stop(None, 0.0, 1.0, 1000)
+    enough = int(np.ceil(np.log(0.025) / np.log(1 - 0.05)))  # 72
+    assert asked(enough, 0) and not asked(40, 0)
+    assert not asked(enough, 3)  # it disagrees: some 40 rejects are left
+    assert not asked(enough, 0, doubts=1.5)
+    assert asked(enough, 0, doubts=1.5, bound=2.0)

@@ -33,23 +33,41 @@ def new(folder: FolderArgument, store: StoreOption = None) -> None:
 
 
 def take_in_folder(
-    folder: Annotated[str, typer.Argument(metavar="FOLDER", help="The session's folder, or its address: s3://…")],
+    folder: Annotated[
+        str,
+        typer.Argument(metavar="FOLDER", help="The session's folder, the bag of a hand-over, or an address: s3://…"),
+    ],
     cluster: ClusterOption = None,
+    moved: Annotated[
+        bool, typer.Option("--moved", help="Read the recordings from here from now on, though they are elsewhere too")
+    ] = False,
+    forget: Annotated[
+        bool, typer.Option("--forget", help="Most recordings were taken away on purpose: forget those takes")
+    ] = False,
     store: StoreOption = None,
 ) -> None:
-    """Take a session in: read, check, measure, rank. Again on the same folder does only what is new."""
+    """Take a session in: read, check, measure, rank. Again on the same folder does only what is new.
+
+    From a bag also what people said of the session where it was handed over.
+    """
     remote = "://" in folder
     if not remote:
         _check_folder(Path(folder))
-    from triage.pipeline import take_in
+    from triage.pipeline import Permitted, take_in
+    from triage.transfer.session_record import add_record, unpacked
 
+    where, record = (folder, None) if remote else unpacked(Path(folder))
     with opened_store(store, create=True) as engine, progress_bar() as progress:
-        summary = take_in(folder if remote else Path(folder), engine, progress=progress, cluster=cluster)
-    for line in summary.problems:
+        summary = take_in(where, engine, progress, cluster, Permitted(moved, forget))
+        brought = add_record(engine, record, summary.session) if record else []
+    for line in (*brought, *summary.problems):
         notify(f"note: {line}")
     put(f"{summary.session}: {summary.takes} takes, {summary.new_takes} of them new or changed\n")
-    if summary.needs_person:
+    if summary.incomplete:
         notify("files are missing or broken: `triage arrivals` lists them")
+    if summary.sheet_asks:
+        notify("the take sheet asks something (see the notes above); correct it, then take the session in again")
+    if summary.needs_person:
         raise typer.Exit(NEEDS_ATTENTION)
 
 

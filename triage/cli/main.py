@@ -50,7 +50,7 @@ COMMANDS = {
     "people": Ours("desk:show_people", "Show the people of the desk.", "anna --role editor"),
     "queue": Ours("listings:show_queue", "Show the ranked queue.", "mill-day2-b --format csv > queue.csv"),
     "verdict": Ours(
-        "listings:give_verdict",
+        "verdicts:give_verdict",
         "Record a verdict on a take or on one note of it.",
         "T012 reject --note 4 --reason 'cracked' --by anna",
     ),

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from triage.audition.excerpts import pitch_words
 from triage.domain.measurements import COMPARED
 from triage.domain.spot import Spot
-from triage.ranking.queue_mixing import RejectEstimate
+from triage.ranking.queue_mixing import RejectEstimate, may_stop
 from triage.store.expectations import find_expected
 from triage.store.hits import hits
 from triage.store.neighbours import NeighbourNote
@@ -52,10 +52,11 @@ SHORTEST_SPOT_S = 0.3  # so that a click is heard in its context
 def take_shown(db: Connection, take: StoredTake, around_s: float, by: str, why: str | None = None) -> dict[str, Any]:
     """Return all that the desk shows of a take; ``why`` it comes, where that is not its doubt.
 
-    One that comes again unannounced is shown as if nobody had heard it.
+    One that comes again unannounced, or to a second person on purpose, is shown as if nobody had heard it.
     """
-    given = () if why == "repeat" else history(db, take.id)
-    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if why == "repeat" else {}
+    afresh = why in ("repeat", "second")
+    given = () if afresh else history(db, take.id)
+    unheard = dict.fromkeys(("heard", "settled", "disputed"), False) if afresh else {}
     played, expected = notes(db, take.session_id, take.name), find_expected(db, take.id)
     return {
         **_keys(take, TAKE),
@@ -92,11 +93,12 @@ def left_shown(left: Left, bound: float, sample: RejectEstimate | None = None) -
 
     The sample's estimate may lie outside of what can be, so as to be right on average; shown is the nearest that can.
     """
-    estimate = None
+    shown = None
     if sample:
-        estimate = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
-    most = max(left.expected_rejects, estimate["expected"] if estimate else 0.0)
-    return {**_keys(left, tuple(vars(left))), "sample": estimate, "bound": bound, "can_stop": most <= bound}
+        shown = sample._asdict() | {"expected": _short(min(max(sample.expected, sample.low), sample.high))}
+        sample = sample._replace(expected=shown["expected"])
+    stop = may_stop(sample, left.expected_rejects, bound, left.all)
+    return {**_keys(left, tuple(vars(left))), "sample": shown, "bound": bound, "can_stop": stop}
 
 
 def neighbour_shown(db: Connection, one: NeighbourNote, mic: str | None, take_id: int, note: int) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from triage.desk.access import AtDesk, Db, Me
+from triage.desk.access import AtDesk, Db, Me, desk_of
 from triage.desk.sheet_views import FORM
 from triage.desk.template_filters import FILTERS
 from triage.domain.arrivals import ARRIVAL_KINDS
@@ -106,9 +106,10 @@ def sessions_page(request: Request, me: Me, db: Db) -> HTMLResponse:
 
 @router.get("/s/{session_id}/queue")
 def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
-    """Show the next doubtful take; the page fetches it from /api/s/{id}/next."""
+    """Show the next doubtful take; its script has it dealt by /api/s/{id}/deal."""
     measurements = {one.name: {"unit": one.unit, "label": one.label} for one in COMPARED.values()}
-    return show(request, "audition.html", me, session=session, measurements=measurements)
+    times = {name: getattr(desk_of(request).settings, name) for name in ("lease_s", "idle_s")}
+    return show(request, "audition.html", me, session=session, measurements=measurements, **times)
 
 
 @router.get("/s/{session_id}/queue/list")

@@ -11,6 +11,7 @@ from pathlib import Path
 from triage.domain.errors import ConfigError
 
 PORT = 8451
+LEASE_S = 90.0
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "::1")
 EVERYWHERE = ("0.0.0.0", "::", "")
 
@@ -26,6 +27,8 @@ class DeskSettings:
     https: bool = False  # it reaches browsers by https: served so, or by a proxy in front
     recordings: tuple[Path, ...] = ()  # folders that hold session folders here, where the store says otherwise
     login_h: float = 14.0  # a long day; after that one signs in again
+    lease_s: float = LEASE_S  # a take on a screen is that person's for so long after their page was last heard of
+    idle_s: float = 300.0  # without a key, after which a page gives its takes back
     poll_s: float = 0.5  # how often the store is asked whether something changed, while somebody watches
 
     @property

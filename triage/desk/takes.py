@@ -3,29 +3,35 @@
 import json
 import struct
 import zlib
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
+from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from triage.desk.access import AtDesk, Db, may
+from triage.desk.access import AtDesk, Db, WriteDb, change, desk_of, may
 from triage.desk.json_views import left_shown, neighbour_shown, row_shown, take_shown
-from triage.desk.pages import Here, Id
+from triage.desk.pages import Here, Id, found_session
+from triage.desk.settings import LEASE_S
 from triage.desk.sheet_views import FORM
 from triage.domain.preview import Preview
-from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, coming, unheard_rejects
+from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, Dealt, Reviewer, coming, deal, unheard_rejects
 from triage.store.changes import changes
+from triage.store.leases import give_back, leases
 from triage.store.neighbours import neighbour_notes
 from triage.store.preferences import preferences
 from triage.store.previews import find_preview, pitch_contours
 from triage.store.progress import progress
 from triage.store.review import left, take_page
+from triage.store.shared_settings import shared_settings
 from triage.store.stored import StoredTake
 from triage.store.takes import take_of
 
 router = APIRouter(prefix="/api", tags=["takes"])
 Hears = Annotated[AtDesk, Depends(may("hear"))]
+Judges = Annotated[AtDesk, Depends(change("verdict"))]
 SHOWN = ("open", "settled", "disputed", "all")
 
 
@@ -54,16 +60,57 @@ def sessions(me: Hears, db: Db) -> dict[str, Any]:
 
 @router.get("/s/{session_id}/next")
 def next_to_hear(session: Here, me: Hears, db: Db, n: Annotated[int, Query(ge=1, le=10)] = 3) -> dict[str, Any]:
-    """Return the takes that this person should hear next, and how much is left."""
-    settings = preferences(db, me.person.id)
-    mix = MIX if settings["teaching"] == "on" else ALL_BY_DOUBT
+    """Return the takes that this person would hear next, and how much is left; none of them is theirs by that."""
+    who, settings = reviewer(db, session.id, me), preferences(db, me.person.id)
+    since = datetime.now(UTC) - timedelta(seconds=LEASE_S)
+    others = tuple(one for one in leases(db, session.id, since) if one.by != me.name)
+    takes = coming(db, session.id, me.name, n, who.mix, who.share_for_two, [one.take_id for one in others])
+    return _shown(db, session.id, me, settings, Dealt(takes, others))
+
+
+class Deal(BaseModel):
+    """How many takes a page wants, and which one it shows."""
+
+    model_config = ConfigDict(extra="forbid")
+    n: Annotated[int, Field(ge=1, le=10)] = 3
+    showing: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
+
+
+@router.post("/s/{session_id}/deal")
+def deal_takes(request: Request, session_id: Id, me: Judges, db: WriteDb, asked: Deal) -> dict[str, Any]:
+    """Lease the takes that this person hears next, and say what others have on their screens."""
+    found_session(db, session_id)
+    showing = take_of(db, asked.showing) if asked.showing else None
+    here = showing if showing and showing.session_id == session_id else None
+    lease_s, settings = desk_of(request).settings.lease_s, preferences(db, me.person.id)
+    dealt = deal(db, reviewer(db, session_id, me), asked.n, datetime.now(UTC), lease_s, here.id if here else None)
+    found = _shown(db, session_id, me, settings, dealt)
+    if here is not None and here.id not in [take.id for take, _ in dealt.takes]:
+        found["showing"] = take_shown(db, here, settings["around_s"], me.name)
+    return found
+
+
+@router.post("/s/{session_id}/give-back")
+def give_takes_back(session_id: Id, me: Judges, db: WriteDb) -> dict[str, Any]:
+    """End this person's leases in a session: their page was closed, or nobody sits at it."""
+    found_session(db, session_id)
+    give_back(db, session_id, me.name)
+    return {}
+
+
+def reviewer(db: Connection, session_id: int, me: AtDesk) -> Reviewer:
+    """Return a person as somebody at the queue, with the mix that they chose."""
+    teaching = preferences(db, me.person.id)["teaching"] == "on"
+    share = float(shared_settings(db)["share_for_two"])
+    return Reviewer(session_id, me.name, MIX if teaching else ALL_BY_DOUBT, share)
+
+
+def _shown(db: Connection, session_id: int, me: AtDesk, settings: dict[str, Any], dealt: Dealt) -> dict[str, Any]:
     return {
-        "takes": [
-            take_shown(db, take, settings["around_s"], me.name, why)
-            for take, why in coming(db, session.id, me.name, n, mix)
-        ],
-        "left": left_of(db, session.id, me, settings),
-        "change": changes(db, session.id),
+        "takes": [take_shown(db, take, settings["around_s"], me.name, why) for take, why in dealt.takes],
+        "others": [vars(one) for one in dealt.others],
+        "left": left_of(db, session_id, me, settings),
+        "change": changes(db, session_id),
     }
 
 

@@ -11,8 +11,10 @@ from triage.desk.json_views import verdicts_shown
 from triage.desk.pages import Id, found_session
 from triage.desk.takes import left_of
 from triage.domain.verdict import Verdict
+from triage.store.leases import end_lease
 from triage.store.preferences import preferences, save_preferences
 from triage.store.review_sampling import has_reviewed
+from triage.store.shared_settings import save_shared_settings, shared_settings
 from triage.store.standing import history
 from triage.store.takes import take_of
 from triage.store.verdicts import LONGEST_TEXT, record_verdict, take_back
@@ -35,7 +37,9 @@ class PostedVerdict(BaseModel):
     reason: Text = None
     comment: Text = None
     audio_digest: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
-    shown: Literal["learning", "random", "repeat"] | None = None  # why the desk showed it, as it said with the take
+    shown: Literal["learning", "random", "repeat", "second"] | None = (
+        None  # why the desk showed it, as it said with the take
+    )
 
 
 class Undo(BaseModel):
@@ -77,6 +81,8 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) ->
         )
         for note in (sorted(set(posted.notes)) or (None,))
     ]
+    if not posted.notes:
+        end_lease(db, take.id, me.name)
     return {
         "verdict": made[-1],
         "verdicts": verdicts_shown(history(db, take.id)),
@@ -108,6 +114,22 @@ def post_preferences(
 ) -> dict[str, Any]:
     """Store what a person changed, such as the expected rejects at which they stop; returns all preferences."""
     return save_preferences(db, me.person.id, changed)
+
+
+@router.get("/shared-settings")
+def get_shared_settings(me: Me, db: Db) -> dict[str, Any]:
+    """Return what is set for everybody."""
+    return shared_settings(db)
+
+
+@router.post("/shared-settings")
+def post_shared_settings(
+    me: Annotated[AtDesk, Depends(change("choose"))],
+    db: WriteDb,
+    changed: Annotated[dict[str, Any], Body(max_length=20)],
+) -> dict[str, Any]:
+    """Store what a producer or lead sets for everybody; returns all shared settings."""
+    return save_shared_settings(db, changed, me.name, datetime.now(UTC))
 
 
 def _own(me: AtDesk, key: str) -> str:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 VERDICTS = ("accept", "reject", "unsure")
-SHOWN = ("learning", "random", "repeat")  # why a take came though others are more doubtful
+SHOWN = ("learning", "random", "repeat", "second")  # why a take came though others are more doubtful
 
 
 @dataclass(frozen=True)

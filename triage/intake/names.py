@@ -2,8 +2,8 @@
 
 In: a pattern such as "{take}_{mic}.wav", which may hold folders ("{take}/{mic}.wav"), and what is known of
 the session, its mics and the takes of its sheet. Out: a dict of field to text, or None where the name does
-not fit. A field never crosses a "/". Text between fields is literal; only the file's extension may differ in
-case.
+not fit. A field never crosses a "/". Text between fields is literal; only the file's extension may differ: in
+case, and a session may hold WAV, AIFF and FLAC files side by side.
 """
 
 import math
@@ -17,6 +17,7 @@ FIELDS = ("take", "mic", "instrument", "articulation", "dynamic", "pitch", "repe
 # Tried first, so that in "T_01_F#3.wav" with "{take}_{pitch}.wav" the take keeps its separator.
 LIKELY = {"pitch": r"(?:[A-Ga-g][#♯b♭]{0,2}-?[0-9]{1,2}|[0-9]{1,3})", "repetition": r"[0-9]{1,3}"}
 ANYTHING = r"[^/]+?"
+EXTENSIONS = ("wav", "wave", "bwf", "rf64", "bw64", "aif", "aiff", "aifc", "flac")  # of recordings that can be read
 # Names with so many separators that trying every split would take minutes fit nothing a person named.
 MOST_SPLITS = 200_000
 
@@ -117,7 +118,8 @@ def _literal(text: str, last: bool) -> str:
     stem, dot, extension = text.rpartition(".")
     if not last or not dot:
         return re.escape(text)
-    return re.escape(stem) + f"(?i:{re.escape(dot + extension)})"
+    kinds = EXTENSIONS if extension.lower() in EXTENSIONS else (extension,)
+    return re.escape(stem) + rf"\.(?i:{'|'.join(map(re.escape, kinds))})"
 
 
 def _one_of(names: Collection[str]) -> str:

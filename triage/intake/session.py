@@ -75,12 +75,20 @@ class Mic(Strict):
     full_scale_db_spl: Annotated[float, Field(ge=60, le=200)] | None = None
 
 
+class Vocabulary(Strict):
+    """Table [vocabulary]: the session's own words, which are taken for no slip of the take sheet."""
+
+    articulations: tuple[Named, ...] = ()
+    dynamics: tuple[Named, ...] = ()
+
+
 class SessionDescription(Strict):
-    """A whole session.toml, with its tables `about`, `files` and `mics`."""
+    """A whole session.toml, with its tables `about`, `files`, `mics` and `vocabulary`."""
 
     about: About = Field(alias="session")
     files: Files
     mics: tuple[Mic, ...] = ()
+    vocabulary: Vocabulary = Vocabulary()
 
     @model_validator(mode="after")
     def _agrees(self) -> "SessionDescription":

@@ -24,6 +24,9 @@ SEPARATORS = (",", ";", "\t")
 LOWEST_SOUNDING_MIDI = 12
 # Far above any plan; a typing error must not become a list of millions of notes.
 MOST_REPETITIONS = 1_000
+DASHES = r"\.\.|…|\u2013|\u2014"  # between the ends of a range, as people and their spreadsheets type them
+ASKED = " meant?"  # in a line about a word that looks misspelt
+WITHOUT_PITCHES = "the take is read without pitches"
 MOST_BYTES = 20_000_000  # a hundred thousand takes
 
 
@@ -33,6 +36,11 @@ class TakeSheet:
 
     rows: tuple[SheetRow, ...] = ()
     problems: tuple[str, ...] = ()
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether a person has to answer: a row was read without its pitches, or a word is asked about."""
+        return any(line.endswith(WITHOUT_PITCHES) or ASKED in line for line in self.problems)
 
 
 def read_sheet(path: Path, middle_c_octave: int = 4) -> TakeSheet:
@@ -149,20 +157,28 @@ def _row(
 
 def _pitches(text: str, middle_c_octave: int) -> tuple[tuple[int, ...], list[str]]:
     """Return all pitches of a cell, or none and a line: with one pitch lost the others' order is unsure."""
-    pitches = []
-    for word in re.split(r"[\s,;]+", text.strip(" ,;")) if text else ():
+    pitches: list[int] = []
+    joined = re.sub(rf"\s*({DASHES})\s*|\s+(-)\s+", r"\1\2", text.strip(" ,;"))  # "E3 - A3" is one range
+    for word in re.split(r"[\s,;]+", joined) if joined else ():
         try:
-            pitch = parse_pitch(word, middle_c_octave)
+            found = _range(word, middle_c_octave)
         except SheetError as error:
-            return (), [f"pitches: {error}; the take is read without pitches"]
-        if pitch < LOWEST_SOUNDING_MIDI:
+            return (), [f"pitches: {error}; {WITHOUT_PITCHES}"]
+        if (pitch := min(found)) < LOWEST_SOUNDING_MIDI:
             span = f"{LOWEST_SOUNDING_MIDI} to {HIGHEST_MIDI}"
-            return (), [
-                f"pitches: {word!r} is MIDI {pitch}, expected a sounding pitch of {span}; "
-                "the take is read without pitches"
-            ]
-        pitches.append(pitch)
+            return (), [f"pitches: {word!r} is MIDI {pitch}, expected a sounding pitch of {span}; {WITHOUT_PITCHES}"]
+        pitches += found
     return tuple(pitches), []
+
+
+def _range(word: str, middle_c_octave: int) -> list[int]:
+    """Return the pitches of a word: one of "E3", a chromatic range of "E3-A3", "E3..A3" or, downwards, "A3-E3"."""
+    ends = re.fullmatch(rf"(.*?[0-9])(?:-|{DASHES})(.*)", word)
+    if ends is None:
+        return [parse_pitch(word, middle_c_octave)]
+    first, last = (parse_pitch(end, middle_c_octave) for end in ends.groups())
+    step = 1 if first <= last else -1
+    return list(range(first, last + step, step))
 
 
 def _repetitions(text: str) -> tuple[int, list[str]]:

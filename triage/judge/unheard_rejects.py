@@ -12,6 +12,8 @@ from scipy.stats import hypergeom
 
 from triage.domain.errors import JudgeError
 
+UNSEEN_SHARE = 0.05  # of a session's takes: that many rejects a sample may overlook
+
 
 class Tail(NamedTuple):
     """Sums over the takes of the tail; the sample is part of it, and heard."""
@@ -106,6 +108,29 @@ def rejects_unheard(tail: Tail, level: float = 0.95) -> RejectEstimate:
     low, high = _limits(tail.takes, tail.sampled, tail.sampled_rejected, 1 - level)
     least, most = (int(np.clip(limit - tail.rejected, 0, tail.unheard)) for limit in (low, high))
     return RejectEstimate(float(total - tail.rejected), least, most, tail.unheard, tail.sampled)
+
+
+def may_stop(estimate: RejectEstimate | None, doubts: float, bound: float, takes: int) -> bool:
+    """Tell whether a person may stop hearing a session: by its doubts, and only where a random sample agrees.
+
+    It agrees where both its estimate and the sum of the doubts are within the bound, and where it is large enough to
+    say so: the upper end of its interval lies within the bound, or within ``UNSEEN_SHARE`` of all takes. Without any
+    reject in it that takes about 3 / UNSEEN_SHARE takes (the rule of three), fewer where little is left.
+
+    Parameters
+    ----------
+    estimate : RejectEstimate or None
+        None where no take was heard as a random sample.
+    doubts : float
+        Sum of the doubts of what the person has not heard.
+    bound : float
+        Rejects that the person is content to leave unheard.
+    takes : int
+        In the session.
+    """
+    if estimate is None or not estimate.sampled:
+        return False
+    return max(doubts, estimate.expected) <= bound and estimate.high <= max(bound, UNSEEN_SHARE * takes)
 
 
 def _limits(tail: int, sampled: int, found: int, alpha: float) -> tuple[int, int]:

@@ -1,4 +1,5 @@
-"""Tables of the people at the desk: who they are, that they are logged in, what they set for themselves."""
+"""Tables of the people at the desk: who they are, that they are logged in, what they set for themselves
+and for everybody."""
 
 from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Index, Integer, LargeBinary, Table
 
@@ -36,6 +37,15 @@ preference = Table(
     Column("person_id", Integer, ForeignKey("person.id", ondelete="CASCADE"), primary_key=True),
     Column("name", Words, primary_key=True),
     Column("value", JSON, nullable=False),
+)
+
+shared_setting = Table(
+    "shared_setting",
+    metadata,
+    Column("name", Words, primary_key=True),
+    Column("value", JSON, nullable=False),
+    Column("by", Words, nullable=False),
+    Column("at", UtcTime, nullable=False),
 )
 
 secret = Table(

@@ -8,7 +8,7 @@ Expected rejects left = sum of the doubts of the open takes: each doubt is the c
 would reject the take, and the expected value of a sum is the sum of the expected values, dependent or not.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,9 +33,12 @@ class Left:
     all: int
 
 
-def next_takes(db: Connection, session_id: int, by: str, limit: int = 1) -> tuple[StoredTake, ...]:
-    """Return the takes that a person should hear next, the most doubtful first."""
+def next_takes(
+    db: Connection, session_id: int, by: str, limit: int = 1, without: Collection[int] = ()
+) -> tuple[StoredTake, ...]:
+    """Return the takes that a person should hear next, the most doubtful first; ``without`` are ids left out."""
     query = select(take).where(take.c.session_id == session_id, take.c.settled == false(), _open(by))
+    query = query.where(take.c.id.not_in(list(without)))
     return tuple(stored_take(row) for row in db.execute(query.order_by(take.c.rank).limit(limit)))
 
 

@@ -4,6 +4,7 @@ Every take has a random number from 0 to 1 of its own, fixed by its name. Takes 
 are a random sample; ``store/review.py`` gives the order by doubt.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,14 +36,20 @@ class Sampled:
     sampled_rejected: int
 
 
-def next_in_random_order(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
-    """Return the unheard takes that come next in random order."""
-    return _first(db, and_(take.c.session_id == session_id, _unheard()), take.c.random_order, limit)
+def next_in_random_order(
+    db: Connection, session_id: int, limit: int, without: Collection[int] = ()
+) -> tuple[StoredTake, ...]:
+    """Return the unheard takes that come next in random order; ``without`` are ids left out."""
+    which = and_(take.c.session_id == session_id, _unheard(), take.c.id.not_in(list(without)))
+    return _first(db, which, take.c.random_order, limit)
 
 
-def next_to_learn(db: Connection, session_id: int, limit: int) -> tuple[StoredTake, ...]:
+def next_to_learn(
+    db: Connection, session_id: int, limit: int, without: Collection[int] = ()
+) -> tuple[StoredTake, ...]:
     """Return the most informative unheard takes for the model, as the last ranking found."""
     which = and_(take.c.session_id == session_id, take.c.learning_rank.is_not(None), _unheard())
+    which = and_(which, take.c.id.not_in(list(without)))
     return _first(db, which, take.c.learning_rank, limit)
 
 
@@ -55,6 +62,23 @@ def next_to_repeat(db: Connection, session_id: int, by: str) -> tuple[StoredTake
     again = exists().where(verdict.c.take_id == take.c.id, *own, verdict.c.blind, ~was_taken_back())
     decided = select(recent.c.take_id).where(recent.c.verdict != "unsure")
     return _first(db, and_(take.c.id.in_(decided), take.c.analysed, take.c.settled, ~again), take.c.random_order, 1)
+
+
+def next_for_two(
+    db: Connection, session_id: int, by: str, share: float, without: Collection[int] = ()
+) -> tuple[StoredTake, ...]:
+    """Return a take that one other person has settled and that this one is to hear as well, if there is one.
+
+    It is of the share of the session's takes with the highest random numbers: the random sample begins at the lowest.
+    """
+    if share <= 0:
+        return ()
+    whole = (verdict.c.take_id == take.c.id, verdict.c.note.is_(None), verdict.c.stands)
+    people = select(func.count()).where(*whole).scalar_subquery()
+    chosen = and_(take.c.session_id == session_id, take.c.heard, take.c.random_order >= 1 - share)
+    mine = exists().where(*whole, verdict.c.by == by)
+    which = and_(chosen, take.c.settled, take.c.analysed, ~mine, people == 1, take.c.id.not_in(list(without)))
+    return _first(db, which, take.c.random_order, 1)
 
 
 def reviewed_takes(db: Connection, session_id: int) -> frozenset[str]:

@@ -3,6 +3,7 @@
 session ─┬─ take ─┬─ track
          │        ├─ note ── embedding
          │        ├─ hit, spot, floor
+         │        ├─ lease   (on whose screen it is)
          │        ├─ preview, expectation   (pictures for the desk, what was expected of the notes)
          │        └─ verdict ── retraction   (only ever added to; a verdict holds its take fast)
          ├─ session_features   (what its notes were judged by, for the next model)
@@ -31,14 +32,26 @@ from sqlalchemy import (
 )
 
 from triage.domain.measurements import MEASUREMENTS
-from triage.store.account_tables import login, person, preference, secret
+from triage.store.account_tables import login, person, preference, secret, shared_setting
 from triage.store.columns import Real, UtcTime, Whole, Words
+from triage.store.desk_tables import expectation, lease
 from triage.store.hit_tables import hit, hit_correction, mark
 from triage.store.metadata import metadata
 from triage.store.metadata import owned_by as _of
 
-# and every table below
-__all__ = ["hit", "hit_correction", "login", "mark", "metadata", "person", "preference", "secret"]
+__all__ = [
+    "expectation",
+    "hit",
+    "hit_correction",
+    "lease",
+    "login",
+    "mark",
+    "metadata",
+    "person",
+    "preference",
+    "secret",
+    "shared_setting",
+]  # and every table below
 
 # What the verdicts on a take amount to: heard by anybody, settled, disputed, rejected, heard in the random sample.
 FLAGS = ("heard", "settled", "disputed", "rejected", "sampled")
@@ -273,15 +286,6 @@ session_features = Table(
     Column("session_id", Integer, ForeignKey("session.id", ondelete="CASCADE"), primary_key=True),
     Column("key", Words, nullable=False),  # of what the data depends on
     Column("data", LargeBinary, nullable=False),
-)
-
-expectation = Table(
-    "expectation",
-    metadata,
-    Column("take_id", Integer, ForeignKey("take.id", ondelete="CASCADE"), primary_key=True),
-    Column("notes", JSON, nullable=False),  # numbers
-    Column("names", JSON, nullable=False),  # of measurements
-    Column("data", LargeBinary, nullable=False),  # zlib: little-endian float32, (note, name, 3)
 )
 
 sheet_row = Table(

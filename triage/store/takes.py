@@ -62,6 +62,14 @@ def sessions(db: Connection) -> tuple[StoredSession, ...]:
     return tuple(StoredSession(**row._mapping) for row in rows)
 
 
+def sessions_with(db: Connection, take: str) -> tuple[StoredSession, ...]:
+    """Return the sessions that have a take of this name, the one taken in last first."""
+    table = tables.session
+    holds = exists().where(tables.take.c.session_id == table.c.id, tables.take.c.name == take)
+    rows = db.execute(select(table).where(holds).order_by(table.c.taken_in_at.desc(), table.c.id.desc()))
+    return tuple(StoredSession(**row._mapping) for row in rows)
+
+
 def fingerprints(db: Connection, session_id: int) -> dict[str, str]:
     """Return take name -> fingerprint of what the store already holds, so that only the rest is read."""
     table = tables.take

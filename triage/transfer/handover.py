@@ -11,7 +11,8 @@ import logging
 import os
 import re
 import shutil
-from collections.abc import Callable
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -20,6 +21,9 @@ import bagit
 
 from triage import __version__
 from triage.domain.errors import AudioError
+from triage.intake.arrivals import check_arrivals
+from triage.intake.session import read_session
+from triage.intake.sheet import SHEET_FILE, read_sheet
 from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, list_contents, with_takes
 from triage.transfer.fixity import ChecksumCache, FileState, checksums, open_cache
 from triage.transfer.manifests import ALGORITHM, DECLARATION, DECLARATION_FILE, PAYLOAD, manifest_text
@@ -34,7 +38,10 @@ Progress = Callable[[str, int, int], None]  # what is being done, how many of it
 
 @dataclass(frozen=True)
 class HandedOver:
-    """What a hand-over wrote; ``hashed`` files were read now, the others were remembered."""
+    """What a hand-over wrote; ``hashed`` files were read now, the others were remembered.
+
+    ``incomplete`` names the takes with missing or damaged files: the bag announces what is there.
+    """
 
     bag: Path
     files: int
@@ -42,10 +49,16 @@ class HandedOver:
     hashed: int
     left_out: int
     notes: tuple[str, ...]
+    incomplete: tuple[str, ...] = ()
 
 
-def write_bag(folder: Path, to: Path | None, how: str, progress: Progress | None = None) -> HandedOver:
-    """Write the bag of a session's folder; done again, it reads only what changed since."""
+def write_bag(
+    folder: Path, to: Path | None, how: str, progress: Progress | None = None, record: Mapping[str, str] | None = None
+) -> HandedOver:
+    """Write the bag of a session's folder; done again, it reads only what changed since.
+
+    ``record``: path -> text of files that go with it, see ``session_record.record_texts``.
+    """
     folder = folder.resolve()
     bag = (to or folder.parent / f"{folder.name}-bag").resolve()
     _check_places(folder, bag)
@@ -68,12 +81,26 @@ def write_bag(folder: Path, to: Path | None, how: str, progress: Progress | None
     }
     if how == NOT_IN_IT:
         tags["Internal-Sender-Description"] = f"Payload not enclosed: the folder {folder.name} belongs here as data."
-    _write_tag_files(bag, tags, sums, contents)
+    _write_tag_files(bag, tags, sums, contents, record or {})
     left_out = [*problems, *changed]
     notes = [*left_out, *(line for line in (without_takes, cache.problem) if line)]
     if how != NOT_IN_IT:
         notes += _validate(bag, contents)
-    return HandedOver(bag, len(contents), size_bytes, hashed, len(left_out), tuple(notes))
+    incomplete = () if without_takes else tuple(_incomplete(folder))
+    return HandedOver(bag, len(contents), size_bytes, hashed, len(left_out), tuple(notes), incomplete)
+
+
+def _incomplete(folder: Path) -> Iterator[str]:
+    """Yield a line for each take with missing microphones, and for each file that is damaged."""
+    session = read_session(folder)
+    arrived = check_arrivals(folder, session, read_sheet(folder / SHEET_FILE, session.middle_c_octave)).arrivals
+    missing: dict[str, list[str]] = defaultdict(list)
+    for one in arrived.of_kind("missing"):
+        missing[one.take or ""].append(one.mic or "")
+    for take, mics in missing.items():
+        yield f"take {take}: {'all of it' if len(mics) == len(session.mics) else ', '.join(mics)} missing"
+    for one in arrived.of_kind("broken"):
+        yield f"{one.path}: damaged, {one.why}"
 
 
 def _check_places(folder: Path, bag: Path) -> None:
@@ -144,17 +171,21 @@ def _put(source: Path, target: Path, how: str) -> None:
         raise AudioError(f"{source}: cannot be {what} to {target} ({error.strerror}); ask for {remedy}") from None
 
 
-def _write_tag_files(bag: Path, tags: dict[str, str], sums: dict[str, str], contents: list[Content]) -> None:
+def _write_tag_files(
+    bag: Path, tags: dict[str, str], sums: dict[str, str], contents: list[Content], record: Mapping[str, str]
+) -> None:
     """Write everything but the payload; the tag manifest last of all, so that a bag that broke off shows it."""
     texts = {
         DECLARATION_FILE: DECLARATION,
         CONTENTS_FILE: contents_text(contents),
         f"manifest-{ALGORITHM}.txt": manifest_text({f"{PAYLOAD}/{path}": value for path, value in sums.items()}),
+        **record,
     }
     try:
         bag.mkdir(parents=True, exist_ok=True)
         for path, text in texts.items():
-            partial = bag / f".{path}.part"
+            partial = (bag / path).with_name(f".{Path(path).name}.part")
+            partial.parent.mkdir(exist_ok=True)
             partial.write_bytes(text.encode())
             partial.replace(bag / path)
         with contextlib.chdir(bag):  # bagit goes there, and does not come back where it fails

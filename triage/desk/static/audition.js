@@ -11,14 +11,16 @@ import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
 import { listen } from "./keys.js";
 import { onNotes } from "./recent.js";
 import { Picture } from "./picture.js";
-import { remember, remembered, showLeft } from "./remaining.js";
+import { Presence } from "./presence.js";
+import { remember, remembered, showLeft, showOthers } from "./remaining.js";
 import { inWords, NOISES, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
 const { session: sessionId, person, judges } = by("audition").dataset;
 Object.assign(state, { person, judges: judges === "true" });
 const picture = new Picture(by("whole"), by("near"));
-const ahead = new UpcomingTakes(sessionId, () => decisions.outbox.waiting, prepare);
+const ahead = new UpcomingTakes(sessionId, state, () => decisions.outbox.waiting, prepare);
+const presence = new Presence(by("audition").dataset, ahead, refill, () => player.playing);
 const decisions = new Decisions(sessionId, person, ahead, { show, redraw, advance });
 
 // On the screen
@@ -96,9 +98,9 @@ function found(kinds, usual) {
 }
 
 function showOver() {
-  const { settled = 0, all = 0 } = ahead.left ?? {};
-  const head = all ? "Nothing is left for you to hear" : "No takes yet";
-  const text = all
+  const { settled = 0, all = 0 } = ahead.left ?? {}, elsewhere = ahead.others.length;
+  const head = elsewhere ? "All that is left is on other people's screens" : all ? "Nothing is left for you to hear" : "No takes yet";
+  const text = elsewhere ? "What they give back appears here by itself." : all
     ? `${settled} of ${all} takes are settled; the others wait for somebody else's verdict, or could not be analysed: the queue says why. What changes or comes in appears here by itself.`
     : "This session holds no takes so far. They appear here by themselves as they come in.";
   const back = make("button", { type: "button", "data-does": "undo", text: "Undo the last verdict" });
@@ -161,12 +163,16 @@ function waitForMore() {
   by("statement").textContent = "Fetching the next take …";
 }
 
-/** Ask for more; when the desk is away, go on with what is here and ask again. */
+/** Ask for more, one question at a time; when the desk is away, go on with what is here and ask again. */
 async function refill() {
   clearTimeout(refill.timer);
+  if (presence.away) return;
+  if (refill.asking) { refill.again = true; return; }
+  refill.asking = true;
   try {
     const first = await ahead.fill();
     showLeft(ahead.left);
+    showOthers(ahead.others, ahead.named);
     if (first && first.id === state.take?.id) renew(first);
     else show(first);
     document.body.dataset.desk = "there";
@@ -175,6 +181,8 @@ async function refill() {
     if (!state.take) by("statement").textContent = "The desk cannot be reached; trying again …";
     refill.timer = setTimeout(refill, 1500);
   }
+  refill.asking = false;
+  if (refill.again) { refill.again = false; refill(); }
 }
 
 // Keys, buttons, live
@@ -236,6 +244,7 @@ function wire(fillKeys) {
   by("comment").addEventListener("keydown", (event) => { if (event.key === "Escape" || (event.key === "Enter" && !event.shiftKey)) { event.preventDefault(); by("statement").focus(); } });
   wireSheet(fillKeys);
   follow(sessionId, refill);
+  presence.watch();
   decisions.outbox.flush();
   requestAnimationFrame(tick);
 }
@@ -274,7 +283,7 @@ function tick() {
 async function begin() {
   const named = new URLSearchParams(location.search).get("take");
   const take = named && (await get(`/api/takes/${encodeURIComponent(named)}`).catch(() => null));
-  if (take && String(take.session_id) === sessionId) { ahead.bringBack(take); show(take); }
+  if (take && String(take.session_id) === sessionId) { ahead.named = take.id; ahead.bringBack(take); show(take); }
   refill();
 }
 

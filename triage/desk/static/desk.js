@@ -9,9 +9,10 @@ export async function get(url) {
   return answer.json();
 }
 
-/** Send JSON and return the Response as it is: the outbox distinguishes refused from unreachable by its status. */
-export function send(url, body) {
+/** Send JSON (with further options of fetch) and return the Response as it is: the outbox distinguishes refused from unreachable by its status. */
+export function send(url, body, options = {}) {
   return fetch(url, {
+    ...options,
     method: "POST",
     headers: { "Content-Type": "application/json", "X-Form-Token": meta("form-token") },
     body: JSON.stringify(body),

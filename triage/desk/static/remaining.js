@@ -29,13 +29,29 @@ export function showLeft(left) {
   if (left.sample) line.append(byLot(left.sample));
   if (left.disputed) line.append(` · you differ on ${left.disputed}`);
   if (left.can_stop && left.takes) line.append(make("strong", { class: "stop", text: "You can stop here" }));
+  else if (left.takes && rejects <= left.bound) line.append(make("span", { class: "sampled", text: ` · ${notYet(left)}` }));
   if (document.activeElement !== by("bound")) by("bound").value = left.bound;
+}
+
+/** Say why one cannot stop though the doubts would allow it. */
+function notYet({ sample, bound }) {
+  if (!sample) return "no random sample says so yet";
+  return sample.expected > bound ? "the random sample says otherwise" : "the random sample is too small to say so";
 }
 
 /** Show what the random sample gives, and how it is estimated. */
 function byLot({ expected, low, high, sampled }) {
   const title = `${sampled} of the takes from here on were heard as a random sample, whatever their doubt. What was rejected among them, more or less than their doubts said, is scaled up to all; from ${low} to ${high} with 95 % certainty by their count alone.`;
   return make("span", { class: "sampled", title, text: ` · by random sample ${expected.toFixed(expected < 10 ? 1 : 0)}, from ${low} to ${high} (${sampled} heard)` });
+}
+
+/** Say which takes are on whose screen; `named` is the id of the one that was opened here all the same. */
+export function showOthers(others, named) {
+  const people = new Map();
+  for (const { by: person, take } of others) people.set(person, [...(people.get(person) ?? []), take]);
+  const both = others.find((one) => one.take_id === named);
+  const lists = [...people].map(([person, takes]) => `${person} ${takes.join(", ")}`);
+  by("others").textContent = (both ? `${both.take} is on ${both.by}'s screen as well. ` : "") + (lists.length ? `Now with others: ${lists.join("; ")}` : "");
 }
 
 /** Show what the desk does not have yet, and what it refused. */

@@ -9,6 +9,7 @@ import { amount, MEASUREMENTS, family, percent, pitchName, inWords, place, span 
 const REASONS = {
   learning: "Out of turn, for the model to learn from: it is unsure of this take, and nothing like it was heard yet",
   random: "Out of turn, as part of a random sample: it shows how many rejects the unheard takes still hold",
+  second: "Dealt to two people on purpose, to see how far you agree: what the other said is not shown yet",
 };
 
 const by = (id) => document.getElementById(id);

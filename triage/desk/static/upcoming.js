@@ -1,14 +1,22 @@
-// What comes next: the takes ahead, fetched before they are asked for. A take decided here is gone at once, whether or
-// not the desk knows of it yet; one put off comes back when nothing else is left.
+// What comes next: the takes ahead, fetched before they are asked for. The desk deals them to this person: they are nobody
+// else's until they are given back or this page is not heard of for a while. A take decided here is gone at once, whether
+// or not the desk knows of it yet; one put off comes back when nothing else is left.
 
-import { get } from "./desk.js";
+import { get, lineOf, renewToken, send } from "./desk.js";
 
 const AHEAD = 3, MOST = 10; // takes kept ready; takes asked for at once
-const AGAIN_MS = 100;
+const AGAIN_MS = 100, PATIENCE_MS = 20000;
 
 export class UpcomingTakes {
-  /** `waiting()` gives the entries still in the outbox; `ready(take)` is called for each new take, to fetch its sound. */
-  constructor(sessionId, waiting, ready) {
+  /**
+   * `waiting()` gives the entries still in the outbox; `ready(take)` is called for each new take, to fetch its sound;
+   * whoever only looks on (`judges` false) has nothing dealt to them.
+   */
+  constructor(sessionId, { person, judges }, waiting, ready) {
+    this.person = person;
+    this.judges = judges;
+    this.others = []; // takes on other people's screens: {take_id, take, by}
+    this.named = null; // id of the take that was opened by its link, whoever else has it
     this.sessionId = sessionId;
     this.waiting = waiting;
     this.ready = ready;
@@ -22,8 +30,11 @@ export class UpcomingTakes {
   async fill() {
     const asked = performance.now();
     const many = Math.min(MOST, AHEAD + this.waiting().length + this.off.size);
-    const answer = await get(`/api/s/${this.sessionId}/next?n=${many}`);
-    this.left = answer.left;
+    const showing = this.takes[0]?.id ?? null;
+    const answer = await (this.judges ? this.#deal(many, showing) : get(`/api/s/${this.sessionId}/next?n=${many}`));
+    Object.assign(this, { left: answer.left, others: answer.others });
+    const elsewhere = new Set(answer.others.map((one) => one.take_id));
+    if (this.judges) this.takes = this.takes.filter((take) => take.id === this.named || !elsewhere.has(take.id));
     const open = answer.takes.filter((take) => !this.#settledSince(take.id, asked));
     if (answer.takes.length && !open.length && !this.takes.length) {
       // All of them were decided here while the desk was asked: what is left it knows once it has these verdicts.
@@ -33,12 +44,17 @@ export class UpcomingTakes {
     if (open.length && open.every((take) => this.off.has(take.id))) this.off.clear();
     const now = open.filter((take) => !this.off.has(take.id));
     const shown = this.takes[0]; // as it is now: another may have come up while the desk was asked
-    const same = now.find((take) => take.id === shown?.id);
+    const same = now.find((take) => take.id === shown?.id) ?? (answer.showing?.id === shown?.id ? answer.showing : undefined);
     const changed = same && JSON.stringify(same) !== JSON.stringify(shown);
     this.takes = shown ? [changed ? same : shown, ...now.filter((take) => take.id !== shown.id)] : now;
     this.takes = this.takes.slice(0, AHEAD);
     this.takes.forEach(this.ready);
     return this.takes[0];
+  }
+
+  /** Give all takes back, because nobody sits at this page; it may be closing. */
+  giveBack() {
+    return this.judges ? send(`/api/s/${this.sessionId}/give-back`, {}, { keepalive: true }).catch(() => { /* they end by themselves */ }) : null;
   }
 
   get first() { return this.takes[0]; }
@@ -81,6 +97,15 @@ export class UpcomingTakes {
       if (entry.kind === "undo") unsent.delete(entry.takeId);
     }
     return unsent;
+  }
+
+  /** Have takes dealt; a log-in that ran out and was renewed by the same person lets this page go on. */
+  async #deal(n, showing) {
+    const ask = () => send(`/api/s/${this.sessionId}/deal`, { n, showing }, { signal: AbortSignal.timeout(PATIENCE_MS) });
+    let answer = await ask();
+    if (answer.status === 403 && (await renewToken(this.person))) answer = await ask();
+    if (!answer.ok) throw new Error(await lineOf(answer));
+    return answer.json();
   }
 
   #keep() {

@@ -1,0 +1,119 @@
+"""Two editors at one queue, side by side in real browsers, by keyboard alone."""
+
+from datetime import UTC, datetime
+
+from tests.desk.browsing import LAPTOP, come_in, desk_on, settled, verdicts_of
+from triage.store.engine import open_store, writing
+from triage.store.shared_settings import save_shared_settings
+
+NEXT = """was => document.getElementById('audition').hidden
+    || ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)"""
+
+
+def card(page) -> str:
+    return page.locator("#cell strong").inner_text()
+
+
+def over(page) -> bool:
+    return page.locator("#over").is_visible()
+
+
+def accept(page) -> str:
+    """Accept the take on the screen by its key, wait for the next or the end, and return its name."""
+    take = card(page)
+    page.keyboard.press("Space")
+    page.keyboard.press("KeyJ")
+    page.wait_for_function(NEXT, arg=take)
+    return take
+
+
+def at_the_queue(context, desk, name: str):
+    page = come_in(context, desk, name)
+    page.goto(f"{desk.address}/s/1/queue")
+    page.wait_for_selector("#cell strong")
+    return page
+
+
+def set_for_all(desk, **settings) -> None:
+    engine = open_store(desk.store)
+    with writing(engine) as db:
+        save_shared_settings(db, settings, "lena", datetime(2026, 3, 15, tzinfo=UTC))
+    engine.dispose()
+
+
+def test_two_editors_work_a_day_and_hear_no_take_twice_though_one_loses_the_connection(browser, desk, demo):
+    set_for_all(desk, share_for_two=0.0)
+    with browser.new_context(viewport=LAPTOP) as hers, browser.new_context(viewport=LAPTOP) as his:
+        anna, ben = at_the_queue(hers, desk, "anna"), at_the_queue(his, desk, "ben")
+        heard = {"anna": [], "ben": []}
+        for _ in range(2):
+            assert card(anna) != card(ben)
+            heard["anna"].append(accept(anna))
+            heard["ben"].append(accept(ben))
+        anna.wait_for_function("() => document.getElementById('others').textContent.includes('ben')")
+        his.set_offline(True)
+        heard["ben"].append(accept(ben))  # those ahead are here already
+        kept = card(ben)
+        ben.wait_for_function("() => document.getElementById('pending').textContent.includes('kept on this machine')")
+        while not over(anna):
+            heard["anna"].append(accept(anna))
+        settled(anna)
+        assert "other people's screens" in anna.locator("#over h2").inner_text()
+        assert kept not in heard["anna"]
+        his.set_offline(False)
+        while not over(ben):
+            heard["ben"].append(accept(ben))
+        settled(ben)
+        anna.wait_for_function("() => document.getElementById('over').innerText.includes('Nothing is left')")
+        given = [(one.by, one.take) for one in verdicts_of(desk.store)]
+        assert sorted(given) == sorted((name, take) for name, takes in heard.items() for take in takes)
+        assert sorted(take for _, take in given) == sorted(demo.takes)  # each once
+
+
+def test_a_take_dealt_to_two_says_so_and_hides_what_the_other_said(browser, desk, demo):
+    set_for_all(desk, share_for_two=1.0)
+    with browser.new_context() as hers, browser.new_context() as his:
+        anna = at_the_queue(hers, desk, "anna")
+        first = accept(anna)
+        settled(anna)
+        ben = at_the_queue(his, desk, "ben")
+        accept(ben)
+        ben.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=first)
+        assert "two people on purpose" in ben.locator("#back").inner_text()
+        assert "anna" not in ben.locator("#verdicts").inner_text()
+
+
+def test_a_page_that_is_closed_gives_its_takes_back(browser, desk):
+    with browser.new_context() as hers, browser.new_context() as his:
+        anna = at_the_queue(hers, desk, "anna")
+        first = card(anna)
+        anna.goto(f"{desk.address}/")
+        ben = at_the_queue(his, desk, "ben")
+        assert card(ben) == first
+
+
+def test_what_a_colleague_says_of_the_take_on_the_screen_appears_at_once(browser, desk):
+    with browser.new_context() as hers, browser.new_context() as his:
+        anna = at_the_queue(hers, desk, "anna")
+        take = card(anna)
+        ben = come_in(his, desk, "ben")
+        ben.goto(f"{desk.address}/s/1/queue/list?show=all")
+        ben.get_by_role("link", name=take, exact=True).press("Enter")
+        ben.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=take)
+        ben.wait_for_function("() => document.getElementById('others').textContent.includes('as well')")
+        ben.keyboard.press("KeyO")
+        ben.keyboard.press("KeyL")
+        anna.wait_for_function("() => document.getElementById('verdicts').innerText.includes('ben')")
+        assert card(anna) == take
+
+
+def test_who_leaves_the_keys_alone_gives_the_takes_back_and_any_key_goes_on(browser, store):
+    with desk_on(store, idle_s=1.5) as desk, browser.new_context() as hers, browser.new_context() as his:
+        anna = at_the_queue(hers, desk, "anna")
+        anna.wait_for_function("() => document.getElementById('others').textContent.includes('given back')")
+        take = card(anna)
+        ben = at_the_queue(his, desk, "ben")
+        assert card(ben) == take
+        ben.keyboard.press("KeyP")
+        anna.keyboard.press("KeyP")
+        anna.wait_for_function("was => document.querySelector('#cell strong')?.textContent !== was", arg=take)
