@@ -48,6 +48,7 @@ PARTS, MOST, SPOILT = 2, 12, 0.5  # of the demo's recipe: enough for a queue, so
 START_S = 60.0  # for a desk to answer, on a machine that does much else
 PATIENCE_MS = 120_000  # for a page, on a machine that does much else
 LAPTOP, STUDIO = {"width": 1280, "height": 720}, {"width": 1920, "height": 1080}
+DESK, PHONE = {"width": 1440, "height": 900}, {"width": 390, "height": 844}
 
 
 @dataclass

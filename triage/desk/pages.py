@@ -5,6 +5,8 @@ Every template has ``me`` (name, person.role, rights), ``form_token`` (for the m
 to do so and back. A page is a route, a template and a script; ``in_navigation`` lists it among the session's pages.
 """
 
+from datetime import UTC, datetime, timedelta
+from itertools import groupby
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -20,9 +22,11 @@ from triage.desk.template_filters import FILTERS
 from triage.domain.arrivals import ARRIVAL_KINDS
 from triage.domain.kinds import as_json
 from triage.domain.measurements import COMPARED
+from triage.store.accounts import people
 from triage.store.arrivals import arrivals
-from triage.store.progress import progress
-from triage.store.review import take_page
+from triage.store.finding import Wanted, choices, find_takes
+from triage.store.leases import leases
+from triage.store.progress import Progress, progress
 from triage.store.spots import spots_of
 from triage.store.stored import StoredSession
 from triage.store.takes import session_of
@@ -38,7 +42,20 @@ _PAGES = Environment(
 _PAGES.filters.update(FILTERS)
 _PAGES.globals["kinds"] = as_json()
 _NAVIGATION: dict[int, tuple[str, str]] = {}  # place -> address within the session, text
-SHOWS = (("open", "still open"), ("disputed", "people differ"), ("settled", "settled"), ("all", "all"))
+SHOWS = {"open": "still open", "disputed": "people differ", "settled": "settled", "all": "all"}
+SORTS = {
+    "doubt": "most doubtful first",
+    "take": "take",
+    "recorded": "when recorded",
+    "longest": "longest spots first",
+}
+# What each role opens first, most used first; the other pages of a session follow in their order.
+OWN_PAGES = {
+    "editor": ("queue", "queue/list"),
+    "producer": ("queue", "disputes", "consistency"),
+    "engineer": ("noise", "arrivals"),
+    "lead": ("played", "pickups", "queue"),
+}
 GROUPS = {
     "missing": ("missing tracks", "Announced by take sheet and microphones, not in the folder.", ("take", "mic")),
     "broken": ("broken files", "There, but not whole or not readable.", ("path", "why")),
@@ -47,6 +64,7 @@ GROUPS = {
 }
 ROWS = 50  # of a page of the queue
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
+Text = Annotated[str, Query(max_length=200)]
 
 
 def in_navigation(place: int, address: str, text: str) -> None:
@@ -57,12 +75,15 @@ def in_navigation(place: int, address: str, text: str) -> None:
 def show(request: Request, template: str, me: AtDesk | None, status: int = 200, **values: Any) -> HTMLResponse:
     """Return the page of a template; text in values is escaped."""
     token = me.form_token if me else ""
-    about = {
-        "session": None,
-        "navigation": [_NAVIGATION[place] for place in sorted(_NAVIGATION)],
-        "path": request.url.path,
-    } | values
+    about = {"session": None, "navigation": _navigation(me), "path": request.url.path} | values
     return HTMLResponse(_PAGES.get_template(template).render(me=me, form_token=token, **about), status)
+
+
+def _navigation(me: AtDesk | None) -> list[tuple[str, str]]:
+    """Return the pages of a session, those of the person's role first."""
+    every = [_NAVIGATION[place] for place in sorted(_NAVIGATION)]
+    own = OWN_PAGES[me.role] if me else ()
+    return sorted(every, key=lambda page: own.index(page[0]) if page[0] in own else len(own))
 
 
 def error_page(request: Request, me: AtDesk | None, status: int, line: str) -> HTMLResponse:
@@ -99,9 +120,26 @@ in_navigation(4, "arrivals", "Arrivals")
 
 
 @router.get("/")
-def sessions_page(request: Request, me: Me, db: Db) -> HTMLResponse:
-    """Show the sessions and how far each is."""
-    return show(request, "sessions.html", me, sessions=progress(db, FORM))
+def sessions_page(request: Request, me: Me, db: Db, q: Text = "") -> HTMLResponse:
+    """Show the sessions day by day, those with a text in their name or date, and how far each is."""
+    every = progress(db, FORM)
+    named = [one for one in every if q.strip().casefold() in f"{one.name} {one.date}".casefold()]
+    days = {day: list(found) for day, found in groupby(sorted(named, key=_day), key=lambda one: one.date)}
+    return show(
+        request,
+        "sessions.html",
+        me,
+        days=days,
+        q=q,
+        doors=_navigation(me)[:3],
+        n_sessions=len(every),
+        n_found=len(named),
+    )
+
+
+def _day(one: Progress) -> tuple[int, str]:
+    """Return the place of a session among others: the last day first, by name within it."""
+    return -one.date.toordinal(), one.name
 
 
 @router.get("/s/{session_id}/queue")
@@ -112,31 +150,45 @@ def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
     return show(request, "audition.html", me, session=session, measurements=measurements, **times)
 
 
+def wanted(
+    show: str = "open",
+    q: Text = "",
+    instrument: Text = "",
+    articulation: Text = "",
+    dynamic: Text = "",
+    pitch: Text = "",
+    kind: Text = "",
+    mic: Text = "",
+    person: Text = "",
+    sort: str = "doubt",
+    page: Annotated[int, Query(ge=1, le=10**6)] = 1,
+) -> Wanted:
+    """Return which takes an address asks for."""
+    given = (q, instrument, articulation, dynamic, pitch, kind, mic, person)
+    return Wanted(show if show in SHOWS else "open", *given, sort if sort in SORTS else "doubt", page)
+
+
 @router.get("/s/{session_id}/queue/list")
 def list_page(
-    request: Request,
-    me: Me,
-    db: Db,
-    session: Here,
-    which: Annotated[str, Query(alias="show")] = "open",
-    after: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
+    request: Request, me: Me, db: Db, session: Here, asked: Annotated[Wanted, Depends(wanted)]
 ) -> HTMLResponse:
-    """Show the queue as a list, a page at a time."""
-    which = which if which in dict(SHOWS) else "open"
-    takes, verdicts = take_page(db, session.id, which, after, ROWS + 1)
-    onward = takes[ROWS - 1].rank if len(takes) > ROWS else None
-    spots = spots_of(db, [take.id for take in takes[:ROWS]])
+    """Show the queue as a list to search, filter and sort, a page at a time."""
+    found = find_takes(db, session.id, asked, ROWS)
+    since = datetime.now(UTC) - timedelta(seconds=desk_of(request).settings.lease_s)
     return show(
         request,
         "list.html",
         me,
         session=session,
         shows=SHOWS,
-        which=which,
-        takes=takes[:ROWS],
-        verdicts=verdicts,
-        spots=spots,
-        onward=onward,
+        sorts=SORTS,
+        asked=asked,
+        found=found,
+        pages=max(1, -(-found.total // ROWS)),
+        choices=choices(db, session.id) | {"kind": [one["name"] for one in as_json()]},
+        people=[one.name for one in people(db)],
+        spots=spots_of(db, [take.id for take in found.takes]),
+        screens={one.take_id: one.by for one in leases(db, session.id, since)},
     )
 
 

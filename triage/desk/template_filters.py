@@ -1,8 +1,10 @@
 """Wording: how the pages write numbers, lengths of time and kinds; filters of their templates."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from triage.domain.kinds import family, label
+from triage.domain.pitch import pitch_name
 
 NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
 
@@ -47,7 +49,14 @@ def sharp(text: str) -> str:
     return text.replace("#", "♯")
 
 
+def pitches(midi: Sequence[int]) -> str:
+    """Return the pitches of a take in a few words: C3, C♯3, or C3 to G3 where there are more than three."""
+    names = [sharp(pitch_name(one)) for one in sorted(set(midi))]
+    return ", ".join(names) if len(names) <= 3 else f"{names[0]} to {names[-1]}"
+
+
 FILTERS = {
+    "pitches": pitches,
     "family": family,
     "label": label,
     "span": span,

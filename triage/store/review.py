@@ -69,12 +69,17 @@ def take_page(
     if which is not None:
         query = query.where(which)
     found = [stored_take(row) for row in db.execute(query.order_by(take.c.rank).limit(limit))]
+    return found, verdicts_on(db, [one.id for one in found])
+
+
+def verdicts_on(db: Connection, take_ids: Sequence[int]) -> dict[int, dict[str, str]]:
+    """Return take id -> person -> their standing verdict on the whole take."""
     verdicts: dict[int, dict[str, str]] = {}
     given = select(verdict.c.take_id, verdict.c.by, verdict.c.verdict)
-    given = given.where(verdict.c.take_id.in_([one.id for one in found]), verdict.c.note.is_(None), verdict.c.stands)
+    given = given.where(verdict.c.take_id.in_(take_ids), verdict.c.note.is_(None), verdict.c.stands)
     for row in db.execute(given.order_by(verdict.c.id)):
         verdicts.setdefault(row.take_id, {})[row.by] = row.verdict
-    return found, verdicts
+    return verdicts
 
 
 def _open(by: str) -> ColumnElement[bool]:
