@@ -4,6 +4,7 @@ import hashlib
 import os
 import shutil
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,13 @@ import pytest
 
 from tests.commands import asked, run, sqlite
 from tests.sessions import MICS, RATE_HZ, play, row, write_takes
-from triage import pipeline
 from triage.analysis import workers
+from triage.domain.hit import HarmlessMark
+from triage.ranking import session
+from triage.store.engine import open_store, writing
+from triage.store.harmless_groups import groups, record_mark
 
+NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 SHEET = {f"T{n:03}": (48 + 2 * (n % 5), 49 + 2 * (n % 5), 50 + 2 * (n % 5)) for n in range(1, 11)}
 WRONG, FLAT, LACKING, TORN, EXTRA = "T002", "T003", "T004", "T005", "T006"
 FLAT_SEMITONES = 0.45  # nearly half a semitone
@@ -100,11 +105,13 @@ def analysed(monkeypatch) -> list[str]:
     """Return a list that the names of takes come into as they are analysed."""
     names: list[str] = []
 
-    def analyse_all(takes, *arguments):
-        names.extend(take.name for take in takes)
-        return workers.analyse_all(takes, *arguments)
+    analyse_all = workers.analyse_all
 
-    monkeypatch.setattr(pipeline, "analyse_all", analyse_all)
+    def noted(takes, *arguments):
+        names.extend(take.name for take in takes)
+        return analyse_all(takes, *arguments)
+
+    monkeypatch.setattr(workers, "analyse_all", noted)
     return names
 
 
@@ -164,6 +171,29 @@ def test_the_measured_pitches_are_those_that_were_played(filled):
 def test_taking_it_in_again_does_nothing_and_keeps_the_queue(folder, store, queue, analysed):
     assert run("intake", folder, "--store", store) == (0, "mill-day2-b: 10 takes, 0 of them new or changed\n", "")
     assert analysed == [] and asked("queue", store) == queue
+
+
+def test_again_without_news_it_is_not_even_ranked(folder, store, queue, analysed, monkeypatch):
+    monkeypatch.setattr(session, "rank_session", None)
+    assert run("intake", folder, "--store", store).status == 0
+    engine = open_store(store)
+    with writing(engine) as db:
+        record_mark(db, 1, HarmlessMark(next(iter(groups(db, 1))), True, "mill-day2-b", "anna", NOON, None))
+    engine.dispose()
+    with pytest.raises(TypeError):  # after a mark it is
+        run("intake", folder, "--store", store)
+
+
+def test_a_corrected_row_of_the_sheet_reads_no_audio_and_counts_at_once(copied, store, analysed):
+    run("intake", copied, "--moved", "--store", store)
+    run("verdict", "T007", "accept", "--by", "anna", "--store", store)
+    sheet = copied / "take_sheet.csv"
+    before = row("T007", SHEET["T007"])
+    sheet.write_text(sheet.read_text().replace(before, before.replace("staccato", "marcato")))
+    assert "1 of them" in run("intake", copied, "--store", store).out
+    (take,) = (one for one in asked("queue", store)["takes"] if one["take"] == "T007")
+    # A verdict on a take that was to hold something else counts no longer.
+    assert (take["articulation"], take["verdict"], analysed) == ("marcato", None, [])
 
 
 def test_only_the_take_with_a_changed_file_is_analysed_again(copied, store, queue, analysed):

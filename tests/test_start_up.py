@@ -7,6 +7,7 @@ from pathlib import Path
 
 import typer.main
 
+from tests.faults.mill import write_session
 from tests.planned import PlannedTake, fill, hit
 from triage.cli import main
 from triage.cli.main import COMMANDS, PHASES
@@ -60,6 +61,13 @@ def test_commands_that_read_the_store_load_no_network_and_no_library_of_statisti
         ["new", "mill"],
     ]
     assert loaded(tmp_path, *listings, *rest) == []
+
+
+def test_an_intake_without_news_loads_nothing_that_analyses_or_ranks(tmp_path):
+    folder = write_session(tmp_path / "mill", takes=("T001", "T002"))
+    store = ["--store", "sqlite:///mill.db"]
+    assert set(loaded(tmp_path, ["intake", str(folder), *store])) >= {"torch"}
+    assert loaded(tmp_path, ["intake", str(folder), *store]) == ["soundfile"]
 
 
 def test_help_loads_none_of_it(tmp_path):

@@ -27,7 +27,8 @@ from training.recordings import RecordedNoise
 from training.rooms import MicRecipe
 from training.sessions import build, write_session
 from triage.analysis.encoding import BESIDE, encode, encoder_in_use
-from triage.analysis.take import analyse_take, analysis_key
+from triage.analysis.fingerprint import analysis_key
+from triage.analysis.take import analyse_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.code_key import code_key

@@ -23,7 +23,8 @@ from training.note_versions import EXTRA, MISSING, NOISE, VersionsRecipe, build_
 from training.plans import NoiseBank
 from training.public_recordings import Recording
 from triage.analysis.encoding import encoder_in_use
-from triage.analysis.take import analyse_take, analysis_key
+from triage.analysis.fingerprint import analysis_key
+from triage.analysis.take import analyse_take
 from triage.analysis.workers import cores
 from triage.domain.code_key import code_key
 from triage.domain.take import Take

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine
 
-from triage.analysis.take import fingerprint
+from triage.analysis.fingerprint import fingerprint
 from triage.domain.errors import ConfigError
 from triage.domain.session import Session
 from triage.domain.take import Track
@@ -16,7 +16,9 @@ from triage.intake.session import SESSION_FILE, SessionDescription, read_session
 from triage.intake.vocabulary import sheet_of
 from triage.store.engine import writing
 from triage.store.plan import save_sheet
-from triage.store.takes import GONE, fingerprints, save_session, sessions, takes, tracks_of_takes
+from triage.store.plan import sheet as planned
+from triage.store.session_features import delete_features
+from triage.store.takes import GONE, correct_rows, fingerprints, save_session, sessions, takes, tracks_of_takes
 
 NAMED = 5  # takes that a message names
 
@@ -47,6 +49,7 @@ class CheckedIn:
     address: str | None = None  # where the files really are, if not in the folder
     noticed: tuple[str, ...] = ()
     sheet_asks: bool = False  # of the take sheet a person has to put something right
+    corrected: int = 0  # takes whose row of the sheet changed, and nothing that they would be read again for
 
 
 def check_in(
@@ -68,11 +71,15 @@ def check_in(
     with writing(db_engine) as db:
         noticed = _compare_with_known(db, session, here, arrived, permitted)
         session_id = save_session(db, _session_of(session, here, arrived))
-        save_sheet(db, session_id, sheet.rows)
-        known = fingerprints(db, session_id)
-    reference_mic = session.reference_mic_name()
-    new = [take for take in arrived.takes if known.get(take.name) != fingerprint(take, reference_mic, session.a4_hz)]
-    return CheckedIn(folder, session, session_id, arrived, new, address, noticed, sheet.needs_person)
+        if planned(db, session_id) != sheet.rows:
+            save_sheet(db, session_id, sheet.rows)
+            delete_features(db, session_id)
+        known, mic = fingerprints(db, session_id), session.reference_mic_name()
+        new = [take for take in arrived.takes if known.get(take.name) != fingerprint(take, mic, session.a4_hz)]
+        read_again = {take.name for take in new}
+        as_stored = (take.sheet_row for take in arrived.takes if take.name not in read_again)
+        corrected = correct_rows(db, session_id, as_stored)
+    return CheckedIn(folder, session, session_id, arrived, new, address, noticed, sheet.needs_person, corrected)
 
 
 def _compare_with_known(

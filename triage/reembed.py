@@ -21,8 +21,8 @@ from sqlalchemy import Connection, Engine
 from triage.analysis.cluster import Lost, distribute
 from triage.analysis.encoding import BESIDE, encode, encoder_in_use
 from triage.analysis.file_pass import frames_of
+from triage.analysis.fingerprint import fingerprint
 from triage.analysis.remote_folder import at_hand, fetched
-from triage.analysis.take import fingerprint
 from triage.domain.errors import TriageError
 from triage.intake.arrivals import TakeFiles, TrackFile, check_arrivals
 from triage.intake.integrity import check_file
@@ -52,13 +52,6 @@ class EncodingJob:
     notes: tuple[tuple[int, NoteSegment], ...]
     folder: Path
     address: str | None = None
-
-
-@dataclass(frozen=True)
-class Named:
-    """Stands for an encoder where only its name is needed."""
-
-    name: str
 
 
 def reembed(
@@ -97,7 +90,7 @@ def _session(
         jobs = _jobs(db_engine, session, where.folder, where.address)
         for job, found in _all(jobs, cluster):
             if isinstance(found, dict):
-                now = fingerprint(job.take, session.reference_mic or "", session.a4_hz, encoder)
+                now = fingerprint(job.take, session.reference_mic or "", session.a4_hz, encoder.name)
                 with writing(db_engine) as db:
                     save_vectors(db, session.id, job.take.name, found, now)
                 done += 1
@@ -123,12 +116,12 @@ def _jobs(db_engine: Engine, session: StoredSession, folder: Path, address: str 
     mic, a4_hz = described.reference_mic_name(), described.a4_hz
     with reading(db_engine) as db:
         known, cut, judged_on = fingerprints(db, session.id), _notes(db, session.id), _measured_mics(db, session.id)
-        before = [Named(name) for name in encoders(db, session.id) if not name.endswith(BESIDE)]
+        before = [name for name in encoders(db, session.id) if not name.endswith(BESIDE)]
     jobs = []
     for take in arrived.takes:
         stored = known.get(take.name)
         tracks = [track for track in take.tracks if track.mic == judged_on.get(take.name)]
-        same = any(stored == fingerprint(take, mic, a4_hz, old) for old in before)  # type: ignore[arg-type]
+        same = any(stored == fingerprint(take, mic, a4_hz, old) for old in before)
         if stored and tracks and same and stored != fingerprint(take, mic, a4_hz):
             jobs.append(EncodingJob(take, tracks[0], tuple(cut.get(take.name, ())), folder.resolve(), address))
     return jobs

@@ -16,7 +16,7 @@ from threading import Event
 from sqlalchemy import Engine
 from watchfiles import watch as file_events
 
-from triage.analysis.take import fingerprint
+from triage.analysis.fingerprint import fingerprint
 from triage.check_in import CheckedIn, check_in
 from triage.domain.errors import TriageError
 from triage.intake.arrivals import TakeFiles
@@ -95,6 +95,7 @@ class Follower:
         for line in checked.noticed:
             self._say(line)
         ready = self._ready(checked, now_s)
+        self._stale |= bool(checked.corrected)
         if ready:
             first, mic, a4_hz = ready[0], checked.session.reference_mic_name(), checked.session.a4_hz
             analyse(checked, [first], self.engine, lambda what, done, total: None)

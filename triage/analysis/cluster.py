@@ -103,7 +103,7 @@ def _ray() -> Any:
         import ray
         import ray.exceptions
     except ImportError:
-        raise ConfigError("--cluster needs Ray, which is not installed: pip install 'take-triage[cluster]'") from None
+        raise ConfigError("--cluster needs Ray, which is not installed: pip install 'ray>=2.60'") from None
     return ray
 
 

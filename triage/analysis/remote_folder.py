@@ -120,11 +120,11 @@ def _opened(address: str) -> tuple[Any, str]:
     try:
         from fsspec.core import url_to_fs
     except ImportError:
-        raise ConfigError(f"{address}: needs fsspec: pip install 'take-triage[cluster]'") from None
+        raise ConfigError(f"{address}: needs fsspec, and for s3 s3fs: pip install fsspec s3fs") from None
     try:
         fs, root = url_to_fs(address, use_listings_cache=False)
     except (ImportError, ValueError) as error:
-        raise ConfigError(f"{address}: {error}; pip install 'take-triage[cluster]' brings s3") from None
+        raise ConfigError(f"{address}: {error}; for s3: pip install fsspec s3fs") from None
     return fs, str(root).rstrip("/")
 
 

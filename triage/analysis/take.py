@@ -4,39 +4,22 @@ Every file is read once in blocks for the frames and the sample checks (``file_p
 again from the measured microphone, note by note. At most a few microphones' frames and one note are held at once.
 """
 
-import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 
 from triage.analysis.encoding import encoder_in_use
 from triage.analysis.file_pass import FilePass, read_files
+from triage.analysis.fingerprint import fingerprint
 from triage.analysis.floors import noise_floor
 from triage.analysis.measured_track import MeasuredTrack, measured_track
 from triage.analysis.noise_hits import NoiseHits
 from triage.analysis.previews import Previews
-from triage.domain.code_key import code_key
 from triage.domain.take import NoiseFloor, Take, Track
 from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.intake.recording_time import recorded_at
 from triage.listen.embed import Encoder
-from triage.listen.noise_network import NoiseDetector, detector_name
-
-
-@cache
-def analysis_key() -> str:
-    """Return a key of the code and the noise network: when it changes all takes are analysed anew."""
-    own = code_key("triage.analysis", "triage.listen", "triage.intake.wav", "triage.intake.recording_time")
-    return f"{own} {detector_name()}"
-
-
-def fingerprint(take: TakeFiles, reference_mic: str, a4_hz: float, encoder: Encoder | None = None) -> str:
-    """Return a text that changes when a file of the take, its row, or the way of analysing changes."""
-    encoder = encoder or encoder_in_use()
-    parts = [analysis_key(), reference_mic, f"{a4_hz:g}", encoder.name, repr(take.sheet_row)]
-    parts += [f"{t.mic} {t.path} {t.channel} {t.facts.size_bytes} {t.facts.mtime_ns}" for t in take.tracks]
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
+from triage.listen.noise_network import NoiseDetector
 
 
 def analyse_take(
@@ -111,9 +94,10 @@ class _TakeAnalysis:
         changed = changed_files(take, self.folder)
         at, clock = recorded_at({track.path: track.facts for track in take.tracks}.values())
         segments = measured.segments if measured else []
+        as_read = fingerprint(take, reference_mic, self.a4_hz, self.encoder.name)
         return Take(
             name=take.name,
-            fingerprint="" if self.unread or changed else fingerprint(take, reference_mic, self.a4_hz, self.encoder),
+            fingerprint="" if self.unread or changed else as_read,
             duration_s=self.duration_s or None,
             instrument=row.instrument,
             articulation=row.articulation,

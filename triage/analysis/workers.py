@@ -19,8 +19,9 @@ from pathlib import Path
 import torch
 
 from triage.analysis.cluster import Lost, distribute
+from triage.analysis.fingerprint import fingerprint
 from triage.analysis.remote_folder import fetched
-from triage.analysis.take import analyse_take, fingerprint
+from triage.analysis.take import analyse_take
 from triage.domain.take import Take
 from triage.intake.arrivals import TakeFiles
 from triage.processes import cores, end_with_parent

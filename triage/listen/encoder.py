@@ -19,6 +19,7 @@ from torch.nn import functional
 
 from triage.config import shipped
 from triage.domain.errors import AudioError, JudgeError
+from triage.listen.cards import ENCODER as SHIPPED
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
 from triage.listen.weights import read_weights, refused, write_weights
@@ -33,7 +34,6 @@ PLAYED = ("attack", "intonation", "steadiness", "level", "release")
 NOISES = ("knock", "creak", "breath", "voice", "mechanism", "paper", "other-noise")
 ACTIVATION_KINDS = ("noise", *NOISES, *PLAYED)  # "noise": of any kind
 DIRECTIONS = ("attack", "steadiness", "release", "noise")  # faults that lie to one side of a cohort
-SHIPPED = "models/encoder.safetensors"
 NAME = "notes-1"
 # Module attribute -> its name in files of weights, which older versions wrote as well.
 FILE_NAMES = {"activations": "evidence", "hidden": "gather", "direction": "lean"}

@@ -23,9 +23,10 @@ from torch.nn import functional
 from triage.config import shipped
 from triage.domain.errors import AudioError
 from triage.domain.kinds import NATURAL, NOISES
+from triage.listen.cards import DETECTOR as SHIPPED
 from triage.listen.logmel import HOP_S, N_MELS
 from triage.listen.notes import NoteSegment
-from triage.listen.weights import read_card, read_weights, refused, write_weights
+from triage.listen.weights import read_weights, refused, write_weights
 
 STRIDE = 2  # frames per step
 STEP_S = STRIDE * HOP_S
@@ -34,7 +35,6 @@ FLOOR_FRAMES = 21  # 0.2 s means, of which the fifth percentile is the floor
 MARKS = 2  # of the notes, beside the frames: where they start, where they sound
 START_S = (-0.03, 0.05)  # around a note's start
 AUDIBLE_DB = 10.0  # the unit in which the network predicts how far a noise stands over what covers it
-SHIPPED = "models/noise_network.safetensors"
 NAME = "noises-3"
 FILE_NAMES = {"message": "told"}  # module attribute -> its name in files of weights
 
@@ -199,11 +199,6 @@ class NoiseDetector:
 def save_detector(network: NoiseNetwork, path: Path, card: dict[str, object]) -> str:
     """Write weights and, beside them, the card with the network's sizes and the weights' SHA-256; return its name."""
     return write_weights(network, path, NAME, {"network": asdict(network.shape)} | card, FILE_NAMES)
-
-
-def detector_name() -> str:
-    """Return the name of the shipped network, from its card alone."""
-    return str(read_card(shipped(SHIPPED))["name"])
 
 
 @cache

@@ -7,14 +7,12 @@ import hashlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import safetensors.torch
 from torch import Tensor, nn
 
 from triage.domain.errors import ConfigError, TriageError
-
-Card = dict[str, Any]
+from triage.listen.cards import Card, read_card
 
 
 def write_weights(network: nn.Module, path: Path, family: str, card: Card, file_names: Mapping[str, str]) -> str:
@@ -31,12 +29,6 @@ def write_weights(network: nn.Module, path: Path, family: str, card: Card, file_
     whole = {"name": name, "sha256": digest, "bytes": len(data)} | card
     path.with_suffix(".json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
     return name
-
-
-def read_card(path: Path) -> Card:
-    """Return the card of a file of weights."""
-    card: Card = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
-    return card
 
 
 def read_weights(path: Path, file_names: Mapping[str, str]) -> tuple[Card, dict[str, Tensor]]:

@@ -8,8 +8,6 @@ import numpy as np
 import safetensors.numpy
 from safetensors import SafetensorError
 
-from triage.analysis.encoding import encoder_in_use
-from triage.domain.code_key import code_key
 from triage.domain.errors import JudgeError
 from triage.domain.judgement import SerialisedFeatures
 from triage.domain.spot import Spot
@@ -18,18 +16,13 @@ from triage.judge.features import NoteFeatures
 from triage.judge.note_table import NoteTable
 from triage.ranking.findings import Finding
 from triage.ranking.session_features import SessionFeatures
+from triage.ranking.up_to_date import features_key
 
 LEVEL = 1  # of compression: a third off at little cost
 MOST_BYTES = 2**28  # uncompressed: fifty times what a long session needs
 TEXT_COLUMNS = ("take", "instrument", "articulation", "dynamic", "mic")
 NUMBER_COLUMNS = ("number", "pitch", "start_s", "end_s", "ring_end_s")
 GROUPS = ("values", "activation_peak", "activation_mean", "activation_peak_s")
-
-
-def features_key() -> str:
-    """Return what the features that this tool builds depend on: kept ones with another key are built anew."""
-    own = code_key("triage.domain", "triage.judge", "triage.ranking", "triage.analysis.encoding")
-    return f"{own} {encoder_in_use().name}"
 
 
 def to_bytes(features: SessionFeatures) -> SerialisedFeatures:

@@ -13,12 +13,13 @@ from sqlalchemy import Connection, Engine
 from triage.domain.hit import HarmlessMark, HitCorrection
 from triage.domain.take import Take
 from triage.ranking.expected_values import expected_values
-from triage.ranking.feature_file import features_key, from_bytes, to_bytes
+from triage.ranking.feature_file import from_bytes, to_bytes
 from triage.ranking.model_in_use import Model, model_in_use
 from triage.ranking.placing import place
 from triage.ranking.scoring import judge
 from triage.ranking.session_features import SessionFeatures, session_features
 from triage.ranking.suppression import group_hits, without_harmless
+from triage.ranking.up_to_date import features_key
 from triage.store.analysed_takes import analysed_takes, save_places
 from triage.store.engine import reading, writing
 from triage.store.harmless_groups import groups, marks, record_mark

@@ -4,7 +4,7 @@ One row a session. It holds for the takes, the sheet and the harmless marks as t
 whatever changes one of these deletes it, and the next ranking builds it anew.
 """
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, delete, exists, insert, select
 
 from triage.domain.judgement import SerialisedFeatures
 from triage.store import tables
@@ -22,6 +22,12 @@ def find_features(db: Connection, session_id: int, key: str) -> bytes | None:
     """Return a session's features; None where none are kept, or under another key."""
     table = session_features
     return db.scalar(select(table.c.data).where(table.c.session_id == session_id, table.c.key == key))
+
+
+def has_features(db: Connection, session_id: int, key: str) -> bool:
+    """Tell whether a session's features are kept under this key."""
+    table = session_features
+    return bool(db.scalar(select(exists().where(table.c.session_id == session_id, table.c.key == key))))
 
 
 def delete_features(db: Connection, session_id: int | None = None) -> None:

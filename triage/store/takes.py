@@ -17,6 +17,7 @@ from triage.domain.hit import Hit
 from triage.domain.measurements import MEASUREMENTS
 from triage.domain.note import Note
 from triage.domain.session import Session
+from triage.domain.sheet_row import SheetRow
 from triage.domain.take import NoiseFloor, Take, Track
 from triage.store import tables
 from triage.store.changes import bump, start_counting
@@ -26,6 +27,7 @@ from triage.store.standing import settle
 from triage.store.stored import StoredSession, StoredTake
 
 _OF_TRACK = [column for column in tables.track.c if column.name not in ("id", "take_id")]
+OF_ROW = ("instrument", "articulation", "dynamic", "remark", "repetitions")  # as the sheet has it
 MOST_NAMES = 12  # that an error about an unknown name lists
 GONE = "no longer in the folder or on the take sheet; kept because of what people said of it"
 
@@ -100,6 +102,30 @@ def save_take(db: Connection, session_id: int, record: Take) -> int:
         settle(db, take_id)  # verdicts on other audio no longer count
         bump(db, session_id, "takes")
     return take_id
+
+
+def correct_rows(db: Connection, session_id: int, rows: Iterable[SheetRow]) -> int:
+    """Store what takes were to hold where that differs from what is stored, and return of how many it did.
+
+    Their analysis stays; verdicts on a take that was to hold something else count no longer, as after any change.
+    """
+    table, corrected = tables.take, 0
+    stored = {take.name: take for take in takes(db, session_id)}
+    for row in rows:
+        take = stored.get(row.take)
+        values = {name: getattr(row, name) for name in OF_ROW}
+        values |= {"expected_pitches": row.pitches, "setup": row.setup or None}
+        if take is None or all(getattr(take, name) == value for name, value in values.items()):
+            continue
+        digest = _sheet_row_digest(row.instrument, row.articulation, row.dynamic, row.pitches, row.repetitions)
+        values |= {"expected_pitches": [int(pitch) for pitch in row.pitches], "sheet_row_digest": digest}
+        db.execute(update(table).where(table.c.id == take.id).values(values))
+        settle(db, take.id)
+        corrected += 1
+    if corrected:
+        delete_features(db, session_id)
+        bump(db, session_id, "takes")
+    return corrected
 
 
 def drop_takes(db: Connection, session_id: int, keep: Collection[str]) -> tuple[str, ...]:
@@ -203,7 +229,8 @@ def _save_take_row(db: Connection, session_id: int, record: Take) -> int:
     row = {name: value for name, value in vars(record).items() if name not in left_out}
     row["expected_pitches"] = [int(pitch) for pitch in record.expected_pitches]
     row |= dict.fromkeys(("doubt", "listen_s", "rank", "learning_rank"))
-    row["sheet_row_digest"] = _sheet_row_digest(record)
+    asked = (record.instrument, record.articulation, record.dynamic, record.expected_pitches, record.repetitions)
+    row["sheet_row_digest"] = _sheet_row_digest(*asked)
     known = db.scalar(select(table.c.id).where(table.c.session_id == session_id, table.c.name == record.name))
     if known is None:
         row |= {"session_id": session_id, "random_order": random_order_of(session_id, record.name)}
@@ -221,9 +248,15 @@ def _close_ranks(db: Connection, session_id: int) -> None:
         db.execute(update(table).where(table.c.id == bindparam("of")).values(rank=bindparam("place")), moved)
 
 
-def _sheet_row_digest(record: Take) -> str:
-    """Return a digest of what the take was to hold, the remark left out: it changes nothing of the playing."""
-    row = (record.instrument, record.articulation, record.dynamic, list(record.expected_pitches), record.repetitions)
+def _sheet_row_digest(
+    instrument: str | None,
+    articulation: str | None,
+    dynamic: str | None,
+    pitches: Iterable[int],
+    repetitions: int | None,
+) -> str:
+    """Return a digest of what a take was to hold, the remark left out: it changes nothing of the playing."""
+    row = (instrument, articulation, dynamic, list(pitches), repetitions)
     return hashlib.sha256(repr(row).encode("utf-8", "backslashreplace")).hexdigest()[:32]
 
 

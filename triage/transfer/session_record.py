@@ -21,7 +21,6 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Engine
 
 from triage.domain.errors import AudioError
-from triage.ranking.session import rank_session
 from triage.store.engine import reading, writing
 from triage.store.hits import hits
 from triage.store.notes import notes
@@ -82,6 +81,8 @@ def add_record(engine: Engine, record: Path, name: str) -> list[str]:
     with writing(engine) as db:
         added = add_session_record(db, brought)
     if added.marks:  # they lower doubts
+        from triage.ranking.session import rank_session  # late: it loads the models' libraries
+
         rank_session(engine, session.id, session.a4_hz)
     lines = []
     if added.verdicts or added.choices or added.marks:
