@@ -1,3 +1,4 @@
+import os
 import shutil
 import signal
 import subprocess
@@ -23,6 +24,7 @@ from triage.store.engine import open_store, reading
 from triage.store.notes import notes
 from triage.store.ranking import queue
 from triage.store.takes import find_session
+from triage.store.watching import WatchedElsewhereError
 from triage.watch import Follower, TakenIn, _events, watch
 
 PACE = WaitingTimes(steady_s=1.0, patience_s=20.0, grace_s=10.0)
@@ -316,3 +318,37 @@ def test_ctrl_c_ends_the_command_cleanly(tmp_path, tracks):
     out, err = process.communicate(timeout=30)
     assert process.returncode == 0 and out == "" and "the watch has ended" in err and "Traceback" not in err
     assert [take["take"] for take in asked("queue", store)["takes"]] == ["T001"]
+
+
+def test_a_session_just_begun_misses_nothing_and_a_file_is_missing_once_it_was_waited_for(hall, tracks):
+    hall.record("T001", tracks["T001"])
+    assert hall.after(3) == ["T001"]
+    assert missing_of(hall) == []  # T002 and T003 stand on the sheet: not recorded yet is not missing
+    hall.record("T002", tracks["T002"], ("close",))
+    hall.record("T003", tracks["T003"])
+    assert "T003" in hall.after(3) and missing_of(hall) == []  # room of T002 may still come
+    hall.after(PACE.grace_s + 4)
+    assert missing_of(hall) == [("T002", "room")]
+
+
+def missing_of(hall) -> list[tuple[str | None, str | None]]:
+    with reading(hall.engine) as db:
+        return [(one.take, one.mic) for one in arrivals(db, find_session(db).id).of_kind("missing")]
+
+
+def test_a_second_watch_on_one_session_is_told_so_and_ends(hall, tracks, monkeypatch):
+    hall.record("T001", tracks["T001"])
+    hall.after(3)
+    own = os.getpid()
+    monkeypatch.setattr(os, "getpid", lambda: own + 1)  # as another process of this machine would
+    second = Follower(hall.folder, hall.engine, PACE, print, print)
+    monkeypatch.setattr(os, "kill", lambda process, signal: None)
+    with pytest.raises(WatchedElsewhereError, match=f"watched already, by process {own} on "):
+        second.look(1.0)
+
+    def dead(process, signal):
+        raise ProcessLookupError
+
+    monkeypatch.setattr(os, "kill", dead)  # the first was killed: the next goes on at once
+    second.look(2.0)
+    second.end()

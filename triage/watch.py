@@ -9,7 +9,7 @@ dropped from the queue here, for a folder that is away looks like one that was e
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Event
 
@@ -24,12 +24,14 @@ from triage.intake.arriving import ArrivingFiles, WaitingTimes
 from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE
 from triage.pipeline import analyse, rank
-from triage.store.engine import reading
+from triage.store.engine import reading, writing
 from triage.store.just_played import JustPlayed, just_played
+from triage.store.watching import WatchedElsewhereError, claim, release
 
 TICK_S = 0.25  # between two looks at files that are still coming in
 LOOK_S = 30.0  # between two looks at everything: no system reports every change for certain
 RETRY_S = 5.0  # until the next try where the store or the description cannot be used
+CLAIM_S = 15.0  # between two times that it says it is still there
 RANK_S = 5.0  # at least between two rankings while takes wait to be analysed
 Changed = set[str] | None  # paths relative to the session's folder; None: anything may have changed
 
@@ -68,6 +70,9 @@ class Follower:
         self.arriving = ArrivingFiles(folder, read_session(folder).files.folder, waiting)
         self.due_s: float | None = None  # when to look again though no file has changed
         self._tried: dict[str, str] = {}  # take -> fingerprint of what was analysed, even if in vain
+        self._claimed: int | None = None  # session that this watch has said it takes in
+        self._claimed_s = -CLAIM_S
+        self._new: set[str] = set()  # takes that are not taken in as they are now
         self._reported: set[str] = set()
         self._described: list[tuple[int, int]] = []  # size and time of the session's description and sheet
         self._unranked: dict[str, float] = {}  # take analysed -> when its last file changed
@@ -77,23 +82,29 @@ class Follower:
         """Check what changed, and take one take in if one is ready."""
         described = [_stamp(self.folder / name) for name in (SESSION_FILE, SHEET_FILE)]
         news = self.arriving.look(now_s, changed) or described != self._described
+        if self._claimed is not None and time.monotonic() - self._claimed_s >= CLAIM_S:
+            self.due_s = now_s  # now and then it says that it is still there
         if not news and (self.due_s is None or now_s < self.due_s):
             return
         self.due_s, self._described = None, described
         try:
             self._take_in(now_s)
+        except WatchedElsewhereError:
+            raise
         except TriageError as error:
             self._say(str(error))
             self.due_s = now_s + RETRY_S
 
     def _take_in(self, now_s: float) -> None:
         checked = check_in(self.folder, self.engine, self.arriving.check)
+        self._claim(checked)
         if checked.session.files.folder != self.arriving.audio:
             self.arriving = ArrivingFiles(self.folder, checked.session.files.folder, self.waiting)
             self.due_s = now_s
             return
         for line in checked.noticed:
             self._say(line)
+        self._new = {take.name for take in checked.new}
         ready = self._ready(checked, now_s)
         self._stale |= bool(checked.corrected)
         if ready:
@@ -106,6 +117,19 @@ class Follower:
             self.due_s = now_s
         if self._stale and (not ready[1:] or time.monotonic() - self._ranked_s >= RANK_S):
             self._rank(checked)
+
+    def _claim(self, checked: CheckedIn) -> None:
+        """Say that this watch takes the session in; another one that does is an error that ends this one."""
+        if self._claimed is None or time.monotonic() - self._claimed_s >= CLAIM_S:
+            with writing(self.engine) as db:
+                claim(db, checked.id, checked.session.name)
+            self._claimed, self._claimed_s = checked.id, time.monotonic()
+
+    def end(self) -> None:
+        """Let another watch take the session in."""
+        if self._claimed is not None:
+            with writing(self.engine) as db:
+                release(db, self._claimed)
 
     def _ready(self, checked: CheckedIn, now_s: float) -> list[TakeFiles]:
         """Return the takes to analyse, the newest first, and set when the next one that waits is due."""
@@ -128,7 +152,7 @@ class Follower:
         return max((self.arriving.since_s(track.path) for track in take.tracks), default=0.0)
 
     def _rank(self, checked: CheckedIn) -> None:
-        problems, _ = rank(checked, self.engine)
+        problems, _ = rank(self._so_far(checked), self.engine)
         self._stale, self._ranked_s = False, time.monotonic()
         with reading(self.engine) as db:
             latest = just_played(db, checked.id, names=list(self._unranked))
@@ -137,6 +161,13 @@ class Follower:
         self._unranked.clear()
         for line in problems:
             self._say(line)
+
+    def _so_far(self, checked: CheckedIn) -> CheckedIn:
+        """Leave out of what is missing whatever may still be recorded: takes without a file, files that may come."""
+        arrivals = checked.arrived.arrivals
+        late = {take.name for take in checked.arrived.takes if take.name in self._tried or take.name not in self._new}
+        entries = tuple(one for one in arrivals.entries if one.kind != "missing" or one.take in late)
+        return replace(checked, arrived=replace(checked.arrived, arrivals=replace(arrivals, entries=entries)))
 
     def _say(self, line: str) -> None:
         if line not in self._reported:

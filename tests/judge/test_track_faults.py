@@ -1,5 +1,7 @@
 """Track faults: what differs from the other takes of the same player and microphone, and nothing else."""
 
+from dataclasses import replace
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -25,6 +27,18 @@ def test_an_inverted_track_is_found():
 
 def test_a_session_that_is_inverted_throughout_is_the_usual():
     assert track_faults([facts(f"T{i:03d}", polarity=-1) for i in range(6)]) == []
+
+
+def test_the_measured_microphone_is_named_where_all_others_are_inverted_against_it():
+    takes = [
+        replace(facts(take, lag_s=lag_s, polarity=sign if lag_s else None), mic=mic)
+        for take, sign in (("T1", 1), ("T2", 1), ("T3", 1), ("T4", 1), ("T5", -1))
+        for mic, lag_s in (("close", None), ("main", 0.007), ("room", 0.012))
+    ]
+    (fault,) = track_faults(takes)
+    assert (fault.take, fault.kind, fault.mic) == ("T5", "polarity", "close")
+    one_other = [fact for fact in takes if fact.mic != "room"]  # of two nobody knows which
+    assert [(fault.take, fault.mic) for fault in track_faults(one_other)] == [("T5", "main")]
 
 
 def test_a_late_track_is_found_with_its_delay():

@@ -99,6 +99,7 @@ def watch_folder(
         try:
             watch(follower, poll)
         except KeyboardInterrupt:
+            follower.end()
             notify("the watch has ended; `triage intake` takes in what is still to come")
 
 

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse
 from triage.desk.access import Db, Me
 from triage.desk.pages import Here, in_navigation, show
 from triage.store.just_played import FEW, JustPlayed, just_played, unread_takes
+from triage.store.session_progress import ahead, last_takes, mic_troubles
 
 router = APIRouter(include_in_schema=False)
 GO_AGAIN, LISTEN = 0.5, 0.15  # of doubt: the probability that a producer would reject the take
@@ -22,12 +23,15 @@ in_navigation(3, "played", "Just played")
 def played_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
     """Show the takes that were recorded last, with the advice on each."""
     takes = [(one, advice(one)) for one in just_played(db, session.id, TAKES)]
+    last = last_takes(db, session.id)
     return show(
         request,
         "just_played.html",
         me,
         session=session,
         takes=takes,
+        ahead=ahead(db, session.id, last),
+        troubles=mic_troubles(db, session.id, last),
         unheard=unread_takes(db, session.id),
         words=ADVICE,
         reasons=REASONS,

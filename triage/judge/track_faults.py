@@ -6,7 +6,7 @@ lag and sign and about as loud. Measurements of every track go in; faults with a
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import NamedTuple
 
@@ -20,6 +20,7 @@ DEAD_DB = 20.0  # under the usual level of the notes on that microphone
 DEAD_OVER_FLOOR_DB = 6.0
 APART_S, APART_DB = 4 * LATE_S, 8.0  # two tracks that differ so much can usually be distinguished
 NEAR_DB = 3.0
+MOST_AGAINST_ONE = 2  # tracks that are inverted against one, from which on it is that one
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,27 @@ def track_faults(facts: Sequence[TrackFacts]) -> list[TrackFault]:
     usual = {id(fact): one for group in groups.values() for fact, one in zip(group, _usual(group), strict=True)}
     found = {id(fact): _faults(fact, usual[id(fact)]) for fact in facts}
     found |= {key: [fault] for key, fault in _swapped(facts, usual).items()}
+    _blame_the_measured(facts, found)
     return [fault for fact in facts for fault in found[id(fact)]]
+
+
+def _blame_the_measured(facts: Sequence[TrackFacts], found: dict[int, list[TrackFault]]) -> None:
+    """Where every other track (two or more) of a take is inverted against the measured one, it is that one.
+
+    The measured track is the one without a lag: all lags and signs are against it.
+    """
+    takes: dict[tuple[str, str], list[TrackFacts]] = defaultdict(list)
+    for fact in facts:
+        takes[fact.take, fact.player].append(fact)
+    for tracks in takes.values():
+        measured = [fact for fact in tracks if fact.lag_s is None]
+        others = [fact for fact in tracks if fact.lag_s is not None]
+        turned = [[one for one in found[id(fact)] if one.kind == "polarity"] for fact in others]
+        if len(measured) == 1 and len(others) >= MOST_AGAINST_ONE and all(turned):
+            for fact in others:
+                found[id(fact)] = [one for one in found[id(fact)] if one.kind != "polarity"]
+            first = turned[0][0]
+            found[id(measured[0])] = [*found[id(measured[0])], replace(first, mic=measured[0].mic)]
 
 
 def _usual(group: Sequence[TrackFacts]) -> list[_Usual]:

@@ -34,6 +34,7 @@ from sqlalchemy import (
 from triage.domain.measurements import MEASUREMENTS
 from triage.store.account_tables import login, person, preference, secret, shared_setting
 from triage.store.columns import Real, UtcTime, Whole, Words
+from triage.store.day_tables import watching
 from triage.store.desk_tables import expectation, lease
 from triage.store.hit_tables import hit, hit_correction, mark
 from triage.store.metadata import metadata
@@ -51,6 +52,7 @@ __all__ = [
     "preference",
     "secret",
     "shared_setting",
+    "watching",
 ]  # and every table below
 
 # What the verdicts on a take amount to: heard by anybody, settled, disputed, rejected, heard in the random sample.

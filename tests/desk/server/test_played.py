@@ -7,12 +7,15 @@ from datetime import datetime
 from tests.desk.server.evening import fill
 from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.judgement import Judgement, TakeJudgement
+from triage.domain.sheet_row import SheetRow
 from triage.domain.spot import Spot
-from triage.domain.take import Take
+from triage.domain.take import NoiseFloor, Take
 from triage.store.arrivals import save_arrivals
-from triage.store.engine import open_store, writing
+from triage.store.engine import open_store, reading, writing
 from triage.store.just_played import just_played
+from triage.store.plan import save_sheet
 from triage.store.ranking import save_judgement
+from triage.store.session_progress import ahead, last_takes, mic_troubles
 from triage.store.takes import find_session, save_take
 
 DAY = datetime(2026, 3, 14, 14, 30)
@@ -53,12 +56,48 @@ def test_the_page_asks_to_go_again_with_the_reasons_the_last_take_first(either_d
     told(engine)
     engine.dispose()
     page = either_desk.person("lena", "lead").get("/s/1/played").text
-    assert re.findall(r">(T0\d\d)</a></h2>", page) == ["T014", "T013", "T012", "T011"]
+    assert re.findall(r">(T0\d\d)</a>", page) == ["T014", "T013", "T012", "T011"]
     advice = re.findall(r'class="advice [a-z]+">([^<]+)<', page)
     assert advice == ["Not judged yet", "Go again?", "Listen once", "Nothing stands out"]
     assert "note 4, at 0:12.31: 0.21 s longer than its neighbours" in page and "Not here: room" in page
     assert "The first take of its kind: it can only be compared with itself" in page  # the pp
     assert "<strong>T015</strong> cannot be read" in page
+
+
+def test_the_page_says_what_comes_next_and_which_microphone_is_in_trouble_since_when(desk):
+    engine = open_store(desk.settings.store)
+    session_id = told(engine)
+    rows = [SheetRow(f"T{n:03}", "horn", "staccato", "ff", (53, 54), 2) for n in (11, 12, 13, 14, 16, 17)]
+    hum = [Spot(f"T{n:03}", 0.0, 40.0, None, "hum", 0.9, "hum", "room") for n in (11, 13, 14)]
+    with writing(engine) as db:
+        save_sheet(db, session_id, rows)
+        for take in (13, 14):
+            turned = tuple(NoiseFloor(mic, -70.0, 0.01, -1, 2.5) for mic in ("main", "room"))
+            save_take(db, session_id, replace(played(take), floors=turned, measured_mic="close"))
+        save_judgement(db, session_id, Judgement("m 1", (), (), tuple(hum)))
+    with reading(engine) as db:
+        last = last_takes(db, session_id)
+        found = [(one.mic, one.what, one.since) for one in mic_troubles(db, session_id, last)]
+        assert found == [("close", "polarity turned", "T013"), ("room", "hum", "T013")]
+        to_come = ahead(db, session_id, last)
+        assert [row.take for row in to_come.rows] == ["T016", "T017"]
+        assert (to_come.left, to_come.planned, to_come.left_s) == (2, 6, 120.0)  # a take a minute
+    engine.dispose()
+    page = desk.person("lena", "lead").get("/s/1/played").text
+    assert "close: polarity turned" in page and "since T013, 14:43" in page
+    assert "2 of 6" in page and "about 2 min at this pace" in page and "F3, F♯3" in page
+
+
+def test_whoever_leads_says_that_a_take_is_fine_or_to_be_played_again(desk):
+    engine = open_store(desk.settings.store)
+    told(engine)
+    engine.dispose()
+    lead = desk.person("lena", "lead")
+    take_id = int(re.search(r'data-take="(\d+)"', lead.get("/s/1/played").text)[1])
+    lead.post(f"/api/takes/{take_id}/verdict", {"verdict": "reject", "key": "12345678"})
+    page = lead.get("/s/1/played").text
+    assert "to be played again" in page and "T014 again" in page
+    assert 'data-verdict="accept"' not in desk.person("eve", "engineer").get("/s/1/played").text
 
 
 def test_takes_by_name_come_back_in_the_order_they_were_played(tmp_path):

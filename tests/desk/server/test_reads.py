@@ -37,6 +37,7 @@ PATHS = (
     "/s/1/queue/list?instrument=horn&dynamic=ff&sort=take",
     "/s/1/queue/list?show=disputed",
     "/s/1/arrivals",
+    "/s/1/played",
     "/s/1/noise",
     "/s/1/consistency",
     "/s/1/pickups",

@@ -17,7 +17,7 @@ async function look() {
 }
 
 function lookOn() {
-  setTimeout(async () => { if (!document.hidden) await look(); lookOn(); }, document.querySelector("[data-waits]") ? SOON_MS : EVERY_MS);
+  setTimeout(async () => { if (!document.hidden) await look(); lookOn(); }, document.querySelector("[data-waits]") ? SOON_MS : Number(parts[0].dataset.every) || EVERY_MS);
 }
 
 async function renew() {
