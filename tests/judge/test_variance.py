@@ -168,3 +168,40 @@ def test_what_cannot_be_partitioned_is_refused():
         spread(np.full(3, np.inf), np.zeros(3), np.full(3, "f"), {})
     with pytest.raises(JudgeError, match="more values than columns"):
         prepare(np.ones(2), np.eye(2), [])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_effect_lies_beyond_the_notes_it_is_said_of(seed):
+    """Two sessions whose factors nearly coincide, a few wild notes: what cannot be told is not told."""
+    rng = np.random.default_rng(seed)
+    n = 60
+    session = np.repeat(["a", "b"], n // 2)
+    pitch = np.where(session == "a", rng.integers(50, 56, n), rng.integers(55, 62, n)).astype(float)
+    take = np.array([f"{s}{k // 6}" for k, s in enumerate(session)])
+    repetition = np.array([str(1 + k % 3) for k in range(n)])
+    repetition[rng.integers(0, n)] = "4"
+    values = rng.standard_normal(n) * 0.1 - 1.0
+    values[rng.integers(0, n, 4)] += rng.choice([-5.0, 5.0], 4)
+    factors = {"session": session, "take": take, "repetition": repetition}
+    found = spread(values, pitch, np.full(n, "ff"), factors)
+    low, high = found.span
+    assert values.min() <= low <= high <= values.max()
+    kept = ~found.outliers
+    away = values - np.median(values[kept])
+    for share in found.shares:
+        for level, effect in share.effects if share.factor in factors else ():
+            mine = away[kept & (factors[share.factor] == level)]
+            assert min(0.0, mine.min()) - found.sigma <= effect <= max(0.0, mine.max()) + found.sigma
+
+
+def test_a_factor_that_these_notes_cannot_tell_is_named_instead_of_a_number(monkeypatch):
+    from triage.judge import variance
+
+    rng = np.random.default_rng(1)
+    take = np.repeat([f"T{k}" for k in range(8)], 6)
+    values, pitch = rng.standard_normal(48) * 0.1, np.tile(np.arange(50.0, 56.0), 8)
+    real = variance._effects
+    monkeypatch.setattr(variance, "_effects", lambda block, u: (real(block, u)[0], (("T1", 9.0),)))
+    found = spread(values, pitch, np.full(48, "ff"), {"take": take})
+    (untold,) = (share for share in found.shares if share.factor == "take")
+    assert untold.why_not == "it cannot be told from the others in these notes" and np.isnan(untold.share)

@@ -13,10 +13,18 @@ from sqlalchemy import update
 from training.consistency_truth import Planted, Shift, plant
 from triage.domain.errors import StoreError
 from triage.domain.verdict import Verdict
+from triage.judge.curves import in_unit
 from triage.judge.variance import Spread
 from triage.sheets.consistency import consistency
 from triage.sheets.consistency_figures import figures
-from triage.sheets.consistency_text import amount, clock_text, drift_lines, spread_sentence, why_not_text
+from triage.sheets.consistency_text import (
+    amount,
+    change_in_unit,
+    clock_text,
+    drift_lines,
+    spread_sentence,
+    why_not_text,
+)
 from triage.sheets.consistency_values import ShareSheet
 from triage.sheets.figure import Bars, svg, thinned
 from triage.store import tables
@@ -265,3 +273,11 @@ def test_an_even_quantity_is_said_in_one_grammatical_sentence_whatever_its_numbe
     even = Spread((), 1e-6, 20, np.zeros(20, bool), ())
     sentence = spread_sentence("tuba", "staccato", quantity, even, 1.0)
     assert sentence.startswith(f"There is nothing inconsistent in the tuba staccato {what}: one sigma is ")
+
+
+@pytest.mark.parametrize("quantity", ["length", "level", "brightness", "attack", "tuning"])
+@pytest.mark.parametrize("effect", [-900.0, -3.0, 0.1, 3.0, 900.0])
+def test_no_difference_is_given_that_no_two_notes_have(quantity, effect):
+    low, high = in_unit(quantity, np.array([-1.2, -0.4]))
+    change = change_in_unit(quantity, effect, float(in_unit(quantity, np.array([-0.7]))[0]), (-1.2, -0.4))
+    assert np.isfinite(change) and abs(change) <= high - low + 1e-9 and np.sign(change) == np.sign(effect)

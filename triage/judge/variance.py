@@ -12,13 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from triage.domain.errors import JudgeError
-from triage.judge.factors import REGISTER, REST, FactorColumns, UndeterminedFactor, blocks, indicators
+from triage.judge.factors import PITCH, REGISTER, REST, FactorColumns, UndeterminedFactor, blocks, indicators
 from triage.judge.reml import Design, Fit, cholesky, draw, fit, prepare
 from triage.judge.robust import mad
 
 LEAST_NOTES = 8
 OUTLIER_SIGMAS = 4.0  # such a note is no part of the usual spread
-ROUNDS = 5  # of leaving notes out
+ROUNDS = 10  # of leaving notes or factors out
 DRAWS, EACH = 50, 4  # of the variances, and of the effects given each of those
 INTERVAL = (0.05, 0.95)
 
@@ -47,6 +47,7 @@ class Spread:
     outliers: np.ndarray  # (n,) bool: left out because nothing else explains them
     curve: tuple[tuple[float, float], ...]  # pitch and what the register does there
     why_not: str = ""
+    span: tuple[float, float] = (np.nan, np.nan)  # lowest and highest of the kept notes, unit of the values
 
 
 def spread(
@@ -59,7 +60,8 @@ def spread(
     each dynamic of its own. Variances by REML. share_f = V_f / sum V, V_f = E(|M Z_f u_f|^2 | values) / n: what the
     factor did in these notes (finite-population variance), M taking the dynamics' means out. Interval: 5 to 95 % of
     200 draws, variances from their normal approximation folded at 0, effects from their exact distribution given
-    those.
+    those. A factor with a level whose effect lies beyond all of its notes (factors that nearly coincide pull each
+    other apart) is left out and fitted without: these notes cannot tell it.
 
     Parameters
     ----------
@@ -97,14 +99,17 @@ def spread(
         return Spread((), np.nan, int(use.sum()), outliers, (), f"only {use.sum()} notes")
     if np.ptp(values[use]) == 0:
         return Spread((), 0.0, int(use.sum()), outliers, (), "all notes are equal")
+    apart: list[UndeterminedFactor] = []  # that these notes cannot tell from others
     for last in (*[False] * ROUNDS, True):  # the worst notes first: they pull others away with them
         kept = use & ~outliers
-        determined, undetermined = blocks(
-            pitch[kept], dynamic[kept], {name: of[kept] for name, of in factors.items()}
-        )
+        told = {name: of[kept] for name, of in factors.items() if name not in [one.factor for one in apart]}
+        determined, undetermined = blocks(pitch[kept], dynamic[kept], told)
         design = prepare(values[kept], indicators(dynamic[kept]), [block.columns for block in determined])
         found = fit(design, before)
         before = found.variances
+        if impossible := _impossible(design, found, determined, values[kept], dynamic[kept]):
+            apart, before = [*apart, impossible], None
+            continue
         rest = _residual(values[kept], dynamic[kept], determined, found)
         size = np.abs(rest)
         bad = size > max(OUTLIER_SIGMAS * mad(rest, 0.0), size.max() / 2, 1e-12)
@@ -115,8 +120,32 @@ def spread(
     sigma = float(np.sqrt(design.yy / design.free))
     curve = _curve(determined, found, design, pitch[kept])
     return Spread(
-        (*shares[:-1], *map(_undetermined, undetermined), shares[-1]), sigma, int(kept.sum()), outliers, curve
+        (*shares[:-1], *map(_undetermined, (*apart, *undetermined)), shares[-1]),
+        sigma,
+        int(kept.sum()),
+        outliers,
+        curve,
+        span=(float(values[kept].min()), float(values[kept].max())),
     )
+
+
+def _impossible(
+    design: Design, found: Fit, determined: list[FactorColumns], values: np.ndarray, dynamic: np.ndarray
+) -> UndeterminedFactor | None:
+    """Return a factor with an effect that lies beyond all notes of its level; None where every effect can be."""
+    away = values.copy()
+    for word in np.unique(dynamic):
+        away[dynamic == word] -= np.median(values[dynamic == word])
+    slack = float(np.sqrt(design.yy / design.free))
+    for f, block in enumerate(determined):
+        if block.factor in (REGISTER, PITCH):
+            continue
+        levels, effects = _effects(block, found.effects[design.block == f])
+        for level, effect in effects:
+            mine = away[block.labels == level]
+            if not min(0.0, mine.min()) - slack <= effect <= max(0.0, mine.max()) + slack:
+                return UndeterminedFactor(block.factor, levels, "it cannot be told from the others in these notes")
+    return None
 
 
 def _undetermined(factor: UndeterminedFactor) -> Share:

@@ -19,8 +19,8 @@ from triage.judge.factors import REGISTER, REST
 from triage.judge.repeats import Repeats, pairs, repeats
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
-from triage.sheets.consistency_notes import ComparedNotes, compared_notes, typical_of
-from triage.sheets.consistency_text import change_in_unit, ladder_sentence, spread_sentence
+from triage.sheets.consistency_notes import ComparedNotes, compared_notes, span_of, typical_of
+from triage.sheets.consistency_text import LEAST_LOW, change_in_unit, ladder_sentence, spread_sentence
 from triage.sheets.consistency_values import (
     ConsistencyReport,
     CurveSheet,
@@ -109,7 +109,8 @@ def _sentences(
 
 def _weight(found: Spread, quantity: str) -> float:
     """Return how noticeable a spread's main cause is, in just noticeable steps; 0 where it is not worth a line."""
-    known = max((s.share for s in found.shares if s.factor != REST and not s.why_not), default=0.0)
+    told = (s for s in found.shares if s.factor != REST and not s.why_not and s.low >= LEAST_LOW)
+    known = max((s.share for s in told), default=0.0)
     steps = found.sigma * known**0.5 / COMPARED[QUANTITIES[quantity].measurement].least_scale
     return steps if known >= ACTED_ON and steps >= 1.0 else 0.0
 
@@ -174,8 +175,9 @@ def _repeat_sheet(one: Repeats, notes: ComparedNotes) -> RepeatSheet:
     table = notes.table
     mine = (table.instrument == one.instrument) & (table.articulation == one.articulation)
     mine &= (table.dynamic == one.dynamic) & (table.mic == one.mic)
-    typical = typical_of(notes, one.quantity, mine)
-    low, middle, high = (change_in_unit(one.quantity, size, typical) for size in (one.low, one.sigma, one.high))
+    typical, span = typical_of(notes, one.quantity, mine), span_of(notes, one.quantity, mine)
+    sizes = (one.low, one.sigma, one.high)
+    low, middle, high = (change_in_unit(one.quantity, size, typical, span) for size in sizes)
     return RepeatSheet(*_cohort(one), middle, low, high, one.cells, one.notes)
 
 
@@ -199,19 +201,19 @@ def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
             found = spread(values, table.pitch[mine], table.dynamic[mine], factors)
             typical = typical_of(notes, quantity, part == label)
             sentence = spread_sentence(instrument, articulation, quantity, found, typical)
-            shares = tuple(_share_sheet(s, quantity, typical) for s in found.shares)
-            sigma = change_in_unit(quantity, found.sigma, typical) if np.isfinite(found.sigma) else None
+            shares = tuple(_share_sheet(s, quantity, typical, found.span) for s in found.shares)
+            sigma = change_in_unit(quantity, found.sigma, typical, found.span) if np.isfinite(found.sigma) else None
             names, outliers = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.outliers]))
             usual = typical if np.isfinite(typical) else None
             yield found, SpreadSheet(*names, usual, sigma, found.notes, sentence, shares, outliers)
 
 
-def _share_sheet(share: Share, quantity: str, typical: float) -> ShareSheet:
+def _share_sheet(share: Share, quantity: str, typical: float, span: tuple[float, float]) -> ShareSheet:
     """Return a share with its effects in the unit: every pitch of the register, else the levels furthest off."""
     effects = share.effects
     if share.factor != REGISTER:
         effects = tuple(sorted(effects, key=lambda one: (-abs(one[1]), one[0]))[:LEVELS])
-    in_unit = tuple((level, change_in_unit(quantity, value, typical)) for level, value in effects)
+    in_unit = tuple((level, change_in_unit(quantity, value, typical, span)) for level, value in effects)
     if share.why_not:
         return ShareSheet(share.factor, share.levels, None, None, None, in_unit, share.why_not)
     return ShareSheet(share.factor, share.levels, share.share, share.low, share.high, in_unit, "")

@@ -9,7 +9,7 @@ import numpy as np
 
 from triage.judge.curves import QUANTITIES, in_unit, measured
 from triage.judge.drift import Day, Drift, drift, holm
-from triage.sheets.consistency_notes import ComparedNotes, typical_of
+from triage.sheets.consistency_notes import ComparedNotes, span_of, typical_of
 from triage.sheets.consistency_text import cell_text, change_in_unit, drift_sentence
 from triage.sheets.consistency_values import DriftPoint, DriftSheet
 
@@ -71,5 +71,6 @@ def _changes(notes: ComparedNotes, quantity: str, seen: Drift, rows: np.ndarray)
     changes = (seen.change, seen.trend.low * span_h, seen.trend.high * span_h)
     if quantity == "doubt":
         return changes
-    typical = typical_of(notes, quantity, np.isin(np.arange(len(notes.table)), rows))
-    return tuple(float(change_in_unit(quantity, change, typical)) for change in changes)
+    mine = np.isin(np.arange(len(notes.table)), rows)
+    typical, span = typical_of(notes, quantity, mine), span_of(notes, quantity, mine)
+    return tuple(change_in_unit(quantity, change, typical, span) for change in changes)

@@ -56,6 +56,13 @@ def typical_of(notes: ComparedNotes, quantity: str, mine: np.ndarray) -> float:
     return float(in_unit(quantity, np.array([np.median(values)]))[0]) if values.size else float("nan")
 
 
+def span_of(notes: ComparedNotes, quantity: str, mine: np.ndarray) -> tuple[float, float]:
+    """Return the lowest and the highest of these notes, on the compared axis; NaN where none has a value."""
+    values = measured(notes.table, quantity)[mine]
+    values = values[np.isfinite(values)]
+    return (float(values.min()), float(values.max())) if values.size else (float("nan"), float("nan"))
+
+
 def _table(notes: Sequence[NoteInSession], vectors: Mapping[tuple[int, int], np.ndarray]) -> NoteTable:
     width = len(next(iter(vectors.values()))) if vectors else 1
     unknown = np.full(width, np.nan)

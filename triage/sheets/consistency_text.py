@@ -20,6 +20,7 @@ from triage.sheets.consistency_values import DriftSheet, ShareSheet
 
 PLURAL = {"length": "lengths", "level": "levels", "attack": "attack times"}  # the others have none
 LEAST_SHARE = 0.2  # of the spread: a smaller part is not worth acting on
+LEAST_LOW = 0.02  # of its interval: a cause that may as well be none is not named
 MOST_NAMED = 8  # pitches in a sentence
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 DRIFTS = {
@@ -37,9 +38,19 @@ NAMES = {"doubt": "fault rate"}
 SUBJECT = {"brightness": "the tone", "length": "the notes", "doubt": "the fault rate (mean doubt of the notes)"}
 
 
-def change_in_unit(quantity: str, effect: float, typical: float) -> float:
-    """Return a step on the compared axis as a difference from the typical value, in the quantity's unit."""
-    return typical * (np.exp(effect) - 1.0) if COMPARED[QUANTITIES[quantity].measurement].log else effect
+def change_in_unit(quantity: str, effect: float, typical: float, span: tuple[float, float]) -> float:
+    """Return a step on the compared axis as a difference from the typical value, in the quantity's unit.
+
+    ``span`` is that of the notes at hand, on the compared axis: no difference is given that no two of them have.
+    """
+    low, high = span
+    if not np.isfinite(high - low):
+        return float("nan")
+    effect = float(np.clip(effect, low - high, high - low))
+    if not COMPARED[QUANTITIES[quantity].measurement].log:
+        return effect
+    most = float(np.exp(high) - np.exp(low))
+    return float(np.clip(typical * np.expm1(effect), -most, most))
 
 
 def amount(quantity: str, change: float) -> str:
@@ -62,16 +73,18 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
     what = f"{cell_text(instrument, articulation)} {PLURAL.get(quantity, quantity)}"
     if spread.why_not:
         return f"The spread of the {what} cannot be determined: {spread.why_not}."
-    one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical))
+    one_sigma = amount(quantity, change_in_unit(quantity, spread.sigma, typical, spread.span))
     if spread.sigma < COMPARED[QUANTITIES[quantity].measurement].least_scale:
         return f"There is nothing inconsistent in the {what}: one sigma is {one_sigma}, too little to notice."
     # What has no pattern comes last: it cannot be acted on.
     known = sorted((s for s in spread.shares if not s.why_not), key=lambda s: (s.factor == REST, -s.share))
-    first, *more = [s for s in known if s.share >= LEAST_SHARE] or known[-1:]
+    first, *more = [s for s in known if s.share >= LEAST_SHARE and (s.factor == REST or s.low >= LEAST_LOW)] or known[
+        -1:
+    ]
     text = f"{_percent(first)} of the spread of the {what} (one sigma {one_sigma}) is "
-    text += f"{_factor_text(first)}{_effect_text(quantity, first, typical)}"
+    text += f"{_factor_text(first)}{_effect_text(quantity, first, typical, spread.span)}"
     for share in more:
-        text += f"; {_percent(share)} is {_factor_text(share)}{_effect_text(quantity, share, typical)}"
+        text += f"; {_percent(share)} is {_factor_text(share)}{_effect_text(quantity, share, typical, spread.span)}"
     return f"{text}."
 
 
@@ -83,25 +96,25 @@ def _factor_text(share: Share) -> str:
     return CAUSES.get(share.factor, f"the {share.factor}")
 
 
-def _effect_text(quantity: str, share: Share, typical: float) -> str:
+def _effect_text(quantity: str, share: Share, typical: float, span: tuple[float, float]) -> str:
     if share.factor == REST:
         return ""
     if share.factor == REGISTER:
-        return f": {_register_text(quantity, share, typical)}"
+        return f": {_register_text(quantity, share, typical, span)}"
     ranked = sorted(share.effects, key=lambda one: -abs(one[1]))
     if len(ranked) == 2:
         (more, high), (less, low) = sorted(share.effects, key=lambda one: -one[1])
-        gap = change_in_unit(quantity, high - low, typical)
+        gap = change_in_unit(quantity, high - low, typical, span)
         first, second = _level_text(share.factor, more), _level_text(share.factor, less)
         return f": {first} {_off(quantity, gap)} against {second}"
     named = [
-        f"{_level_text(share.factor, level)} {_off(quantity, change_in_unit(quantity, e, typical))}"
+        f"{_level_text(share.factor, level)} {_off(quantity, change_in_unit(quantity, e, typical, span))}"
         for level, e in ranked[:2]
     ]
     return f": {', '.join(named)}"
 
 
-def _register_text(quantity: str, share: Share, typical: float) -> str:
+def _register_text(quantity: str, share: Share, typical: float, span: tuple[float, float]) -> str:
     """Return which third of the range lies furthest off."""
     pitch = np.array([float(level) for level, _ in share.effects])
     effect = np.array([value for _, value in share.effects])
@@ -109,7 +122,7 @@ def _register_text(quantity: str, share: Share, typical: float) -> str:
     thirds = dict(zip(("low", "middle", "high"), np.array_split(effect[order], 3), strict=True))
     means = {name: float(part.mean()) for name, part in thirds.items()}
     which = max(means, key=lambda name: abs(means[name]))
-    return f"{which} notes {_off(quantity, change_in_unit(quantity, means[which], typical), several=True)}"
+    return f"{which} notes {_off(quantity, change_in_unit(quantity, means[which], typical, span), several=True)}"
 
 
 def _off(quantity: str, change: float, several: bool = False) -> str:
