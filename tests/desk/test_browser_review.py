@@ -2,7 +2,7 @@
 
 import re
 
-from tests.desk.browsing import MOST, audition, come_in, settled, to_a_note, verdicts_of
+from tests.desk.browsing import MOST, audition, come_in, settled, to_a_note, verdicts_of, watched
 from triage.judge.active_learning import Mix
 from triage.store.engine import open_store, reading
 from triage.store.notes import notes
@@ -236,6 +236,31 @@ def test_what_was_said_while_the_desk_was_away_outlives_the_page(context, desk):
     settled(page)
     assert [one.take for one in verdicts_of(desk.store)] == [take]
     assert card(page) != take
+
+
+def test_what_was_not_sent_is_sent_from_whatever_page_is_opened_next(context, desk):
+    page = audition(context, desk)
+    desk.stop()
+    take = press_until_next(page, "KeyO KeyL")
+    page.close()
+    desk.start()
+    page = watched(context)
+    page.goto(f"{desk.address}/s/1/arrivals")
+    settled(page)
+    assert [(one.take, one.verdict) for one in verdicts_of(desk.store)] == [(take, "reject")]
+    assert page.slips == []
+
+
+def test_a_copy_that_is_cut_short_says_what_to_do_and_its_bytes_stand_under_details(context, desk):
+    page = audition(context, desk)
+    for _ in range(MOST):
+        if "cut short" in page.locator("#statement").inner_text():
+            break
+        press_until_next(page, "KeyI")
+    assert page.locator("#statement").inner_text().endswith("fetch it again")
+    assert "bytes" not in page.locator("#statement").inner_text()
+    page.locator("#measured summary").press("Enter")
+    assert "bytes of samples promised" in page.locator("#measured details").inner_text()
 
 
 def test_two_people_who_differ_are_both_shown(context, desk, browser):

@@ -8,6 +8,7 @@ from urllib.parse import quote
 from sqlalchemy import Connection
 
 from triage.audition.excerpts import pitch_words
+from triage.desk.template_filters import in_short
 from triage.domain.measurements import COMPARED
 from triage.domain.spot import Spot
 from triage.ranking.queue_mixing import RejectEstimate, may_stop
@@ -143,7 +144,9 @@ def _spot(spot: Spot, take: StoredTake, around_s: float, played: Sequence[Stored
     start_s, end_s = spot.start_s - around_s - longer_s, spot.end_s + around_s + longer_s
     start_s, end_s = max(0.0, start_s), min(take.duration_s or end_s, end_s)
     play = {"start_s": round(start_s, DECIMALS), "end_s": round(end_s, DECIMALS)}
-    return {**_keys(spot, SPOT), "measurement": _measurement(spot, played), "play": play}
+    why, details = in_short(spot.kind, spot.why)
+    about = {"why": why, "details": details, "measurement": _measurement(spot, played), "play": play}
+    return _keys(spot, SPOT) | about
 
 
 def _measurement(spot: Spot, played: Sequence[StoredNote]) -> str | None:

@@ -131,7 +131,7 @@ def sessions_page(request: Request, me: Me, db: Db, q: Text = "") -> HTMLRespons
         me,
         days=days,
         q=q,
-        doors=_navigation(me)[:3],
+        own_pages=_navigation(me)[:3],
         n_sessions=len(every),
         n_found=len(named),
     )

@@ -32,6 +32,7 @@ from triage.store.takes import take_of
 router = APIRouter(prefix="/api", tags=["takes"])
 Hears = Annotated[AtDesk, Depends(may("hear"))]
 Judges = Annotated[AtDesk, Depends(change("verdict"))]
+MOST_DEALT = 50  # to one page: as many as somebody may put off, and some more
 SHOWN = ("open", "settled", "disputed", "all")
 
 
@@ -59,7 +60,9 @@ def sessions(me: Hears, db: Db) -> dict[str, Any]:
 
 
 @router.get("/s/{session_id}/next")
-def next_to_hear(session: Here, me: Hears, db: Db, n: Annotated[int, Query(ge=1, le=10)] = 3) -> dict[str, Any]:
+def next_to_hear(
+    session: Here, me: Hears, db: Db, n: Annotated[int, Query(ge=1, le=MOST_DEALT)] = 3
+) -> dict[str, Any]:
     """Return the takes that this person would hear next, and how much is left; none of them is theirs by that."""
     who, settings = reviewer(db, session.id, me), preferences(db, me.person.id)
     since = datetime.now(UTC) - timedelta(seconds=LEASE_S)
@@ -72,7 +75,7 @@ class Deal(BaseModel):
     """How many takes a page wants, and which one it shows."""
 
     model_config = ConfigDict(extra="forbid")
-    n: Annotated[int, Field(ge=1, le=10)] = 3
+    n: Annotated[int, Field(ge=1, le=MOST_DEALT)] = 3
     showing: Annotated[int, Field(ge=1, le=2**31 - 1)] | None = None
 
 

@@ -31,6 +31,21 @@ def number(value: float | None, digits: int = 1, unit: str = "") -> str:
     return NOTHING if value is None else f"{value:.{digits}f} {unit}".strip().replace("-", MINUS)
 
 
+def in_short(kind: str, why: str) -> tuple[str, str | None]:
+    """Return what a spot says as what to do, and the finding word by word where that is more."""
+    path, found, reason = why.partition(": ")
+    if kind != "truncated" or not found:
+        return why, None
+    name, cut = path.rpartition("/")[2], reason.startswith("truncated")
+    what = f"the copy of {name} is cut short" if cut else f"{name} cannot be read"
+    return f"{what}: fetch it again", why
+
+
+def short(spot: Any) -> str:
+    """Return the first part of ``in_short`` of a spot."""
+    return in_short(spot.kind, spot.why)[0]
+
+
 def place(seconds: float) -> str:
     """Return a place in a take: 0:12.31."""
     hundredths = round(100 * seconds)
@@ -56,6 +71,7 @@ def pitches(midi: Sequence[int]) -> str:
 
 
 FILTERS = {
+    "short": short,
     "pitches": pitches,
     "family": family,
     "label": label,

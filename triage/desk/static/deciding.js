@@ -2,7 +2,8 @@
 // that key was pressed; an accept takes the take as it stands, notes rejected before staying rejected. What was decided
 // is kept in the outbox until the desk has it, and can be taken back step by step or one by one.
 
-import { announce, get, renewToken, send } from "./desk.js";
+import { announce, get } from "./desk.js";
+import { deliver } from "./delivery.js";
 import { inBrief, onNotes, Recent } from "./recent.js";
 import { inWords } from "./format.js";
 import { ownNotes, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
@@ -115,11 +116,4 @@ export class Decisions {
 export function giveComment(takeId, text) {
   remember(`comment.${takeId}`, text || null);
   by("comment").value = text;
-}
-
-/** Send an entry of the outbox; a log-in that ran out and was renewed by the same person lets it go out after all. */
-export async function deliver(sessionId, person, { kind, takeId, key, body }) {
-  const url = kind === "undo" ? `/api/s/${sessionId}/undo` : `/api/takes/${takeId}/verdict`;
-  const answer = await send(url, { ...body, key });
-  return answer.status === 403 && (await renewToken(person)) ? send(url, { ...body, key }) : answer;
 }

@@ -91,6 +91,13 @@ export class Outbox {
   }
 }
 
+/** Return the ids of the sessions that this machine keeps entries of a person for. */
+export function outboxesOf(person) {
+  const head = `triage.outbox.${person}.`;
+  const names = Object.keys(localStorage).filter((name) => name.startsWith(head));
+  return names.map((name) => name.slice(head.length)).filter((id) => /^\d+$/.test(id) && new Outbox(`${person}.${id}`, null, () => {}).waiting.length);
+}
+
 function randomKey() {
   return Array.from(crypto.getRandomValues(new Uint32Array(4)), (part) => part.toString(16)).join("-");
 }

@@ -86,6 +86,7 @@ function showMeasure(spot, note) {
     if (band && spot.unit !== "MIDI") parts.push(make("span", { class: "soft", text: `usually ${amount(band[1], spot.unit)} to ${amount(band[2], spot.unit)}` }));
   }
   if (spot) parts.push(make("span", { class: "soft", text: `${inWords(spot.kind)}, ${percent(spot.doubt)} likely${spot.mic ? `, ${family(spot.kind) === "noise" ? "loudest " : ""}on ${spot.mic}` : ""}, at ${place(spot.start_s)}` }));
+  if (spot?.details) parts.push(make("details", {}, make("summary", { text: "details" }), spot.details));
   by("measured").replaceChildren(...parts);
 }
 
@@ -94,6 +95,7 @@ function showNumbers(take, note, spot) {
   by("numbers-head").textContent = note ? `Note ${note.number} of ${take.notes.length}` : `${take.notes.length} notes`;
   const usual = [["cents", "tuning"], ["length_s", "length"], ["level_dbfs", "level"], ["attack_s", "attack"]];
   const shown = new Map([...(spot?.measurement ? [[spot.measurement, MEASUREMENTS[spot.measurement].label]] : []), ...usual]);
+  if (spot?.measurement === "loudness_lufs") shown.delete("level_dbfs"); // one unit of level on a card
   const rows = note ? [...shown].slice(0, 4).map(([name, label]) => [label, amount(note.values[name], MEASUREMENTS[name].unit)]) : [];
   by("numbers").replaceChildren(...rows.map(([label, text]) => make("div", {}, make("dt", { text: label }), make("dd", { text }))));
 }

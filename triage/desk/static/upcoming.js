@@ -4,7 +4,7 @@
 
 import { get, lineOf, renewToken, send } from "./desk.js";
 
-const AHEAD = 3, MOST = 10; // takes kept ready; takes asked for at once
+const AHEAD = 3, MOST = 50; // takes kept ready; takes asked for at once
 const AGAIN_MS = 100, PATIENCE_MS = 20000;
 
 export class UpcomingTakes {
@@ -29,7 +29,7 @@ export class UpcomingTakes {
   /** Fetch the takes ahead; the one on the screen stays. */
   async fill() {
     const asked = performance.now();
-    const many = Math.min(MOST, AHEAD + this.waiting().length + this.off.size);
+    const many = this.#wanted();
     const showing = this.takes[0]?.id ?? null;
     const answer = await (this.judges ? this.#deal(many, showing) : get(`/api/s/${this.sessionId}/next?n=${many}`));
     Object.assign(this, { left: answer.left, others: answer.others });
@@ -41,7 +41,11 @@ export class UpcomingTakes {
       await new Promise((done) => setTimeout(done, AGAIN_MS));
       return this.fill();
     }
-    if (open.length && open.every((take) => this.off.has(take.id))) this.off.clear();
+    if (open.length && open.every((take) => this.off.has(take.id))) {
+      // Some may have been put off since this was asked for: whether others are left shows when as many more are.
+      if (answer.takes.length === many && many < this.#wanted()) return this.fill();
+      this.off.clear();
+    }
     const now = open.filter((take) => !this.off.has(take.id));
     const shown = this.takes[0]; // as it is now: another may have come up while the desk was asked
     const same = now.find((take) => take.id === shown?.id) ?? (answer.showing?.id === shown?.id ? answer.showing : undefined);
@@ -98,6 +102,8 @@ export class UpcomingTakes {
     }
     return unsent;
   }
+
+  #wanted() { return Math.min(MOST, AHEAD + this.waiting().length + this.off.size); }
 
   /** Have takes dealt; a log-in that ran out and was renewed by the same person lets this page go on. */
   async #deal(n, showing) {
