@@ -30,7 +30,7 @@ from triage.analysis.take import analyse_take
 from triage.analysis.workers import cores
 from triage.config import Strict, read_toml, shipped
 from triage.domain.errors import AudioError
-from triage.domain.kinds import NOISES
+from triage.domain.kinds import NOISES, UNCLEAR
 from triage.intake.arrivals import check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
@@ -44,6 +44,7 @@ from triage.ranking.suppression import group_hits, without_harmless
 
 TOOL = "take triage"
 EXPOSED, LOUD_DB, DOUBTED = 0.5, 25.0, 0.5
+BOOTSTRAPS = 1000
 STEPS = 24  # thresholds that a baseline may choose from
 
 
@@ -72,6 +73,7 @@ class Detection:
     end_s: float
     mic: str = ""
     kind: str = ""
+    second_mic: str | None = None
     over_floor_db: float = np.inf
 
 
@@ -87,6 +89,8 @@ class Tally:
     false: dict[str, int] = field(default_factory=dict)
     false_loud: dict[str, int] = field(default_factory=dict)  # of them, those reported 25 dB over the floor
     near: list[bool] = field(default_factory=list)
+    near_either: list[bool] = field(default_factory=list)  # it or the second guess
+    sources: list[tuple[str, bool]] = field(default_factory=list)  # (source of the clip, found) of exposed noises
     kinds: list[tuple[str, str]] = field(default_factory=list)  # (planted, found)
     masked: int = 0
     masked_flagged: int = 0
@@ -193,10 +197,13 @@ def taken_in(tally: Tally, folder: Path, truth: Mapping[str, Scene], collar_s: f
         planted = truth[take.name].planted
         tally.minutes += (take.duration_s or 0.0) / 60
         hits = [hit for hit in take.hits if is_of_a_note(hit) and (hit.exposed or 0.0) >= EXPOSED]
-        found = [Detection(hit.start_s, hit.end_s, hit.mic, hit.kind, hit.over_floor_db or 0.0) for hit in hits]
+        found = [Detection(h.start_s, h.end_s, h.mic, h.kind, h.second_mic, h.over_floor_db or 0.0) for h in hits]
         pairs = _count(tally, TOOL, planted, found, collar_s)
         exposed = [(planted[i], found[j]) for i, j in pairs if planted[i].exposed >= EXPOSED]
         tally.near += [p.nearest == f.mic for p, f in exposed]
+        tally.near_either += [p.nearest in (f.mic, f.second_mic) for p, f in exposed]
+        met = {i for i, _ in pairs}
+        tally.sources += [(p.source or "recorded", i in met) for i, p in enumerate(planted) if p.exposed >= EXPOSED]
         tally.kinds += [(p.kind, f.kind) for p, f in exposed]
         tally.true_all += sum(p.exposed >= EXPOSED for p in planted)
         tally.true_loud += sum(p.exposed >= EXPOSED and p.over_floor_db >= LOUD_DB for p in planted)
@@ -281,6 +288,7 @@ def report(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, Any]:
             "false_a_minute_clean": quiet.false.get(best, 0) / max(quiet.minutes, 1e-9),
         }
     right = [planted == found_ for planted, found_ in both.kinds]
+    told = [planted == found_ for planted, found_ in both.kinds if found_ != UNCLEAR]
     return {
         "sessions": [len(noisy), len(clean)],
         "minutes": [both.minutes, quiet.minutes],
@@ -289,7 +297,16 @@ def report(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, Any]:
         "table": rows,
         "nearest_right": float(np.mean(both.near)) if both.near else float("nan"),
         "nearest": len(both.near),
+        "nearest_or_second": float(np.mean(both.near_either)) if both.near_either else float("nan"),
         "kind_right": float(np.mean(right)) if right else float("nan"),
+        "kind_told": len(told) / max(len(right), 1),
+        "kind_told_right": float(np.mean(told)) if told else float("nan"),
+        "tool": _with_intervals(noisy, clean),
+        "recall_by_source": {
+            source: [float(np.mean(own)), len(own)]
+            for source in sorted({name for name, _ in both.sources})
+            for own in [[found_ for name, found_ in both.sources if name == source]]
+        },
         "masked_flagged": both.masked_flagged / max(both.masked, 1),
         "masked": both.masked,
         "doubted_a_minute": quiet.doubted / max(quiet.minutes, 1e-9),
@@ -298,6 +315,31 @@ def report(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, Any]:
         "false_clicks_a_minute": quiet.clicks.false / max(quiet.clicks.minutes, 1e-9),
         "click_minutes": quiet.clicks.minutes,
     }
+
+
+def _with_intervals(noisy: Sequence[Tally], clean: Sequence[Tally]) -> dict[str, list[float]]:
+    """Return the tool's main figures, each with the ends of its 95 % interval by bootstrap over sessions."""
+    drawn = np.random.default_rng(0).integers(len(noisy), size=(BOOTSTRAPS, len(noisy)))
+    quiet = np.random.default_rng(1).integers(max(len(clean), 1), size=(BOOTSTRAPS, len(clean)))
+
+    def figures(of: Sequence[Tally]) -> list[float]:
+        whole = added(of)
+        good, false = whole.hit_all.get(TOOL, 0), whole.false.get(TOOL, 0)
+        loud = f1(whole.hit_loud.get(TOOL, 0), whole.false_loud.get(TOOL, 0), whole.true_loud)
+        return [good / max(whole.true_all, 1), good / max(good + false, 1), f1(good, false, whole.true_all), loud]
+
+    def false_a_minute(of: Sequence[Tally]) -> float:
+        whole = added(of)
+        return whole.false.get(TOOL, 0) / max(whole.minutes, 1e-9)
+
+    rows = np.array([figures([noisy[k] for k in own]) for own in drawn])
+    found = {
+        name: [value, *np.nanpercentile(rows[:, at], (2.5, 97.5)).tolist()]
+        for at, (name, value) in enumerate(zip(("recall", "precision", "f1", "f1_loud"), figures(noisy), strict=True))
+    }
+    rates = [false_a_minute([clean[k] for k in own]) for own in quiet] if clean else [float("nan")]
+    found["false_a_minute_clean"] = [false_a_minute(clean), *np.nanpercentile(rates, (2.5, 97.5)).tolist()]
+    return found
 
 
 def printed(found: dict[str, Any]) -> str:
@@ -320,8 +362,14 @@ def printed(found: dict[str, Any]) -> str:
         f"{found['sessions'][0]} sessions of {noisy:.0f} minutes; {found['sessions'][1]} clean sessions "
         f"of {clean:.0f} minutes. Baselines: threshold best in hindsight.",
         "",
-        f"Nearest microphone right on {found['nearest_right']:.1%} of {found['nearest']}. Kind right on "
-        f"{found['kind_right']:.0%}. Masked controls flagged: {found['masked_flagged']:.1%} of {found['masked']}.",
+        *(f"{name}: {value:.3f} ({low:.3f} to {high:.3f})" for name, (value, low, high) in found["tool"].items()),
+        "",
+        f"Nearest microphone right on {found['nearest_right']:.1%} of {found['nearest']}, it or the second guess on "
+        f"{found['nearest_or_second']:.1%}. Kind right on {found['kind_right']:.0%}; where one is told "
+        f"({found['kind_told']:.0%}), on {found['kind_told_right']:.0%}. Masked controls flagged: "
+        f"{found['masked_flagged']:.1%} of {found['masked']}.",
+        "Found, by source of the clip: "
+        + ", ".join(f"{name} {share:.0%} of {count}" for name, (share, count) in found["recall_by_source"].items()),
         f"In clean playing at a doubt of 0.5: {found['doubted_a_minute']:.2f} false a minute.",
         f"Clicks 20 dB over the residual: {found['clicks_found']:.2%} of {found['clicks']}, at "
         f"{found['false_clicks_a_minute']:.2f} false a minute in {clicks:.0f} minutes of tracks.",
