@@ -225,15 +225,13 @@ def _stands_out(segment: np.ndarray, rate_hz: int, size: int) -> np.ndarray:
     half, inside = round(0.05 * rate_hz), _inside(rate_hz, size)
     if len(segment) < 3 * half:
         return inside
-    before = _smooth(np.abs(rfft(segment[:half] * np.hanning(half), size)) ** 2, rate_hz, size)
-    parts = [segment[k : k + half] for k in range(half, len(segment) - half + 1, half // 2)]
-    now = np.max([_smooth(np.abs(rfft(part * np.hanning(half), size)) ** 2, rate_hz, size) for part in parts], axis=0)
-    return np.asarray(inside * np.clip(1 - before / np.maximum(now, 1e-20), 0.0, 1.0))
-
-
-def _smooth(power: np.ndarray, rate_hz: int, size: int) -> np.ndarray:
-    width = max(1, round(60.0 * size / rate_hz))
-    return np.convolve(power, np.ones(width) / width, "same")
+    parts = np.lib.stride_tricks.sliding_window_view(segment, half)[:: half // 2]
+    short = next_fast_len(half, real=True)  # 50 ms tell 20 Hz apart; the long transform's bins lie between these
+    power = np.abs(rfft(parts * np.hanning(half), short, axis=1)) ** 2
+    power = ndimage.uniform_filter1d(power, max(1, round(60.0 * short / rate_hz)), axis=1, mode="constant")
+    share = np.clip(1 - power[0] / np.maximum(power[2:].max(axis=0), 1e-20), 0.0, 1.0)
+    between = np.interp(rfftfreq(size, 1 / rate_hz), rfftfreq(short, 1 / rate_hz), share)
+    return np.asarray(inside * between)
 
 
 def _peak_s(near: np.ndarray, rate_hz: int) -> float:
