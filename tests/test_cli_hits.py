@@ -35,7 +35,7 @@ def listed(store, *more):
 
 def test_json_has_groups_marks_and_backgrounds(store):
     result = listed(store)
-    assert list(result) == ["session", "hits", "by_mic", "by_kind", "floor", "groups", "silent"]
+    assert list(result) == ["session", "hits", "by_mic", "by_kind", "floor", "groups", "silent", "natural"]
     creak = next(hit for hit in result["hits"] if hit["kind"] == "creak")
     assert (creak["group"], creak["harmless"], creak["take"], creak["note"]) == (CHAIR, False, "T003", 3)
     chair = next(group for group in result["groups"] if group["group"] == CHAIR)

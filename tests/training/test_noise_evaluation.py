@@ -7,18 +7,8 @@ import soundfile
 from tests.listen.sounds import RATE_HZ, floor, take, tone
 from tests.training.public_folder import write_public
 from training.noise_baselines import BASELINES, events
-from training.noise_evaluation import (
-    THRESHOLDS,
-    Detection,
-    EvaluationConfig,
-    Tally,
-    added,
-    f1,
-    match,
-    printed,
-    report,
-    score,
-)
+from training.noise_evaluation import THRESHOLDS, Detection, EvaluationConfig, match, score
+from training.noise_report import Tally, added, f1, printed, report
 from training.noise_sessions import TrialRecipe, built_trial
 from training.noise_training import NoiseTrainingConfig
 from training.noise_truth import PlantedNoise

@@ -75,7 +75,9 @@ class NoiseHits:
         known = [floor for floor in floors if floor.octaves_dbfs]
         wide = broadband_noise([f.octaves_dbfs or () for f in known], [f.note_dbfs for f in known])
         for mic, one in (*self._steady, *((known[one.channel].mic, one) for one in wide)):
-            yield Hit(one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db))
+            yield Hit(
+                one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db), hz=one.hz
+            )
 
 
 def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:

@@ -34,6 +34,8 @@ NOTE_NUMBERS = (
 )
 SCORES = ("doubt", "reject_probability", "outlier")
 HIT = tuple("take kind start_s end_s mic mics level_dbfs over_floor_db exposed note group harmless".split())
+HIT += ("second_mic", "natural", "usual_db", "hz", "found_kind")
+NATURAL = ("instrument", "kind", "count", "usual_db", "outstanding")
 FLOOR = tuple("mic level_dbfs highest_dbfs highest_take a_dbfs a_highest_dbfs a_highest_take db_a change_db".split())
 GROUP = ("takes", "audible", "exposed", "low_dbfs", "high_dbfs")
 OCTAVES = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
@@ -92,7 +94,8 @@ def hits_text(
     if form is Form.json:
         listed: dict[str, Any] = {"session": session.name, "hits": [_keys(hit, HIT) for hit in hits]}
         listed |= {"by_mic": by_mic, "by_kind": by_kind, "floor": [_floor(one) for one in _measured(sheet)]}
-        return json_text(listed | {"groups": [_group(line) for line in sheet.groups], "silent": sheet.silent})
+        listed |= {"groups": [_group(line) for line in sheet.groups], "silent": sheet.silent}
+        return json_text(listed | {"natural": [_keys(one, NATURAL) for one in sheet.natural]})
     if form is Form.csv:
         rows = (_keys(hit, HIT) | {"mics": "; ".join(hit.mics)} for hit in hits)
         return csv_text(HIT, (list(row.values()) for row in rows))
@@ -104,6 +107,7 @@ def hits_text(
         text += table_text("groups, the worst first", names, (_group_cells(line) for line in sheet.groups))
     text += "".join(f"{what}: {_shares(counted)}\n" for what, counted in (("mics", by_mic), ("kinds", by_kind)))
     text += "".join(f"background {_background_text(one)}\n" for one in _measured(sheet))
+    text += "".join(f"no fault: {one.line}\n" for one in sheet.natural)
     if sheet.silent and not any(hit.harmless for hit in hits):
         text += f"{counted(sheet.silent, 'hit')} called harmless not listed; --all lists them\n"
     return text
@@ -160,7 +164,8 @@ def _note_cells(row: dict[str, Any]) -> list[str]:
 
 def _hit_cells(hit: Hit) -> list[str]:
     others = [mic for mic in hit.mics if mic != hit.mic]
-    mics = hit.mic + (f", also {', '.join(others)}" if others else "")
+    near = f"{hit.mic} or {hit.second_mic}" if hit.second_mic else hit.mic
+    mics = near + (f", also {', '.join(others)}" if others else "")
     times = [number(at_s, 2, "s") for at_s in (hit.start_s, hit.end_s)]
     levels = [number(hit.level_dbfs, 1, "dBFS"), number(hit.over_floor_db, 1, "dB"), number(hit.exposed, 2)]
     return [hit.take, *times, hit.kind, *levels, str(hit.note or "-"), mics + ("; harmless" if hit.harmless else "")]

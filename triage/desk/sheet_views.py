@@ -69,7 +69,7 @@ def noise_parts(db: Connection, session_id: int) -> Parts:
         name: [vars(one) for one in getattr(sheet.timeline, name)] for name in ("strips", "marks")
     }
     names = ("takes", "minutes", "hits", "audible", "silent", "counts", "mics", "to_fix", "calibrated")
-    shown = {name: getattr(sheet, name) for name in names}
+    shown = {name: getattr(sheet, name) for name in names} | {"natural": [one.line for one in sheet.natural]}
     return {"noise": shown | {"groups": groups, "backgrounds": backgrounds, "harmless": harmless, "timeline": line}}
 
 

@@ -1,7 +1,8 @@
 """Stationary noise of a microphone: mains hum, and with the background's octaves rumble and hiss.
 
 Blocks of a take (channel, sample) go in one after another; out come, for each channel, the kinds that stand clearly
-above what a clean recording shows, each with its level in dBFS (mean square; a full-scale sine reads -3.01).
+above what a clean recording shows, each with its level in dBFS (mean square; a full-scale sine reads -3.01) and with
+the frequency where most of it is.
 """
 
 from collections.abc import Sequence
@@ -21,6 +22,7 @@ OFF_HZ = 0.8  # mains keeps within 0.2 Hz, the nearest notes are 1 Hz away
 LEAST_HUM_DBFS = -95.0
 QUIET_DB = 6.0  # windows within this of the quietest are gaps
 MOST_WINDOWS = 400
+OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 LOW_OCTAVES, NEXT_OCTAVES, HIGH_OCTAVES = slice(0, 1), slice(2, 4), slice(7, 10)  # 31.5 Hz; 125, 250; 4 k to 16 k
 RUMBLE_DB, LEAST_RUMBLE_DBFS = 14.0, -66.0  # over the next octaves: a pink floor has about the same in each
 HISS_DB, LEAST_HISS_DBFS = 12.0, -72.0  # over the other microphones, and where there is no other over the lows
@@ -34,6 +36,7 @@ class StationaryNoise:
     kind: str  # hum, rumble, hiss
     level_dbfs: float
     over_db: float  # over what is around it in the spectrum, or on the other microphones
+    hz: float  # of hum the mains, of the others the centre of the strongest octave
 
 
 class HumDetector:
@@ -91,11 +94,12 @@ class HumDetector:
         found = []
         for channel, kept in enumerate(self._kept):
             if len(kept) >= 2 and kept[0][0] > -150.0:
-                both = [one for hz in MAINS_HZ if (one := _mains(np.stack([row[1] for row in kept]), hz))]
+                power = np.stack([row[1] for row in kept])
+                both = [(*one, hz) for hz in MAINS_HZ if (one := _mains(power, hz))]
                 if both:
-                    level, over = max(both)
+                    level, over, hz = max(both)
                     if level >= LEAST_HUM_DBFS:
-                        found.append(StationaryNoise(channel, "hum", level, over))
+                        found.append(StationaryNoise(channel, "hum", level, over, hz))
         return found
 
 
@@ -128,12 +132,13 @@ def broadband_noise(
     for mic, row in enumerate(levels):
         low, after = _sum_db(row[None, LOW_OCTAVES])[0], _sum_db(row[None, NEXT_OCTAVES])[0] - 3.0
         if low - after >= RUMBLE_DB and low >= LEAST_RUMBLE_DBFS:
-            found.append(StationaryNoise(mic, "rumble", float(low), float(low - after)))
+            found.append(StationaryNoise(mic, "rumble", float(low), float(low - after), OCTAVES_HZ[0]))
         others = np.delete(against, mic)
         others = others[np.isfinite(others)]
         over = against[mic] - float(np.median(others)) if len(others) >= 2 else np.nan
         if over >= HISS_DB and high[mic] >= LEAST_HISS_DBFS:
-            found.append(StationaryNoise(mic, "hiss", float(high[mic]), float(over)))
+            strongest = HIGH_OCTAVES.start + int(np.argmax(row[HIGH_OCTAVES]))
+            found.append(StationaryNoise(mic, "hiss", float(high[mic]), float(over), OCTAVES_HZ[strongest]))
     return found
 
 

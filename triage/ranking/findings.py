@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from triage.domain.hit import Hit
-from triage.domain.kinds import KINDS, TECHNICAL, kind_named
+from triage.domain.kinds import KINDS, TECHNICAL, UNCLEAR, kind_named, label
 from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
 from triage.domain.take import Take
@@ -87,10 +87,19 @@ def _noises(takes: Sequence[Take], row: Mapping[tuple[str, int], int]) -> Iterat
         for hit in near:
             note = hit.note or 1
             over = f"{hit.over_floor_db or 0:.0f} dB over the floor"
-            why = f"{kind_named(hit.kind).words} in the {hit.mic} microphone, {over}"
+            why = f"{_named(hit)} in the {hit.mic} microphone, {over}"
             span = (hit.start_s, hit.end_s)
             spot = Spot(take.name, *span, hit.note, hit.kind, 0.0, why, hit.mic, hit.level_dbfs, None, "dBFS")
             yield Finding(spot, NOISE, row[take.name, note], (hit.exposed or 0.0) / max(strongest[note], 1e-9))
+
+
+def _named(hit: Hit) -> str:
+    """Return what a hit is; of a natural sound of playing by how much it is louder than the player's others."""
+    if hit.natural and hit.usual_db is not None:
+        return (
+            f"{label(hit.natural)} much louder than this player's others (usually {hit.usual_db:.0f} dB to the note)"
+        )
+    return label(hit.kind) if hit.kind == UNCLEAR else kind_named(hit.kind).words
 
 
 def _lasting(takes: Sequence[Take]) -> Iterator[Finding]:
@@ -108,7 +117,9 @@ def _lasting(takes: Sequence[Take]) -> Iterator[Finding]:
     for (mic, kind), noises in known.items():
         for one in outstanding(noises):
             louder = "" if one.usual_dbfs is None else f", {one.level_dbfs - one.usual_dbfs:.0f} dB louder than usual"
-            why = f"{kind} through the whole take in the {mic} microphone{louder}; {one.having} of {one.takes} takes"
+            hit = next(h for h in by_name[one.take].hits if is_lasting(h) and (h.mic, h.kind) == (mic, kind))
+            what = f"{kind} at {hit.hz:g} Hz" if hit.hz else kind
+            why = f"{what} through the whole take in the {mic} microphone{louder}; {one.having} of {one.takes} takes"
             has = "has" if one.having == 1 else "have"
             numbers: dict[str, Any] = {"found": one.level_dbfs, "expected": one.usual_dbfs, "unit": "dBFS"}
             yield _of_take(by_name[one.take], kind, f"{why} {has} it", "lasting", mic=mic, **numbers)

@@ -22,6 +22,7 @@ from triage.judge.trend import mann_kendall
 from triage.sheets.backgrounds import LEAST_CHANGE_DB, SURE, MicBackground, mic_backgrounds
 from triage.sheets.figure import svg
 from triage.sheets.html_page import page
+from triage.sheets.natural_sounds import NaturalSound, natural_sounds
 from triage.sheets.noise_charts import TREND, rating_chart, trend_path
 from triage.sheets.noise_text import levels_of, line_of, rating_text, remedy_of
 from triage.sheets.timeline import Timeline, in_order, timeline
@@ -75,6 +76,7 @@ class NoiseSheet:
     backgrounds: tuple[MicBackground, ...]
     to_fix: tuple[str, ...]
     timeline: Timeline
+    natural: tuple[NaturalSound, ...] = ()
 
     @property
     def calibrated(self) -> bool:
@@ -140,6 +142,9 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
         tuple(backgrounds),
         _to_fix(groups, backgrounds),
         timeline(played, list(zip(listed, kinds, strict=True))),
+        natural_sounds(
+            hits(db, session_id, harmless=True, usual=True), {take.name: take.instrument for take in played}
+        ),
     )
 
 
@@ -176,7 +181,17 @@ def clock(seconds: float) -> str:
 
 def _line(group: HitGroup, listed: list[Hit]) -> GroupLine:
     worst, first, last = (listed[at] for at in (group.worst, group.first, group.last))
-    return GroupLine(line_of(group), levels_of(group), _trend_text(group, listed), group, worst, first, last)
+    line, trend = line_of(group) + _since(group, listed), _trend_text(group, listed)
+    return GroupLine(line, levels_of(group), trend, group, worst, first, last)
+
+
+def _since(group: HitGroup, listed: list[Hit]) -> str:
+    """Return the frequency of a steady noise, and from which take on it is there."""
+    if group.rhythm != "steady":
+        return ""
+    known = [hz for at in group.hits if (hz := listed[at].hz)]
+    where = f" at {float(np.median(known)):g} Hz" if known else ""
+    return f",{where} since {listed[group.first].take}"
 
 
 def _counts(found: list[tuple[str, str]]) -> tuple[dict[str, dict[str, int]], tuple[str, ...]]:
