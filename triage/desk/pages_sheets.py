@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from triage.desk.access import AtDesk, Db, Me, change, desk_of
 from triage.desk.pages import Here, in_navigation, show
-from triage.domain.kinds import label
+from triage.domain.kinds import NOISES, label
 from triage.sheets.noise import clock
 from triage.sheets.pickups import CAUTION
 
@@ -48,6 +48,7 @@ def noise_page(request: Request, me: Me, db: Db, session: Here, first: First = 0
         excerpt=excerpt_of,
         clock=clock,
         name_of=label,
+        noises=NOISES,
         first=first,
         groups=GROUPS,
     )

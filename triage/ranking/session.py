@@ -115,7 +115,8 @@ def _featured(db: Connection, session_id: int, a4_hz: float, broken: Mapping[str
     name, takes = session.name if session else "", analysed_takes(db, session_id)
     grouped = group_hits(takes, marks(db), name, hit_corrections(db))
     placed, missing, problems = place(grouped, a4_hz)
-    return RankedSession(placed, session_features(without_harmless(placed), missing, broken), problems)
+    left_out = {take.name: [hit for hit in take.hits if hit.harmless or hit.usual] for take in placed}
+    return RankedSession(placed, session_features(without_harmless(placed), missing, broken, left_out), problems)
 
 
 def _kept_features(db: Connection, session_id: int) -> SessionFeatures | None:

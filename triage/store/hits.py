@@ -20,6 +20,8 @@ SETTLED = (
     *("kind", "start_s", "end_s", "found_kind", "found_start_s", "found_end_s"),
 )
 
+_OF_HIT = (take.c.name.label("take"), *(column for column in hit.c if column.name not in ("id", "take_id")))
+
 
 def hits(
     db: Connection,
@@ -34,13 +36,27 @@ def hits(
 
     With ``harmless`` those that somebody called so too, with ``usual`` the usual sounds of playing too.
     """
-    columns = [column for column in hit.c if column.name not in ("id", "take_id")]
-    query = select(take.c.name.label("take"), *columns).join(hit, hit.c.take_id == take.c.id)
+    query = select(*_OF_HIT).join(hit, hit.c.take_id == take.c.id)
     query = query.where(take.c.session_id == session_id, _listed(harmless, usual))
     query = query.order_by(take.c.name, hit.c.start_s, hit.c.id)
     if take_name is not None:
         query = query.where(take.c.name == take_name)
     return tuple(_stored(row) for row in db.execute(query.limit(limit).offset(offset)))
+
+
+def hits_of_group(db: Connection, session_id: int, group: str, limit: int) -> tuple[tuple[int, int, Hit], ...]:
+    """Return (id, take id, hit) of a group's hits in order of take name and time, the first ``limit`` of them."""
+    mine = (take.c.session_id == session_id, hit.c.group == group, _listed(True))
+    query = select(hit.c.id, hit.c.take_id, *_OF_HIT).join(take, hit.c.take_id == take.c.id).where(*mine)
+    rows = db.execute(query.order_by(take.c.name, hit.c.start_s, hit.c.id).limit(limit))
+    return tuple((hit_id, take_id, _hit(values)) for hit_id, take_id, *values in rows)
+
+
+def find_hit(db: Connection, session_id: int, hit_id: int) -> Hit | None:
+    """Return one hit of a session."""
+    query = select(*_OF_HIT).join(take, hit.c.take_id == take.c.id)
+    row = db.execute(query.where(take.c.session_id == session_id, hit.c.id == hit_id)).first()
+    return None if row is None else _stored(row)
 
 
 def hits_by_mic(db: Connection, session_id: int, harmless: bool = False) -> dict[str, int]:
@@ -98,4 +114,9 @@ def _count(db: Connection, session_id: int, column: Column[Any], harmless: bool)
 
 
 def _stored(row: Row[Any]) -> Hit:
-    return Hit(**dict(row._mapping) | {"mics": tuple(row.mics), "sound": tuple(row.sound or ())})
+    return _hit(row)
+
+
+def _hit(values: Sequence[Any]) -> Hit:
+    found = {column.name: value for column, value in zip(_OF_HIT, values, strict=True)}
+    return Hit(**found | {"mics": tuple(found["mics"]), "sound": tuple(found["sound"] or ())})

@@ -3,6 +3,7 @@
 import { ink, isDark, onScheme } from "./colours.js";
 import { coloured, fetchPicture } from "./drawings.js";
 import { post, announce } from "./desk.js";
+import { openMembers, membersKey } from "./noise_members.js";
 import { Player } from "./player.js";
 
 const player = new Player(new Audio());
@@ -31,9 +32,10 @@ async function glimpse(canvas) {
 const glimpseAll = () => document.querySelectorAll(".glimpse").forEach(glimpse);
 
 document.addEventListener("click", async (event) => {
-  const button = event.target.closest("[data-sound], [data-harmless]");
+  const button = event.target.closest("[data-sound], [data-harmless], [data-members]");
   if (!button) return;
   try {
+    if (button.dataset.members) return await openMembers(button);
     if (button.dataset.sound) return await player.play([{ url: button.dataset.sound, fromS: 0, mic: "", take: null }]);
     button.disabled = true;
     const harmless = button.dataset.word === "true";
@@ -46,7 +48,7 @@ document.addEventListener("click", async (event) => {
     announce(error.message);
   }
 });
-document.addEventListener("keydown", (event) => event.key === "Escape" && player.stop());
+document.addEventListener("keydown", (event) => (event.key === "Escape" ? player.stop() : membersKey(event)));
 document.addEventListener("renewed", glimpseAll);
 onScheme(glimpseAll);
 glimpseAll();
