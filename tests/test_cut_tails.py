@@ -56,5 +56,5 @@ def take(name, over_db, **changes):
     ],
 )
 def test_a_noise_at_the_end_is_no_tail(changes, found):
-    takes = [take(f"T{n}", 3.0) for n in range(5)] + [take("T9", 25.0, **changes)]
+    takes = [take(f"T{n}", 3.0, duration_s=12.0) for n in range(5)] + [take("T9", 25.0, **changes)]
     assert len([one for one in findings_of(takes, {}, {}, {}) if one.basis == "cut-off"]) == found

@@ -14,7 +14,7 @@ from typing import Annotated, Any
 
 import numpy as np
 import typer
-from scipy.optimize import brentq, minimize
+from scipy.optimize import minimize, minimize_scalar
 from scipy.special import logsumexp
 from sklearn.linear_model import LogisticRegression
 
@@ -64,6 +64,7 @@ class CalibrationFit(Strict):
     technical_takes: float
     penalty: float
     foreign: float
+    odd_by_nature: float = 0.0  # of the notes that deserve a reject: those that nobody planted
 
 
 class CalibrationConfig(NetworksConfig):
@@ -113,41 +114,56 @@ def fit(examples: Sequence[LabelledNotes], config: CalibrationFit, version: str)
     """Fit the classifier of notes; weights put the share of spoilt notes at what a real session has.
 
     The weights of the features are learnt with more spoilt notes than that (``taught_notes``): at two in a hundred
-    the good notes' rare oddities would settle them. Then the intercepts move together until the mean doubt is the
-    share that a real session has.
+    the good notes' rare oddities would settle them. Then the intercepts move together to what is most probable where
+    ``bad_notes`` are spoilt.
     """
     matrix = np.concatenate([one.features.matrix[one.usable] for one in examples])
     kind = np.concatenate([one.kind[one.usable] for one in examples])
     names, kinds = examples[0].features.names, sorted(set(kind) - {FINE})
     own = np.array([[kind_of_column(name) in (one, None) for name in names] for one in kinds])
     held_back = np.where(own, 1.0, config.foreign) / config.penalty
-    classifier = monotone_softmax(matrix, kind, shares(kind, config.taught_notes), held_back)
-    return DoubtModel(version, names, at_rate(classifier, matrix, kind, config.bad_notes), {})
+    taught = shares(kind, config.taught_notes)
+    classifier = monotone_softmax(matrix, kind, taught, held_back, config.odd_by_nature)
+    return DoubtModel(version, names, at_rate(classifier, matrix, kind, config), {})
 
 
 def shares(kind: np.ndarray, bad_notes: float) -> np.ndarray:
-    """Return a weight for each note that makes ``bad_notes`` of all of them spoilt [shape=(note,)]."""
-    bad = kind != FINE
-    return np.where(bad, bad_notes / bad.mean(), (1 - bad_notes) / (1 - bad.mean()))
+    """Return a weight for each note that makes ``bad_notes`` of all of them spoilt, as many by each kind of fault.
+
+    Shape (note,), mean 1: how often a kind was planted does not say how often it happens.
+    """
+    kinds, place = np.unique(kind, return_inverse=True)
+    wanted = np.where(kinds == FINE, 1 - bad_notes, bad_notes / max(len(kinds) - 1, 1))
+    return np.asarray((wanted / np.bincount(place) * len(kind))[place])
 
 
 def at_rate(
-    classifier: LogisticRegression, matrix: np.ndarray, kind: np.ndarray, bad_notes: float
+    classifier: LogisticRegression, matrix: np.ndarray, kind: np.ndarray, config: CalibrationFit
 ) -> LogisticRegression:
-    """Move all intercepts against that of FINE by one number, so that the mean doubt is ``bad_notes``."""
-    weight, fine = shares(kind, bad_notes), list(classifier.classes_).index(FINE)
-    first = classifier.intercept_ + 0.0
+    """Move all intercepts against that of FINE by one number: the most probable where ``bad_notes`` are spoilt."""
+    weight, names = shares(kind, config.bad_notes), list(classifier.classes_)
+    own, fine = np.array([names.index(one) for one in kind]), names.index(FINE)
+    first, rows = classifier.intercept_ + 0.0, np.arange(len(kind))
 
-    def over(move: float) -> float:
-        classifier.intercept_ = first + move * (np.arange(len(first)) != fine)
-        return float(np.average(1 - classifier.predict_proba(matrix)[:, fine], weights=weight) - bad_notes)
+    def moved(by: float) -> None:
+        classifier.intercept_ = first + by * (np.arange(len(first)) != fine)
 
-    over(brentq(over, -12.0, 12.0))
+    def surprise(by: float) -> float:
+        moved(by)
+        each = classifier.predict_proba(matrix)
+        likely = each[rows, own] + config.odd_by_nature * (own == fine) * (1 - each[:, fine])
+        return -float(weight @ np.log(likely + 1e-12))
+
+    moved(float(minimize_scalar(surprise, bounds=(-12.0, 12.0), method="bounded", options={"xatol": 1e-3}).x))
     return classifier
 
 
 def monotone_softmax(
-    matrix: np.ndarray, kind: np.ndarray, weight: np.ndarray, held_back: np.ndarray | float
+    matrix: np.ndarray,
+    kind: np.ndarray,
+    weight: np.ndarray,
+    held_back: np.ndarray | float,
+    odd_by_nature: float = 0.0,
 ) -> LogisticRegression:
     """Return a multinomial logistic regression with non-negative weights.
 
@@ -156,19 +172,27 @@ def monotone_softmax(
     SIAM J. Sci. Comput. 16, 1995) finds its one minimum. What comes out is calibrated on the weighted examples, as a
     log loss is. ``held_back`` (kind in order of name, column) is larger for features of another kind, so that no
     kind is learnt from features that merely correlate with it.
+
+    ``odd_by_nature`` is the probability that a note which deserves a reject is labelled FINE because nobody planted
+    anything: real recordings hold odd notes too, and must not teach that gross deviations are harmless. Such a label
+    has the probability P(fine) + odd_by_nature (1 - P(fine)); the loss is then no longer convex.
     """
     kinds = sorted(set(kind) - {FINE})
     scale = np.sqrt(np.average(matrix**2, axis=0, weights=weight)) + 1e-6
     x, target = matrix / scale, np.array([[one == name for name in kinds] for one in kind], float)
-    shape = (len(kinds), matrix.shape[1])
+    shape, fine = (len(kinds), matrix.shape[1]), kind == FINE
     cut = shape[0] * shape[1]
 
     def loss(flat: np.ndarray) -> tuple[float, np.ndarray]:
         w, b = flat[:cut].reshape(shape), flat[cut:]
         score = np.column_stack([np.zeros(len(x)), x @ w.T + b])
         total = logsumexp(score, axis=1)
-        away = weight[:, None] * (np.exp(score - total[:, None])[:, 1:] - target)
-        value = weight @ (total - (target * score[:, 1:]).sum(axis=1)) + 0.5 * (held_back * w**2).sum()
+        each = np.exp(score - total[:, None])
+        likely = each[:, 0] + odd_by_nature * (1 - each[:, 0])  # of the label FINE
+        share = np.where(fine, (1 - odd_by_nature) * each[:, 0] / likely, 1.0)
+        away = (weight * share)[:, None] * (each[:, 1:] - target)
+        surprise = np.where(fine, -np.log(likely), total - (target * score[:, 1:]).sum(axis=1))
+        value = weight @ surprise + 0.5 * (held_back * w**2).sum()
         return float(value), np.concatenate([(away.T @ x + held_back * w).ravel(), away.sum(axis=0)])
 
     start = np.concatenate([np.full(cut, 0.02), np.full(len(kinds), -6.0)])

@@ -36,6 +36,7 @@ Range = tuple[float, float]
 RATE_HZ = 48_000
 FARTHEST_SEMITONES = 2  # a repetition without a recording of its own is a neighbour, retuned
 NOISE, MISSING, EXTRA = "noise", "missing", "extra"
+MOVES_M = 0.02  # of a seated player from take to take
 PUFF_S, PUFF_BAND_HZ = 0.25, (10.0, 70.0)
 
 
@@ -266,7 +267,7 @@ def _stage(
     recipe: VersionsRecipe, player: CalibrationPlayer, noises: NoiseBank, rng: np.random.Generator, seed: int
 ) -> Stage:
     floor = float(rng.uniform(*recipe.floor_dbfs))
-    places = ((0.6, 1.8), (2.5, 6.0))
+    places = ((0.35, 1.2), (2.5, 6.0))
     mics = tuple(
         MicRecipe(
             name=name,
@@ -331,7 +332,8 @@ def _render(
         dry[at : at + len(note)] += note
         if lead_ins:
             lead_ins.add(dry, at, shaping.rms_db(note[: shaping.sounding_end(note, RATE_HZ)]), rng)
-    tracks = stage.hall.record(dry, seed=int(rng.integers(2**31)))[:, : laid.total]
+    place = (float(rng.normal(0, MOVES_M)), float(rng.normal(0, MOVES_M)))  # the walls stay where they are
+    tracks = stage.hall.record(dry, place)[:, : laid.total]
     for fault in [fault for fault in faults if fault["name"] == NOISE]:
         tracks, planted = add_noise(tracks, laid, stage, rng)
         fault |= {"note": planted["note"], "size": planted["size"], "noise": planted["kind"]}

@@ -32,7 +32,7 @@ from triage.intake.arrivals import check_arrivals
 from triage.intake.session import read_session
 from triage.intake.sheet import read_sheet
 from triage.judge.doubt import FINE
-from triage.judge.features import note_features
+from triage.judge.features import NearbyNoise, note_features
 from triage.judge.note_table import NoteTable
 from triage.ranking.note_table import nearby_noise, note_table
 from triage.ranking.placing import place
@@ -118,6 +118,7 @@ def labelled_draw(session: AnalysedSession, takes: Sequence[Take]) -> DrawnNotes
     """Return the notes of a drawn session with their labels."""
     placed, _, _ = place(takes, session.a4_hz)
     table = note_table(placed)
+    near = nearby_noise(placed, table)
     kind, name = np.full(len(table), FINE, dtype="<U16"), np.full(len(table), FINE, dtype="<U16")
     usable = np.ones(len(table), bool)
     for take in takes:
@@ -127,25 +128,35 @@ def labelled_draw(session: AnalysedSession, takes: Sequence[Take]) -> DrawnNotes
             usable[mine] = False
             continue
         for fault in truth["faults"]:
-            _label(fault, truth["notes"], mine, table, (kind, name, usable))
-    return DrawnNotes(note_features(table, nearby_noise(placed, table)), table, kind, usable, name)
+            _label(fault, _row(fault, truth["notes"], mine, table, near), mine, (kind, name, usable))
+    return DrawnNotes(note_features(table, near), table, kind, usable, name)
+
+
+def _row(
+    fault: dict[str, Any], onsets_s: Sequence[float], mine: np.ndarray, table: NoteTable, near: NearbyNoise
+) -> int | None:
+    """Return the row of the spoilt note, None where it was not found.
+
+    A noise in a gap belongs to the note before or after it: to the one that the tool hears it with.
+    """
+    if not len(mine):
+        return None
+    away = np.abs(table.start_s[mine] - onsets_s[fault["note"] - 1])
+    at = int(away.argmin())
+    if away[at] > MATCH_S:
+        return None
+    if fault["name"] == NOISE:
+        around = range(max(0, at - 1), min(at + 2, len(mine)))
+        at = max(around, key=lambda one: (near.noise_over_db[mine[one]], one == at))
+    return int(mine[at])
 
 
 def _label(
-    fault: dict[str, Any],
-    onsets_s: Sequence[float],
-    mine: np.ndarray,
-    table: NoteTable,
-    labels: tuple[np.ndarray, np.ndarray, np.ndarray],
+    fault: dict[str, Any], row: int | None, mine: np.ndarray, labels: tuple[np.ndarray, np.ndarray, np.ndarray]
 ) -> None:
     kind, name, usable = labels
-    if not len(mine):
-        return
-    away = np.abs(table.start_s[mine] - onsets_s[fault["note"] - 1])
-    if away.min() > MATCH_S:
+    if row is None:
         usable[mine] = False  # the spoilt note was not found: the sheet's count reports it, not the classifier
-        return
-    row = mine[away.argmin()]
-    if kind[row] == FINE or fault["name"] != NOISE:  # a note that was played badly is so with a noise after it too
+    elif kind[row] == FINE or fault["name"] != NOISE:  # a note that was played badly is so with a noise after it too
         name[row] = fault["name"]
         kind[row] = fault["kind"] if fault["rejected"] else FINE

@@ -1,16 +1,18 @@
 """Versions of takes: faults where the truth says, and sessions drawn with one version of every take."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from training.noises import InventedNoise
-from training.note_versions import CALIBRATION_FAULTS, RATE_HZ, build_versions, late_sag
+from training.note_versions import CALIBRATION_FAULTS, NOISE, RATE_HZ, build_versions, late_sag
 from training.public_recordings import FAMILIES, TESTING_FAMILIES, TESTING_INSTRUMENTS
 from training.version_calibration import VersionCalibrationConfig, certainties, examples_of, noises_of, version_specs
 from training.version_draws import analyse_versions, draw_takes, labelled_draw
 from triage.config import read_toml, shipped
+from triage.domain.hit import Hit
 from triage.judge.doubt import FINE
 
 CONFIG = read_toml(shipped("configs/version_calibration.toml"), VersionCalibrationConfig)
@@ -68,6 +70,18 @@ def test_the_note_that_was_spoilt_has_the_label_and_small_faults_are_fine(analys
         if labelled.usable[row] and sum(labelled.table.take == take) == len(analysed.truth[str(take)]["notes"]):
             assert (labelled.kind[row], labelled.fault[row]) == wanted.get((str(take), int(number)), (FINE, FINE))
     assert (labelled.fault != FINE).sum() >= len(wanted) - 1
+
+
+def test_a_noise_in_a_gap_is_labelled_on_the_note_that_it_was_heard_with(analysed):
+    takes = [next(take for take in analysed.takes if len(take.notes) >= 2)]
+    name = takes[0].name
+    fault = {"name": NOISE, "kind": NOISE, "note": 1, "rejected": True}
+    truth = {name: {**analysed.truth[name], "faults": [fault], "technical": None}}
+    second = takes[0].notes[1]
+    knock = Hit("knock", second.start_s - 0.3, second.start_s - 0.2, "close", ("close",), -30.0, 30.0, 0.95, 2)
+    for hits, noisy in (((), 0), ((knock,), 1)):
+        heard = replace(analysed, truth=truth, takes=[replace(takes[0], hits=hits)])
+        assert labelled_draw(heard, heard.takes).fault.tolist().index(NOISE) == noisy
 
 
 def test_certainties_are_probabilities_and_none_false_gives_a_high_one(analysed):

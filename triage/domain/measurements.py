@@ -59,7 +59,15 @@ REGISTRY = (
         high="rises {0:.0f} cents/s more than its neighbours",
         audible=20.0,
     ),
-    Measurement("end_cents", "cents"),  # compared once a doubt is fitted on it
+    Measurement(
+        "end_cents",
+        "cents",
+        "intonation",
+        4.0,
+        low="ends {0:.0f} cents flatter than its neighbours",
+        high="ends {0:.0f} cents sharper than its neighbours",
+        audible=15.0,
+    ),
     Measurement("cents_spread", "cents", "intonation", 1.0, high="pitch unsettled by {0:.0f} cents more"),
     Measurement(
         "attack_jump_cents",
@@ -190,6 +198,7 @@ REGISTRY = (
         0.7,
         low="fades {0:.1f} dB/s more than its neighbours",
         high="swells {0:.1f} dB/s more than its neighbours",
+        audible=3.0,
     ),
     Measurement("peak_dbfs", "dBFS"),
     Measurement(
@@ -200,6 +209,7 @@ REGISTRY = (
         log=True,
         low="duller by {0:.0f} Hz than its neighbours",
         high="brighter by {0:.0f} Hz than its neighbours",
+        audible=0.15,
     ),
     Measurement("rolloff_hz", "Hz"),
     Measurement(
@@ -209,6 +219,7 @@ REGISTRY = (
         0.4,
         low="duller by {0:.1f} dB an octave",
         high="brighter by {0:.1f} dB an octave",
+        audible=1.0,
     ),
     Measurement("odd_even_db", "dB"),
     Measurement(
@@ -220,7 +231,12 @@ REGISTRY = (
     Measurement("tremolo_hz", "Hz"),
     Measurement("vibrato_hz", "Hz"),
     Measurement(
-        "vibrato_cents", "cents", "steadiness", 3.0, high="pitch wavers {0:.0f} cents more than its neighbours"
+        "vibrato_cents",
+        "cents",
+        "steadiness",
+        3.0,
+        high="pitch wavers {0:.0f} cents more than its neighbours",
+        audible=10.0,
     ),
     Measurement("noise_floor_dbfs", "dBFS", of_samples=False),
 )

@@ -16,6 +16,7 @@ LEAST_DB = 8.0  # over the background: noise alone reaches 5 in the bands that h
 APART_DB, APART_SCALES = 6.0, 3.0  # over the usual end
 LEAST_LEFT_S = 0.06  # of ringing: at the fall of the last 0.25 s it would have reached the background so much later
 RISE_DB_S = 20.0  # a noise or another note, no tail
+SOONER = 0.8  # of the usual time after the last note: who waited as long as usual cut nothing off
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,7 @@ class TrackEnd:
     mic: str
     over_db: float
     fall_db_s: float
+    after_s: float  # from the end of the last note's sounding part to the end of the file
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,8 @@ def cut_tails(ends: Sequence[TrackEnd]) -> list[CutTail]:
     """Return the takes whose last note was still ringing when the file ended, in the order of ``ends``.
 
     Usual = median over the other takes of the same player and microphone; of several microphones the one that lies
-    highest over its usual end stands for the take.
+    highest over its usual end stands for the take. A take that ends as long after its last note as usual is not cut:
+    a low or loud note rings longer than the others of its player.
     """
     groups: dict[tuple[str, str], list[TrackEnd]] = defaultdict(list)
     for end in ends:
@@ -57,7 +60,8 @@ def cut_tails(ends: Sequence[TrackEnd]) -> list[CutTail]:
                 continue
             usual = float(np.median(others))
             cut = CutTail(end.take, end.mic, end.over_db, usual)
-            clear = end.over_db - usual >= max(APART_DB, APART_SCALES * mad(others))
+            sooner = end.after_s < SOONER * np.median([one.after_s for one in group if one is not end])
+            clear = sooner and end.over_db - usual >= max(APART_DB, APART_SCALES * mad(others))
             before = found.get(end.take)
             if clear and (before is None or cut.over_db - usual > before.over_db - before.usual_db):
                 found[end.take] = cut

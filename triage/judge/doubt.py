@@ -1,7 +1,7 @@
 """Doubt: the calibrated probability that a producer would reject a note, and for which reason.
 
 The matrix of features goes in, one probability a kind and note comes out. Before any verdict the model is the one
-shipped in models/, fitted on faults injected into real notes (training/calibrate.py); what it puts out are
+shipped in models/, fitted on faults injected into real notes (training/version_calibration.py); what it puts out are
 frequencies on such material, not a squashed deviation.
 """
 
@@ -70,7 +70,8 @@ def load_model(path: Path | None = None) -> DoubtModel:
         )
     except Exception as error:  # skops raises errors of every kind on a malformed file
         line = " ".join(str(error).split())[:200]
-        raise JudgeError(f"{path}: not a doubt model ({line}); `python -m training.calibrate` makes one") from None
+        remedy = "`python -m training.version_calibration` makes one"
+        raise JudgeError(f"{path}: not a doubt model ({line}); {remedy}") from None
 
 
 def save_model(model: DoubtModel, path: Path) -> None:

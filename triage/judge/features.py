@@ -2,7 +2,8 @@
 
 A table of notes and the noises found near them go in; deviations from the neighbours and a feature matrix come out.
 Each measurement gives a column for each direction that can be a fault, in sigmas up to 10: what is further off is
-off. Where nothing can be compared the feature is 0.
+off. What a listener notices gives two more: how many such steps a note is off, and how many beyond what is clear.
+Where nothing can be compared the feature is 0.
 """
 
 from dataclasses import dataclass
@@ -21,10 +22,9 @@ SPREAD_NOTES = 40.0  # so many notes' own tail is believed as much as the normal
 NORMAL_95 = 1.96
 MOST_SIGMAS = 10.0
 ANOTHER_NOTE_CENTS = 75.0
-# Also compared with what a listener notices, whatever the session's own spread; the first ones in the order of the
-# columns that models were fitted on.
-FITTED = ("cents", "length_s", "body_s", "level_dbfs", "loudness_lufs", "steadiness_db", "cents_drift")
-AUDIBLE = {name: step for name in dict.fromkeys((*FITTED, *COMPARED)) if (step := COMPARED[name].audible)}
+# Also compared with what a listener notices, whatever the session's own spread.
+AUDIBLE = {name: one.audible for name, one in COMPARED.items() if one.audible}
+CLEAR_STEPS, MOST_STEPS = 1.5, 8.0  # of what a listener notices: from there on it is clear, and no clearer
 NEIGHBOURS = 8
 COHORT, WIDER = ("instrument", "articulation", "dynamic", "mic"), ("instrument", "articulation", "mic")
 NOISE_FLOOR_DB = 3.0
@@ -100,8 +100,9 @@ def note_features(table: NoteTable, noise_near: NearbyNoise) -> NoteFeatures:
         if COMPARED[name].low:  # nobody minds a steadier note
             columns[f"{name}-"] = capped(-z)
     for name, step in AUDIBLE.items():
-        away = np.abs(on_axis(name, table.values[name]) - found[name].expected)
-        columns[f"{name}|"] = np.log1p(np.nan_to_num(away) / step)
+        steps = np.nan_to_num(np.abs(on_axis(name, table.values[name]) - found[name].expected) / step)
+        columns[f"{name}|"] = np.log1p(steps)
+        columns[f"{name}||"] = np.clip(steps, CLEAR_STEPS, MOST_STEPS) - CLEAR_STEPS
     joint = joint_deviation(np.column_stack([d.z for d in found.values()]))
     columns["joint"] = capped(joint)
     columns["outlier"] = capped(outlier)

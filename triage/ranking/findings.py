@@ -227,10 +227,10 @@ def _off_the_sheet(takes: Sequence[Take], missing: Mapping[str, list[int]]) -> I
 def _cut_tails(takes: Sequence[Take]) -> Iterator[Finding]:
     """Yield a finding for each take that was stopped while its last note still rang, on its last note."""
     ends = [
-        TrackEnd(take.name, take.instrument or "", floor.mic, floor.end_over_db, floor.end_fall_db_s)
+        TrackEnd(take.name, take.instrument or "", floor.mic, floor.end_over_db, floor.end_fall_db_s, _after_s(take))
         for take in takes
         for floor in take.floors
-        if floor.end_over_db is not None and floor.end_fall_db_s is not None
+        if take.notes and floor.end_over_db is not None and floor.end_fall_db_s is not None
     ]
     by_name = {take.name: take for take in takes}
     for cut in cut_tails(ends):
@@ -243,6 +243,11 @@ def _cut_tails(takes: Sequence[Take]) -> Iterator[Finding]:
             start_s = min(last.end_s, end_s)
             spot = Spot(take.name, start_s, end_s, last.number, "release", USUAL, why, cut.mic, **numbers)
             yield Finding(spot, "cut-off")
+
+
+def _after_s(take: Take) -> float:
+    """Return how long a take goes on after the sounding part of its last note."""
+    return max(0.0, (take.duration_s or 0.0) - take.notes[-1].end_s)
 
 
 def _ends_ringing(take: Take) -> bool:
