@@ -53,10 +53,12 @@ def take_in(
     """
     report = progress or (lambda what, done, total: None)
     with at_hand(folder) as where:
+        report("checking the files", 0, 0)
         checked = check_in(where.folder, db_engine, address=where.address, permitted=permitted)
         analyse(checked, checked.new, db_engine, report, cluster)
     with writing(db_engine) as db:
         drop_takes(db, checked.id, [take.name for take in checked.arrived.takes])
+    report("ranking", 0, 0)
     problems, ranked = ranked_before(checked, db_engine) or rank(checked, db_engine)
     report("ranking", 1, 1)
     incomplete = bool(checked.arrived.arrivals.of_kind("missing", "broken"))

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.intake import files
+from triage.intake import integrity
 from triage.intake.integrity import check_file
 
 PCM = files.pcm(files.ramp())  # 9600 bytes
@@ -178,3 +179,15 @@ def test_no_damage_to_a_header_raises(tmp_path_factory, damage, at, kind):
     data = files.wav(extra=files.bext()) if kind == b"RIFF" else files.wide(kind, PCM)
     data = data[:at] + damage + data[at + len(damage) :]
     problem(tmp_path_factory.getbasetemp(), data)
+
+
+def test_a_file_that_may_not_be_read_is_not_to_be_copied_again(tmp_path, monkeypatch):
+    path = tmp_path / "T001_close.wav"
+    path.write_bytes(b"RIFF")
+
+    def refuse(_path):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(integrity, "read_layout", refuse)
+    problem = check_file(path).problem
+    assert problem.startswith("cannot be read: permission denied") and "copy it again" not in problem

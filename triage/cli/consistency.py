@@ -23,6 +23,7 @@ def show_consistency(
     from triage.sheets.consistency import consistency
 
     with opened_store(store) as engine, reading(engine) as db, progress_bar() as progress:
+        progress("comparing the notes", 0, 0)
         report = consistency(db, sessions or ())
         if form is Form.html:
             from triage.audition.note_excerpts import note_excerpts

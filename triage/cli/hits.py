@@ -16,7 +16,7 @@ from triage.cli.options import (
     opened_session,
     opened_store,
 )
-from triage.cli.output import Form, counted, put, put_or_write
+from triage.cli.output import Form, counted, progress_bar, put, put_or_write
 from triage.store.engine import reading
 from triage.store.hits import hits, hits_by_kind, hits_by_mic
 from triage.store.stored import StoredSession
@@ -44,7 +44,8 @@ def show_hits(
     if groups := harmless or not_harmless:
         _mark(store, session, groups, by, bool(harmless))
         return
-    with opened_session(store, session) as (db, found):
+    with opened_session(store, session) as (db, found), progress_bar() as progress:
+        progress("grouping the noises", 0, 0)
         text = _noise(form, db, found, everything)
     put_or_write(text, out)
 
@@ -64,7 +65,8 @@ def _noise(form: Form, db: Connection, found: StoredSession, everything: bool) -
 def _mark(store: str | None, session: str | None, groups: list[str], by: str | None, harmless: bool) -> None:
     from triage.ranking.session import mark_groups
 
-    with opened_store(store) as engine:
+    with opened_store(store) as engine, progress_bar() as progress:
+        progress("ranking the session", 0, 0)
         with reading(engine) as db:
             found = find_session(db, session)
         suppressed = mark_groups(engine, found, groups, by or login_name(), harmless)

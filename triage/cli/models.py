@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from triage.cli.options import ByOption, FormOption, StoreOption, login_name, opened_store
-from triage.cli.output import Form, counted, csv_text, json_text, notify, put, table_text
+from triage.cli.output import Form, counted, csv_text, json_text, notify, progress_bar, put, table_text
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, ModelUse, StoredModel, models, takes_by_model, use_model, uses
 
@@ -28,12 +28,15 @@ def show_models(
             from triage.ranking.model_in_use import load_version
             from triage.ranking.session import judge_all_sessions_again
 
+            judged_again = 0
             with writing(engine) as db:
                 if use != SHIPPED:
                     load_version(db, use)  # what cannot judge is not put to use
                 use_model(db, None if use == SHIPPED else use, datetime.now(UTC), by or login_name())
-            every = list(judge_all_sessions_again(engine))
-            notify(f"{use} is in use; {counted(len(every), 'session')} judged again")
+            with progress_bar() as progress:
+                for judged_again, name in enumerate(judge_all_sessions_again(engine), start=1):
+                    progress(f"judged {name}", judged_again, 0)
+            notify(f"{use} is in use; {counted(judged_again, 'session')} judged again")
         with reading(engine) as db:
             kept, changes, judged = models(db), uses(db), takes_by_model(db)
     put(models_text(form, kept, changes, judged))

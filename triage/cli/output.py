@@ -118,7 +118,10 @@ def counted(count: int, noun: str) -> str:
 
 @contextmanager
 def progress_bar() -> Iterator[Any]:
-    """Give ``progress(what, done, total)``, which moves a bar on stderr, if that is a terminal."""
+    """Give ``progress(what, done, total)``, which moves a bar on stderr, if that is a terminal.
+
+    A total of 0 stands for one that is not known: the bar only shows that something is done.
+    """
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
@@ -130,7 +133,7 @@ def progress_bar() -> Iterator[Any]:
         task = bar.add_task("", total=None)
 
         def progress(what: str, done: int, total: int) -> None:
-            bar.update(task, description=one_line(what), completed=done, total=total)
+            bar.update(task, description=one_line(what), completed=done, total=total or None)
 
         yield progress
 

@@ -8,7 +8,7 @@ import typer
 from sqlalchemy import Connection
 
 from triage.cli.options import ByOption, FormOption, OutOption, SheetForm, StoreOption, login_name, opened_store
-from triage.cli.output import Form, counted, notify, put, put_or_write
+from triage.cli.output import Form, counted, notify, progress_bar, put, put_or_write
 from triage.domain.errors import ConfigError
 from triage.domain.verdict import NoteChoice
 from triage.store.choices import record_choice
@@ -39,7 +39,8 @@ def show_pickups(
     from triage.judge.clean_notes import DOUBT_BOUND
     from triage.sheets.pickups import pickup_list
 
-    with opened_store(store) as engine, reading(engine) as db:
+    with opened_store(store) as engine, reading(engine) as db, progress_bar() as progress:
+        progress("counting the cells", 0, 0)
         chosen = _plan_session(db, session)
         found = pickup_list(db, chosen, DOUBT_BOUND if bound is None else bound, repetitions=repetitions)
     text = pickups_text(form, found)
@@ -75,7 +76,8 @@ def show_keep(
         if keep or free:
             with writing(engine) as db:
                 _choose(db, session, keep or [], free or [], by or login_name())
-        with reading(engine) as db:
+        with reading(engine) as db, progress_bar() as progress:
+            progress("choosing the notes", 0, 0)
             found = keep_set(
                 db, _plan_session(db, session), DOUBT_BOUND if bound is None else bound, repetitions=repetitions
             )

@@ -3,7 +3,7 @@
 import typer
 
 from triage.cli.options import FormOption, RecordingsOption, StoreOption, opened_store
-from triage.cli.output import NEEDS_ATTENTION, Form, csv_text, json_text, put
+from triage.cli.output import NEEDS_ATTENTION, Form, csv_text, json_text, progress_bar, put
 from triage.config import store_url
 from triage.domain.text import one_line
 from triage.store.engine import reading, shown, upgrade_store
@@ -15,10 +15,14 @@ def check_store(
     """Check whether the store is sound. Nothing is changed; status 3 if it is not. Recordings away are only noted."""
     from triage.transfer.store_check import UNSOUND, look_over
 
-    with opened_store(store) as engine:
+    found = []
+    with opened_store(store) as engine, progress_bar() as progress:
         address = shown(engine)
+        progress("checking the database", 0, 0)
         with reading(engine) as db:
-            found = list(look_over(db, recordings or ()))
+            for check in look_over(db, recordings or ()):
+                found.append(check)
+                progress(f"checked: {check.what}", 0, 0)
     sound = all(check.state != UNSOUND for check in found)
     if form is Form.json:
         checks = [{"what": check.what, "state": check.state, "found": list(check.lines)} for check in found]
@@ -38,5 +42,7 @@ def check_store(
 
 def upgrade(store: StoreOption = None) -> None:
     """Upgrade an older store. Make a copy of it first; then its schema becomes this tool's own."""
-    before, after = upgrade_store(store_url(store))
+    with progress_bar() as progress:
+        progress("upgrading", 0, 0)
+        before, after = upgrade_store(store_url(store))
     put(f"schema {after}, nothing to do\n" if before == after else f"schema {before or 'none'} -> {after}\n")

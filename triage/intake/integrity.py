@@ -153,5 +153,7 @@ def _aiff_bytes(path: Path, layout: Layout) -> int:
 def _problem(error: Exception) -> str:
     if getattr(error, "code", None) == NOT_AUDIO:
         return "not audio: no kind of recording that can be read; replace it with the recording"
+    if isinstance(error, PermissionError):
+        return "cannot be read: permission denied; let this user read it, then take the session in again"
     reason = getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error)
     return f"unreadable: {' '.join(str(reason).split()) or type(error).__name__}; {COPY_AGAIN}"
