@@ -14,7 +14,9 @@ import pytest
 from tests.commands import asked, run, sqlite
 from tests.noisy import CHAIR, ranked_store
 from tests.sessions import play, row, write_takes
-from triage.ranking.session import mark_group
+from triage.domain.arrivals import ArrivalAction
+from triage.ranking.session import mark_groups
+from triage.store.arrival_actions import record_action
 from triage.store.engine import open_store, reading, writing
 from triage.store.harmless_groups import marks
 from triage.store.session_record import add_session_record, session_record
@@ -114,7 +116,7 @@ def test_a_second_bag_brings_what_is_new_and_what_was_taken_back(tmp_path):
 
 def test_a_harmless_noise_stays_harmless_in_the_other_city(tmp_path, monkeypatch):
     with ranked_store(sqlite(tmp_path, "here")) as (here, _), ranked_store(sqlite(tmp_path, "far")) as (far, session):
-        mark_group(here, session, CHAIR, "ben")
+        mark_groups(here, session, [CHAIR], "ben")
         with reading(here) as db:
             record = session_record(db, session.name)
         with writing(far) as db:
@@ -157,3 +159,20 @@ def test_mishaps_of_the_way_are_named_and_change_nothing(hall, tmp_path):
     assert run("intake", there, "--store", far).status == 3  # the rest goes on
     assert asked("arrivals", far)["missing"] == [{"take": "T3", "mic": "close"}]
     assert asked("queue", here) == before
+
+
+def test_a_file_under_a_wrong_name_is_read_as_what_the_engineer_says_it_is(tmp_path):
+    folder = write_takes(tmp_path / "mill", {"T1": play([53, 53, 54, 54], 1)}, [row("T1", (53, 54))])
+    store = sqlite(tmp_path)
+    (folder / "audio/T1_room.wav").rename(folder / "audio/roomX.wav")
+    assert run("intake", folder, "--store", store).status == 3
+    assert asked("arrivals", store)["unexpected"] == ["audio/roomX.wav"]
+    engine = open_store(store)
+    with writing(engine) as db:
+        said = ArrivalAction("belongs", "bert", datetime.now(UTC), "audio/roomX.wav", of_take="T1", of_mic="room")
+        record_action(db, find_session(db).id, said)
+    engine.dispose()
+    assert run("intake", folder, "--store", store).status == 0
+    found = asked("arrivals", store)
+    assert (found["unexpected"], found["missing"], found["complete"]) == ([], [], 1)
+    assert (folder / "audio/roomX.wav").is_file()  # no file was touched

@@ -14,7 +14,8 @@ from triage.intake.arrivals import ArrivedSession, Check, TakeFiles, check_arriv
 from triage.intake.integrity import check_file
 from triage.intake.session import SESSION_FILE, SessionDescription, read_session
 from triage.intake.vocabulary import sheet_of
-from triage.store.engine import writing
+from triage.store.arrival_actions import assigned_files
+from triage.store.engine import reading, writing
 from triage.store.plan import save_sheet
 from triage.store.plan import sheet as planned
 from triage.store.session_features import delete_features
@@ -66,7 +67,9 @@ def check_in(
     """
     session = read_session(folder)
     sheet = sheet_of(folder, session)
-    arrived = check_arrivals(folder, session, sheet, check)
+    with reading(db_engine) as db:
+        assigned = next((assigned_files(db, one.id) for one in sessions(db) if one.name == session.name), {})
+    arrived = check_arrivals(folder, session, sheet, check, assigned)
     here = address or str(folder.resolve())
     with writing(db_engine) as db:
         noticed = _compare_with_known(db, session, here, arrived, permitted)

@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 
 from tests.planned import NOON, PlannedTake, fill, hit, spot
-from triage.domain.arrivals import ArrivalProblem, Arrivals
+from triage.domain.arrivals import ArrivalAction, ArrivalProblem, Arrivals
 from triage.domain.pitch import pitch_name
 from triage.domain.verdict import Verdict
 from triage.judge.clean_notes import Cell
 from triage.judge.recording_pace import READY_S, USUAL_PAUSE_S
 from triage.sheets.pickups import mend_text, minutes, pickup_list, pickups_page
+from triage.store.arrival_actions import record_action
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import drop_takes
@@ -165,6 +166,20 @@ def test_players_are_not_called_for_what_a_flip_or_a_copy_mends(engine):
         "1 note without room (T4): fetch the file from the recorder, or record the take again",
     ]
     assert "without room (T4)" in pickups_page(found)
+
+
+@pytest.mark.parametrize(
+    "action, counts", [("fetched", (0, 1, 0)), ("will-not-come", (1, 0, 0)), ("ignore", (0, 0, 1))]
+)
+def test_what_the_engineer_makes_of_a_missing_file_decides_who_is_called(engine, action, counts):
+    session_id = fill(engine, [PlannedTake("T1", (69,))])
+    arrived(engine, session_id, ArrivalProblem("missing", take="T1", mic="room"))
+    with writing(engine) as db:
+        record_action(db, session_id, ArrivalAction(action, "bert", NOON, take="T1", mic="room"))
+    found = listed(engine)
+    assert (found.missing, found.waiting, found.clean) == counts
+    if action == "will-not-come":
+        assert reasons(engine) == ["A4 ff: 0 of 1 clean; one without room, which will not come"]
 
 
 def test_a_bit_depth_or_a_track_that_runs_on_keeps_no_note_from_being_clean(engine):

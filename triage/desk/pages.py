@@ -19,11 +19,9 @@ from starlette.responses import Response
 from triage.desk.access import AtDesk, Db, Me, desk_of
 from triage.desk.sheet_views import FORM
 from triage.desk.template_filters import FILTERS
-from triage.domain.arrivals import ARRIVAL_KINDS
 from triage.domain.kinds import as_json
 from triage.domain.measurements import COMPARED
 from triage.store.accounts import people
-from triage.store.arrivals import arrivals
 from triage.store.finding import Wanted, choices, find_takes
 from triage.store.leases import leases
 from triage.store.progress import Progress, progress
@@ -55,12 +53,6 @@ OWN_PAGES = {
     "producer": ("queue", "disputes", "consistency"),
     "engineer": ("noise", "arrivals"),
     "lead": ("played", "pickups", "queue"),
-}
-GROUPS = {
-    "missing": ("missing tracks", "Announced by take sheet and microphones, not in the folder.", ("take", "mic")),
-    "broken": ("broken files", "There, but not whole or not readable.", ("path", "why")),
-    "unexpected": ("unexpected files", "In the folder, neither on the sheet nor named by the pattern.", ("path",)),
-    "unlike": ("unlike the others", "Another format than the rest.", ("path", "what", "found", "expected")),
 }
 ROWS = 50  # of a page of the queue
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
@@ -116,7 +108,6 @@ Here = Annotated[StoredSession, Depends(session_here, scope="function")]
 
 in_navigation(1, "queue", "Listen")
 in_navigation(2, "queue/list", "Queue")
-in_navigation(4, "arrivals", "Arrivals")
 
 
 @router.get("/")
@@ -190,14 +181,6 @@ def list_page(
         spots=spots_of(db, [take.id for take in found.takes]),
         screens={one.take_id: one.by for one in leases(db, session.id, since)},
     )
-
-
-@router.get("/s/{session_id}/arrivals")
-def arrivals_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
-    """Show what did not arrive as it should."""
-    arrived = arrivals(db, session.id)
-    entries = {kind: [vars(one) for one in arrived.entries if one.kind == kind] for kind in ARRIVAL_KINDS}
-    return show(request, "arrivals.html", me, session=session, arrived=arrived, entries=entries, groups=GROUPS)
 
 
 @router.get("/keys")

@@ -4,7 +4,7 @@ In: a session's folder, its description and its take sheet. Out: the takes that 
 and everything that a person should know. One bad file stops nothing; no recording is written to.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -70,7 +70,11 @@ Check = Callable[[Path], FileFacts]
 
 
 def check_arrivals(
-    folder: Path, session: SessionDescription, sheet: TakeSheet, check: Check = check_file
+    folder: Path,
+    session: SessionDescription,
+    sheet: TakeSheet,
+    check: Check = check_file,
+    assigned: Mapping[str, tuple[str, str]] | None = None,
 ) -> ArrivedSession:
     """Compare what arrived of a session with its take sheet.
 
@@ -83,6 +87,8 @@ def check_arrivals(
         Its take sheet; without rows, the takes found are taken for those planned.
     check : callable
         Gives the facts of a file; one that knows them already saves opening it again.
+    assigned : mapping of str to (str, str)
+        Path, relative to the folder, to the take and the microphone that somebody says it belongs to.
 
     Returns
     -------
@@ -92,7 +98,7 @@ def check_arrivals(
     """
     folder, problems = Path(folder), list(sheet.problems)
     rows = {row.take: row for row in sheet.rows}
-    files, unexpected, lines = _find(folder, session, rows, check)
+    files, unexpected, lines = _find(folder, session, rows, check, assigned or {})
     problems += lines
     by_take: dict[str, list[_File]] = {}
     for file in files:
@@ -120,7 +126,11 @@ def check_arrivals(
 
 
 def _find(
-    folder: Path, session: SessionDescription, known_takes: Iterable[str], check: Check
+    folder: Path,
+    session: SessionDescription,
+    known_takes: Iterable[str],
+    check: Check,
+    assigned: Mapping[str, tuple[str, str]],
 ) -> tuple[list[_File], list[str], list[str]]:
     """Return the checked file of each track, the paths of files that are none, and lines about those."""
     audio = PurePosixPath(session.files.folder)
@@ -130,6 +140,8 @@ def _find(
     files: dict[tuple[str, str | None], _File] = {}
     for relative in listing.paths:
         path, fields = (audio / relative).as_posix(), names.match(relative)
+        if path in assigned and assigned[path][1] in session.mic_names:
+            fields = dict(zip(("take", "mic"), assigned[path], strict=True))
         if fields is None:
             unexpected.append(path)
             problems.append(f"{path}: fits no take and mic by {names.pattern!r}; rename or remove it")

@@ -6,7 +6,6 @@ through the whole take) the certainty of each.
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from sqlalchemy import Connection, select
@@ -16,6 +15,7 @@ from triage.domain.kinds import TECHNICAL, flaw, kind_named
 from triage.domain.spot import Spot
 from triage.judge.clean_notes import FileFault
 from triage.store import tables
+from triage.store.arrival_actions import arrival_actions
 from triage.store.arrivals import arrivals
 from triage.store.hits import hits
 from triage.store.spots import spots_among
@@ -32,6 +32,7 @@ class NoteFindings:
     notes: dict[tuple[str, int], Doubted] = field(default_factory=dict)
     takes: dict[str, Doubted] = field(default_factory=dict)
     files: dict[str, list[FileFault]] = field(default_factory=lambda: defaultdict(list))
+    lost: dict[str, str] = field(default_factory=dict)  # take -> what of it will never come
 
     def doubt(self, take: str, number: int, own: float | None) -> tuple[float | None, str]:
         """Return a note's doubt, its own one given, and the kind of its most doubtful finding."""
@@ -54,8 +55,7 @@ def note_findings(db: Connection, session_id: int) -> NoteFindings:
     for hit in hits(db, session_id):
         if hit.kind in TECHNICAL:  # one spot stands for all places of a fault
             _add_fault(found, hit, certain.get((hit.take, hit.kind, hit.mic), 0.0))
-    for take, fault in _of_arrivals(db, session_id):
-        found.files[take].append(fault)
+    _add_arrivals(found, db, session_id)
     return found
 
 
@@ -80,17 +80,22 @@ def _add_fault(found: NoteFindings, hit: Hit, doubt: float) -> None:
         found.notes[key] = max(found.notes.get(key, (0.0, "")), (doubt, hit.kind))
 
 
-def _of_arrivals(db: Connection, session_id: int) -> Iterator[tuple[str, FileFault]]:
-    """Yield the take and the fault of each file that is missing, of another sample rate, or cut short."""
-    take_of = {
-        track.path: (take, track.mic) for take, own in tracks_of_takes(db, session_id).items() for track in own
-    }
+def _add_arrivals(found: NoteFindings, db: Connection, session_id: int) -> None:
+    """Add each file that is missing, of another sample rate, or cut short, as far as nobody has settled it."""
+    tracks = tracks_of_takes(db, session_id)
+    take_of = {track.path: (take, track.mic) for take, own in tracks.items() for track in own}
+    actions = arrival_actions(db, session_id)
     for one in arrivals(db, session_id).of_kind("missing", "unlike"):
+        action = actions[one.place].action if one.place in actions else ""
         take, mic = take_of.get(one.path or "", ("", ""))
-        if one.kind == "missing" and one.take:
+        if action == "ignore":
+            continue
+        if one.kind == "missing" and one.take and action == "will-not-come":
+            found.lost[one.take] = f"without {one.mic}, which will not come"
+        elif one.kind == "missing" and one.take:
             remedy = "fetch the file from the recorder, or record the take again"
-            yield one.take, FileFault(f"without {one.mic}", remedy, absent=True)
+            found.files[one.take].append(FileFault(f"without {one.mic}", remedy, absent=True))
         elif take and one.what == "sample_rate_hz":
-            yield take, FileFault(f"with {mic} at {one.found} Hz", f"convert it to {one.expected} Hz")
+            found.files[take].append(FileFault(f"with {mic} at {one.found} Hz", f"convert it to {one.expected} Hz"))
         elif take and one.what == "length_s" and float(one.found or 0) < float(one.expected or 0):
-            yield take, FileFault(f"with {mic} cut short", "fetch the file again from the recorder")
+            found.files[take].append(FileFault(f"with {mic} cut short", "fetch the file again from the recorder"))

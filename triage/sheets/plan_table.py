@@ -118,7 +118,8 @@ def _played(
         outcome.verdict if outcome else None,
         outcome.reason if outcome else "",
         tuple(findings.files.get(note.take, ())),
-        setup=of.setup,
+        findings.lost.get(note.take, ""),
+        of.setup,
     )
 
 

@@ -34,13 +34,14 @@ from sqlalchemy import (
 from triage.domain.measurements import MEASUREMENTS
 from triage.store.account_tables import login, person, preference, secret, shared_setting
 from triage.store.columns import Real, UtcTime, Whole, Words
-from triage.store.day_tables import watching
+from triage.store.day_tables import arrival_action, watching
 from triage.store.desk_tables import expectation, lease
 from triage.store.hit_tables import hit, hit_correction, mark
 from triage.store.metadata import metadata
 from triage.store.metadata import owned_by as _of
 
 __all__ = [
+    "arrival_action",
     "expectation",
     "hit",
     "hit_correction",
