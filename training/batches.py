@@ -82,7 +82,7 @@ class EncoderRenderer(Renderer):
         far = self._uniform((len(direct), 1), -12.0, 6.0)
         noise = torch.fft.rfft(noises) * (direct * 10 ** (far / 20) + tail)[room]
         noisy = clean + torch.fft.irfft(noise, self.size)[:, : self.count]
-        gain = 10 ** (self._uniform((len(noisy), 1), -24.0, -6.0) / 20)
+        gain = 10 ** (self._uniform((len(direct), 1), -24.0, -6.0) / 20)[room]  # a session's gain stays
         frames, quiet = self.logmel(noisy * gain), self.logmel(clean * gain)
         rise_db = (frames - quiet).topk(8, dim=1).values.mean(dim=1)  # (row, frame)
         batch = self._batch(self._notes(plan, delay_s[room]), frames, rise_db, events)

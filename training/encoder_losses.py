@@ -84,7 +84,12 @@ class Losses(nn.Module):
 
 
 def cohort_difference(z: Tensor, mask: Tensor) -> Tensor:
-    """Return each vector less the robust mean of the others of its cohort [cohort, note, dimension].
+    """Return each vector less the robust mean of the others of its cohort [cohort, note, dimension]."""
+    return less_others(z, cohort_weights(z, mask))
+
+
+def cohort_weights(z: Tensor, mask: Tensor) -> Tensor:
+    """Return how much each note counts for its cohort's mean [cohort, note].
 
     Weights 1 / (1 + (|z - median| / usual)^2), without a gradient of their own: spoilt notes hardly move the mean.
     """
@@ -92,6 +97,10 @@ def cohort_difference(z: Tensor, mask: Tensor) -> Tensor:
         known = torch.where(mask[..., None], z, torch.nan)
         distance = (known - known.nanmedian(dim=1, keepdim=True).values).norm(dim=2)
         weight = 1 / (1 + (distance / (distance.nanmedian(dim=1, keepdim=True).values + 1e-6)).square())
-        weight = weight.nan_to_num() * mask
+        return weight.nan_to_num() * mask
+
+
+def less_others(z: Tensor, weight: Tensor) -> Tensor:
+    """Return each row less the weighted mean of the others of its cohort [cohort, note, column]."""
     others = (weight[..., None] * z).sum(dim=1, keepdim=True) - weight[..., None] * z
     return z - others / (weight.sum(dim=1, keepdim=True) - weight).clamp(min=1e-3)[..., None]

@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Protocol, TypeVar
 
 import numpy as np
 import torch
@@ -72,6 +72,29 @@ class OptimiserConfig(Strict):
     validate_every: int
 
 
+class Listing(Protocol):
+    """What names the recipe by which recordings are listed."""
+
+    @property
+    def recipe(self) -> str:
+        """A path as of ``shipped``."""
+        ...
+
+
+class NoisyConfig(Protocol):
+    """What says which noise clips are used."""
+
+    @property
+    def pool(self) -> Listing:
+        """The notes' recipe."""
+        ...
+
+    @property
+    def noise(self) -> NoiseConfig:
+        """The clips."""
+        ...
+
+
 class DataConfig(Strict):
     """A network's training data, and its description for the card."""
 
@@ -97,7 +120,7 @@ def with_options(config: AnyConfig, quarters: list[int] | None, steps: int, minu
 
 
 def noise_clips(
-    config: DataConfig,
+    config: NoisyConfig,
     recordings: Path,
     quarters: Collection[int],
     seed: int,
@@ -230,7 +253,7 @@ def trained_on(config: DataConfig, pool: Pool, parts: list[int], clips: int) -> 
 
 def tracked_run(
     experiment: str,
-    config: DataConfig,
+    config: Strict,
     out: Path,
     settings: dict[str, str],
     train: Callable[[Log], tuple[Any, dict[str, object]]],

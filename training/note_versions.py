@@ -96,7 +96,7 @@ class CalibrationPlayer:
         """Return one note, onset at sample 0: another recording for each repetition where there are several."""
         wave, off_cents = self._source(plan, midi_pitch, repetition, rng)
         wave = shaping.retune(wave, 2 ** ((rng.normal(0, self.cents) - off_cents) / 1200))
-        wave = _shortened(wave, RATE_HZ, self.lengths_s[plan.articulation] * np.exp(rng.normal(0, self.length)))
+        wave = shortened(wave, RATE_HZ, self.lengths_s[plan.articulation] * np.exp(rng.normal(0, self.length)))
         usual_db = shaping.rms_db(wave[: shaping.sounding_end(wave, RATE_HZ)])
         return wave * shaping.amplitude(-24 - usual_db + rng.normal(0, self.level_db))
 
@@ -120,7 +120,7 @@ class CalibrationPlayer:
     def _samples(self, recording: Recording) -> Array:
         if recording.path not in self._read:
             note, rate_hz = trimmed(recording.path)
-            note = _shortened(note, rate_hz, 1.3 * max(self.lengths_s.values()))
+            note = shortened(note, rate_hz, 1.3 * max(self.lengths_s.values()))
             self._read[recording.path] = shaping.retune(note, rate_hz / RATE_HZ)
         return self._read[recording.path]
 
@@ -153,7 +153,7 @@ class LeadIns:
         dry[max(0, at) : max(0, at) + len(sound)] += sound
 
 
-def _shortened(note: Array, rate_hz: int, length_s: float) -> Array:
+def shortened(note: Array, rate_hz: int, length_s: float) -> Array:
     """Return a note that sounds no longer; at most halved at a time, so that what is joined is its middle."""
     for _ in range(6):
         ratio = length_s / (shaping.sounding_end(note, rate_hz) / rate_hz)

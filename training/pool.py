@@ -31,6 +31,7 @@ FEW = 64  # dry notes that are not worth starting processes for
 PEAK = 29_000  # of every note in the pool's int16
 KINDS = ("fine", "intonation", "attack", "length", "level", "tone", "steadiness", "release", "noise")
 MEASURED = ("cents", "attack", "length", "brightness", "level")  # 25 cents, octaves of time twice, octaves, 6 dB
+SHOWN = ("sag", "late-sag", "wobble", "vibrato", "swell", "cut-off", "crowded")  # without neighbours, as attacks are
 ARTICULATIONS = ("sustain", "marcato", "staccato")
 
 
@@ -183,9 +184,9 @@ def build_pool(
     jobs = _fewer([*_dry_notes(recipe, recordings, banks, seed), *_public_notes(recipe, public)], recipe.most, seed)
     work = [(dry, recipe, seed, number) for number, dry in enumerate(jobs)]
     if len(work) <= FEW:
-        return _pool_of([note for one in work for note in _make(one)])
+        return pool_of([note for one in work for note in _make(one)])
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as executor:
-        return _pool_of([note for notes in executor.map(_make, work, chunksize=8) for note in notes])
+        return pool_of([note for notes in executor.map(_make, work, chunksize=8) for note in notes])
 
 
 def _dry_notes(recipe: PoolRecipe, recordings: Path, banks: Path | None, seed: int) -> Iterator[DryNote]:
@@ -269,9 +270,10 @@ def _make(work: tuple[DryNote, PoolRecipe, int, int]) -> list[PoolNote]:
         )
         note = PoolNote(wave, dry.part, dry.midi_pitch, 0.0, number, held=dry.held)
         if not (real and index == 0):  # the first of a recording is the recording itself
-            note = _varied(note, own.spread, rng)
+            note = varied(note, own.spread, rng)
         if index >= own.good and suited:
-            note = _spoilt(note, _drawn(suited, rng), recipe, rng)
+            fault = _drawn(suited, rng)
+            note = spoilt(note, fault, fault.draw(rng, recipe.sizes), rng)
         made.append(note.done())
     return made
 
@@ -283,7 +285,7 @@ def _drawn(suited: Sequence[Fault], rng: np.random.Generator) -> Fault:
     return own[int(rng.integers(len(own)))]
 
 
-def _varied(note: PoolNote, spread: SpreadRecipe, rng: np.random.Generator) -> PoolNote:
+def varied(note: PoolNote, spread: SpreadRecipe, rng: np.random.Generator) -> PoolNote:
     """Return the note as it might have been played again."""
     cents, level_db, length, shelf_db = (
         float(np.clip(0.5 * rng.standard_normal(), -1, 1)) * size
@@ -296,14 +298,16 @@ def _varied(note: PoolNote, spread: SpreadRecipe, rng: np.random.Generator) -> P
     return replace(note, wave=wave, cents=note.cents + cents)
 
 
-def _spoilt(note: PoolNote, fault: Fault, recipe: PoolRecipe, rng: np.random.Generator) -> PoolNote:
-    size = fault.draw(rng, recipe.sizes)
+def spoilt(note: PoolNote, fault: Fault, size: float, rng: np.random.Generator) -> PoolNote:
+    """Return the note with a fault of this size, and where it shows."""
     end_s = shaping.sounding_end(note.wave, RATE_HZ) / RATE_HZ
     wave = fault.plant(note.wave, RATE_HZ, rng, size)
     begin_s = min(abs(size), 0.5 * end_s)
     span_s = {
         "sag": (0.5 * end_s, end_s),
+        "late-sag": (0.75 * end_s, end_s),
         "wobble": (0.08, end_s),
+        "vibrato": (0.08, end_s),
         "swell": (0.4 * end_s, end_s),
         "late": (0.0, 1.6 * begin_s),
         "cut-off": (0.9 * end_s, end_s + 0.15),
@@ -312,7 +316,7 @@ def _spoilt(note: PoolNote, fault: Fault, recipe: PoolRecipe, rng: np.random.Gen
     if fault.name == "cut-off":
         new_s = shaping.sounding_end(wave, RATE_HZ) / RATE_HZ
         span_s = (new_s - 0.05, new_s + 0.12)
-    shown = fault.kind == "attack" or fault.name in ("sag", "wobble", "swell", "cut-off", "crowded")
+    shown = fault.kind == "attack" or fault.name in SHOWN
     cents = {"off-pitch": size, "sag": 0.4 * size}.get(fault.name, 0.0)
     return replace(
         note,
@@ -340,7 +344,8 @@ def _measures(note: PoolNote) -> list[float]:
     ]
 
 
-def _pool_of(made: list[PoolNote]) -> Pool:
+def pool_of(made: list[PoolNote]) -> Pool:
+    """Return notes end to end, as a pool."""
     if not made:
         raise ConfigError("[pool] names no instrument, family or voice that is there; nothing to train on")
     parts = sorted({note.part for note in made})

@@ -15,6 +15,7 @@ from triage.listen.encoder import (
     DIRECTIONS,
     SEGMENTS,
     SHIPPED,
+    SIZES,
     STEP_S,
     EncoderShape,
     Network,
@@ -26,7 +27,7 @@ from triage.listen.encoder import (
     step_times,
     take_vector,
 )
-from triage.listen.logmel import HOP_S, LogMel
+from triage.listen.logmel import HOP_S, N_MELS, LogMel
 from triage.listen.notes import NoteSegment
 
 RATE_HZ = 48_000
@@ -289,3 +290,22 @@ def test_a_knock_in_a_tail_activates_when_it_sounds(encoder):
     assert abs(time_s[noise.argmax()] - at_s) < 0.15
     quiet = np.abs(time_s - at_s) > 0.6
     assert noise.max() > 0.5 > np.quantile(noise[quiet], 0.98)
+
+
+def test_a_gain_of_the_whole_session_leaves_the_differences_of_sizes_as_they_are():
+    torch.manual_seed(3)
+    network = Network(EncoderShape(width=16, blocks=1, hidden=16, dimension=8, sizes=len(SIZES)))
+    torch.nn.init.normal_(network.levels.weight)
+    encoder = TrainedEncoder(network, "sized")
+    notes = [NoteSegment(0.5, 1.0, 1.4, -20.0), NoteSegment(2.0, 2.6, 2.9, -20.0)]
+    frames = np.random.default_rng(3).uniform(-60, -20, (N_MELS, 400)).astype(np.float32)
+    plain, louder = encoder.embed(frames, notes), encoder.embed(frames + 6, notes)
+    assert not np.allclose(plain, louder, atol=0.1)
+    told = encoder.sizes(louder[:1] - louder[1:])
+    assert told.shape == (1, len(SIZES))
+    np.testing.assert_allclose(told, encoder.sizes(plain[:1] - plain[1:]), atol=1e-3)
+
+
+def test_an_encoder_without_sizes_tells_none():
+    encoder = TrainedEncoder(Network(EncoderShape(width=16, blocks=1, hidden=16, dimension=8)), "plain")
+    assert encoder.sizes(np.zeros((3, 8), np.float32)).shape == (3, 0)

@@ -5,7 +5,7 @@ import pytest
 
 from tests.training.learning import small_config
 from training import note_editing as shaping
-from training.pool import KINDS, MEASURED, PEAK, RATE_HZ, _pool_of, build_pool, load_pool
+from training.pool import KINDS, MEASURED, PEAK, RATE_HZ, build_pool, load_pool, pool_of
 from training.soundbank import HEADER, bank_notes, play
 from triage.domain.errors import AudioError, ConfigError
 from triage.listen.encoder import PLAYED
@@ -93,7 +93,7 @@ def test_a_recipe_without_sources_is_refused(config, stand_ins):
     with pytest.raises(AudioError, match="no notes of"):
         build_pool(config.pool.model_copy(update={"instruments": ("tin whistle",)}), stand_ins, None, 1)
     with pytest.raises(ConfigError, match="nothing to train on"):
-        _pool_of([])
+        pool_of([])
 
 
 def bank(samples: list[tuple[str, np.ndarray, int, int]]) -> bytes:

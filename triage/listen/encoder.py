@@ -33,6 +33,9 @@ LOUDEST = 8  # frames averaged for the loudest moment
 PLAYED = ("attack", "intonation", "steadiness", "level", "release")
 NOISES = ("knock", "creak", "breath", "voice", "mechanism", "paper", "other-noise")
 ACTIVATION_KINDS = ("noise", *NOISES, *PLAYED)  # "noise": of any kind
+# Attributes whose signed size in just noticeable differences a vector's difference from its cohort holds.
+SIZES: tuple[str, ...] = ("tuning", "sag", "vibrato", "tremolo", "slow", "split", "crack", "scoop", "breath")
+SIZES += ("length", "level", "swell", "tone", "release")
 DIRECTIONS = ("attack", "steadiness", "release", "noise")  # faults that lie to one side of a cohort
 NAME = "notes-1"
 # Module attribute -> its name in files of weights, which older versions wrote as well.
@@ -49,6 +52,7 @@ class EncoderShape:
     widening: int = 2
     hidden: int = 256
     dimension: int = 64
+    sizes: int = 0  # attributes of SIZES whose size is read from a vector's difference; 0 for none
 
 
 class EncoderBlock(nn.Module):
@@ -84,6 +88,10 @@ class Network(nn.Module):
         self.hidden = nn.Linear(2 * SEGMENTS * shape.width + 1, shape.hidden)
         self.vector = nn.Linear(shape.hidden, shape.dimension)
         self.direction = nn.Linear(shape.dimension, len(DIRECTIONS))  # of a vector's difference from its cohort
+        if shape.sizes:
+            self.sizes = nn.Linear(shape.dimension, shape.sizes, bias=False)  # of that difference too
+            self.levels = nn.Linear(SEGMENTS * (N_MELS + 1) + 1, shape.dimension, bias=False)
+            nn.init.zeros_(self.levels.weight)
 
     def forward(self, frames: Tensor, lengths: Tensor, times: Tensor) -> tuple[Tensor, Tensor]:
         """Encode a batch of takes.
@@ -110,7 +118,27 @@ class Network(nn.Module):
         for block in self.blocks:
             steps = block(steps, inside)
         steps = self.norm(steps)
-        return self._vectors(steps, lengths, times), self.activations(steps).transpose(1, 2).float()
+        vectors = self._vectors(steps, lengths, times)
+        if self.shape.sizes:
+            vectors = vectors + self._level_part(frames, lengths, times)
+        return vectors, self.activations(steps).transpose(1, 2).float()
+
+    def _level_part(self, frames: Tensor, lengths: Tensor, times: Tensor) -> Tensor:
+        """Return a linear function of each note's absolute levels, in dB, in each band, and of its length.
+
+        What adds to the levels of a whole cohort, a room's colour or a gain, falls out of the differences exactly.
+        """
+        with torch.autocast(frames.device.type, enabled=False):  # half precision would round levels by a decibel
+            inside = (torch.arange(frames.shape[2], device=frames.device) < lengths[:, None])[:, None]
+            levels = torch.where(inside, frames.float(), -200.0)
+            total = 10 * torch.log10((10 ** (levels / 10)).sum(dim=1, keepdim=True).clamp(min=1e-12))
+            levels = torch.cat((torch.maximum(levels, total.amax(dim=2, keepdim=True) - RANGE_DB), total), dim=1)
+            levels = functional.pad(levels, (0, -levels.shape[2] % STRIDE), mode="replicate")
+            levels = functional.avg_pool1d(levels, STRIDE).transpose(1, 2) / 20 + 3  # (batch, step, mel + 1)
+            share = segments(times, lengths, levels.shape[1])
+            pooled = (share / share.sum(dim=3, keepdim=True)) @ levels[:, None]  # (batch, note, segment, mel + 1)
+            length = torch.log2((times[:, :, 1] - times[:, :, 0]).float().clamp(min=0.02) / 0.5)[:, :, None]
+            return self.levels(torch.cat((pooled.flatten(2), length), dim=2))
 
     def _vectors(self, steps: Tensor, lengths: Tensor, times: Tensor) -> Tensor:
         share = segments(times, lengths, steps.shape[1]).to(steps.dtype)  # (batch, note, segment, step)
@@ -212,6 +240,16 @@ class TrainedEncoder:
         higher value has that fault. So a projection is compared with its neighbours as any measurement is.
         """
         return vectors @ self.network.direction.weight.detach().float().cpu().numpy().T
+
+    def sizes(self, differences: np.ndarray) -> np.ndarray:
+        """Return the signed size of SIZES [shape=(note, size)] in just noticeable differences.
+
+        ``differences`` [shape=(note, dimension)] are vectors less their neighbours'. An older encoder tells none:
+        shape (note, 0).
+        """
+        if not self.network.shape.sizes:
+            return np.zeros((len(differences), 0), np.float32)
+        return differences @ self.network.sizes.weight.detach().float().cpu().numpy().T
 
     def encode_many(
         self, takes: Sequence[tuple[np.ndarray, Sequence[NoteSegment]]]
