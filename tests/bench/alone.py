@@ -16,6 +16,8 @@ def main(folder: str, store: str, cores: str, cluster: str | None = None) -> Non
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: int(cores)])
     began = time.perf_counter()
+    import triage.analysis.workers
+    import triage.ranking.session  # noqa: F401 - what an intake with news loads, so that it is not timed as its work
     from triage.pipeline import take_in
     from triage.store.engine import open_store
 
