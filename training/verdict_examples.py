@@ -73,7 +73,8 @@ def labels_from(verdicts: Sequence[Verdict]) -> list[Label]:
     for one in verdicts:
         places.setdefault((one.take, one.note), []).append(one)
     labels = []
-    for (take, note), own in places.items():
+    for (take, note), given in places.items():
+        own = [one for one in given if one.settles][-1:] or given  # who ends a dispute speaks for all
         settled = [one for one in own if one.verdict != "unsure" and one.reason not in TECHNICAL]
         rejects = [one for one in settled if one.verdict == "reject"]
         if settled:

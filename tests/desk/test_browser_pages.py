@@ -9,9 +9,13 @@ import pytest
 
 from tests.desk.browsing import DESK, LAPTOP, MOST, PHONE, STUDIO, audition, come_in, settled, to_a_note, watched
 
-OF_SESSION = ["queue", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
+OF_SESSION = ["queue", "disputes", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
 PAGES = ["", "models", "keys", "sign-in", *(f"s/1/{page}" for page in OF_SESSION)]
-READY = {"s/1/queue": "#cell strong", "s/1/consistency": "#plot [data-note]"}  # what shows that a page is there
+READY = {
+    "s/1/queue": "#cell strong",
+    "s/1/disputes": "#over h2",
+    "s/1/consistency": "#plot [data-note]",
+}  # what shows that a page is there
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 MOST_BYTES = 400_000  # of the issue, without sound
 

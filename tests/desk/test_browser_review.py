@@ -284,6 +284,44 @@ def test_two_people_who_differ_are_both_shown(context, desk, browser):
         assert "anna accept" in page.locator(".split").inner_text()
 
 
+def test_a_producer_walks_the_disputes_and_settles_each_with_a_reason(browser, desk):
+    takes = []
+    for name, keys in (("anna", "KeyJ"), ("ben", "KeyO KeyL")):
+        with browser.new_context() as context:
+            page = come_in(context, desk, name)
+            for take in takes or [None, None]:
+                page.goto(f"{desk.address}/s/1/queue{f'?take={take}' if take else ''}")
+                page.wait_for_selector("#cell strong")
+                if not take:
+                    takes.append(
+                        page.evaluate("fetch('/api/s/1/next?n=1').then(a => a.json()).then(a => a.takes[0].id)")
+                    )
+                press_until_next(page, keys)
+                settled(page)
+    with browser.new_context() as context:
+        page = come_in(context, desk, "petra", "producer")
+        page.goto(f"{desk.address}/s/1/queue/list?show=disputed")
+        page.get_by_role("link", name="Hear them in a row").press("Enter")
+        page.wait_for_selector(".split")
+        assert {"anna", "ben"} <= set(re.findall(r"anna|ben", page.locator("#verdicts").inner_text()))
+        for keys in ("KeyO KeyJ", "KeyO Digit2 KeyL"):
+            take = card(page)
+            if keys == "KeyO KeyJ":
+                page.keyboard.press("KeyO")
+                page.keyboard.press("KeyJ")  # without a reason nothing is settled
+                assert "with a reason" in page.locator("#announcement").inner_text() and card(page) == take
+                page.keyboard.press("KeyO")
+                page.keyboard.press("KeyM")
+                page.keyboard.type("it is in character")
+                page.keyboard.press("Enter")
+            press_until_next(page, keys)
+        page.wait_for_function("() => document.getElementById('over').innerText.includes('Nobody differs')")
+        settled(page)
+        assert page.slips == []
+    given = [(one.by, one.verdict, one.reason, one.comment) for one in verdicts_of(desk.store)][-2:]
+    assert given == [("petra", "accept", None, "it is in character"), ("petra", "reject", "attack", None)]
+
+
 def test_takes_that_come_in_appear_by_themselves(context, growing, demo):
     page = audition(context, growing.desk)
     assert page.locator("#left b").first.inner_text() == f"{len(demo.takes) - 1} takes"

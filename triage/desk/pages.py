@@ -25,6 +25,7 @@ from triage.store.accounts import people
 from triage.store.finding import Wanted, choices, find_takes
 from triage.store.leases import leases
 from triage.store.progress import Progress, progress
+from triage.store.shared_settings import shared_settings
 from triage.store.spots import spots_of
 from triage.store.stored import StoredSession
 from triage.store.takes import session_of
@@ -108,6 +109,7 @@ Here = Annotated[StoredSession, Depends(session_here, scope="function")]
 
 in_navigation(1, "queue", "Listen")
 in_navigation(2, "queue/list", "Queue")
+in_navigation(8, "disputes", "Disputes")
 
 
 @router.get("/")
@@ -134,11 +136,22 @@ def _day(one: Progress) -> tuple[int, str]:
 
 
 @router.get("/s/{session_id}/queue")
-def audition_page(request: Request, me: Me, session: Here) -> HTMLResponse:
+def audition_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
     """Show the next doubtful take; its script has it dealt by /api/s/{id}/deal."""
-    measurements = {one.name: {"unit": one.unit, "label": one.label} for one in COMPARED.values()}
-    times = {name: getattr(desk_of(request).settings, name) for name in ("lease_s", "idle_s")}
-    return show(request, "audition.html", me, session=session, measurements=measurements, **times)
+    return _audition(request, me, db, session, "")
+
+
+@router.get("/s/{session_id}/disputes")
+def disputes_page(request: Request, me: Me, db: Db, session: Here) -> HTMLResponse:
+    """Show the takes that people differ on in a row; whoever may settle a dispute does so here."""
+    return _audition(request, me, db, session, "disputed")
+
+
+def _audition(request: Request, me: AtDesk, db: Connection, session: StoredSession, walk: str) -> HTMLResponse:
+    about: dict[str, Any] = {name: getattr(desk_of(request).settings, name) for name in ("lease_s", "idle_s")}
+    about["measurements"] = {one.name: {"unit": one.unit, "label": one.label} for one in COMPARED.values()}
+    settles = "verdict" in me.rights and me.role in shared_settings(db)["settled_by"]
+    return show(request, "audition.html", me, session=session, walk=walk, settles=settles, **about)
 
 
 def wanted(

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, Depends, HTTPException
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy import Connection
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change
 from triage.desk.json_views import verdicts_shown
@@ -37,9 +38,9 @@ class PostedVerdict(BaseModel):
     reason: Text = None
     comment: Text = None
     audio_digest: Annotated[str | None, Field(max_length=64)] = None  # of the take as the page had it
-    shown: Literal["learning", "random", "repeat", "second"] | None = (
-        None  # why the desk showed it, as it said with the take
-    )
+    # Why the desk showed it, as it said with the take.
+    shown: Literal["learning", "random", "repeat", "second"] | None = None
+    settles: bool = False  # it ends a dispute
 
 
 class Undo(BaseModel):
@@ -60,6 +61,8 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) ->
     take = take_of(db, take_id)
     if take is None:
         raise HTTPException(404, f"no take {take_id} in the store")
+    if posted.settles:
+        _check_settling(db, me, posted)
     blind = posted.shown == "repeat" and has_reviewed(db, take.id, me.name)
     made = [
         record_verdict(
@@ -75,6 +78,7 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) ->
                 posted.comment or None,
                 blind,
                 posted.shown,
+                posted.settles,
             ),
             _own(me, posted.key if note is None else f"{posted.key}.{note}"),
             posted.audio_digest,
@@ -130,6 +134,14 @@ def post_shared_settings(
 ) -> dict[str, Any]:
     """Store what a producer or lead sets for everybody; returns all shared settings."""
     return save_shared_settings(db, changed, me.name, datetime.now(UTC))
+
+
+def _check_settling(db: Connection, me: AtDesk, posted: PostedVerdict) -> None:
+    roles = shared_settings(db)["settled_by"]
+    if me.role not in roles:
+        raise HTTPException(403, f"{me.name} is here as {me.role}; a dispute is settled by {' or '.join(roles)}")
+    if posted.verdict == "unsure" or not (posted.reason or posted.comment):
+        raise HTTPException(400, "a dispute is settled by accept or reject, with a reason or a comment")
 
 
 def _own(me: AtDesk, key: str) -> str:

@@ -20,6 +20,7 @@ class Verdict:
     comment: str | None = None
     blind: bool = False  # the take was shown again unannounced, to see whether the same person repeats the verdict
     shown: str | None = None  # why the desk showed the take: None for its doubt, else one of SHOWN
+    settles: bool = False  # given to end a dispute: it overrules what others said there
 
 
 @dataclass(frozen=True)

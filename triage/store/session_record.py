@@ -40,7 +40,8 @@ class GivenBefore(Strict):
     at: AwareDatetime
     audio_digest: Text | None = None
     sheet_row_digest: Text | None = None
-    shown: Literal["learning", "random", "repeat"] | None = None
+    shown: Literal["learning", "random", "repeat", "second"] | None = None
+    settles: bool = False
     taken_back_by: Text | None = None
     taken_back_at: AwareDatetime | None = None
 

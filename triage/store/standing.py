@@ -2,8 +2,8 @@
 
 A verdict counts until it is taken back, until the same person gives another on the same take or note, or until
 the take's sound or its row of the take sheet is no longer what it was then. A verdict given when a take came back
-unannounced measures how consistent the person is, and never counts. People are equal: a disagreement is shown,
-not resolved.
+unannounced measures how consistent the person is, and never counts. People are equal: a disagreement is shown, until
+somebody who may do so settles it: their verdict then overrules the others' where these differ.
 
 ``settle`` works this out whenever a verdict is given or taken back and whenever a take is stored, and keeps it as
 ``verdict.stands`` and as flags of the take; queries read these.
@@ -75,7 +75,16 @@ class TakeVerdicts:
 
     @property
     def disagreements(self) -> tuple[Disagreement, ...]:
-        """Where somebody accepts what somebody else rejects, the whole take first."""
+        """Where somebody accepts what somebody else rejects and nobody settled it, the whole take first."""
+        return tuple(one for one in self._differences if self.decision(one.note) is None)
+
+    def decision(self, note: int | None) -> GivenVerdict | None:
+        """Return the verdict that settles a note, its own or else its take's; None where nobody has settled it."""
+        settling = {one.note: one for one in self.given if one.settles}  # the last one of each place
+        return settling.get(note) or settling.get(None)
+
+    @property
+    def _differences(self) -> tuple[Disagreement, ...]:
         notes = sorted({note for person in self.people.values() for note in person.notes})
         found = (Disagreement(note, self._who("accept", note), self._who("reject", note)) for note in (None, *notes))
         return tuple(one for one in found if one.accept and one.reject)
@@ -93,7 +102,9 @@ class TakeVerdicts:
     @property
     def rejected(self) -> bool:
         """Whether the take is settled, and as one to reject: who rejects a note rejects its take."""
-        return self.settled and any(one.verdict == "reject" for one in self.given)
+        differ = {one.note for one in self._differences}
+        kept = [one for one in self.given if one.note not in differ or one == self.decision(one.note)]
+        return self.settled and any(one.verdict == "reject" for one in kept)
 
     @property
     def sampled(self) -> bool:
@@ -104,7 +115,8 @@ class TakeVerdicts:
         """Return what stands on a note, None where nobody gave a verdict on it or on its take."""
         verdicts = {person.on(note) for person in self.people.values()}
         if {"accept", "reject"} <= verdicts:
-            return Outcome("disputed")
+            decided = self.decision(note)
+            return Outcome(decided.verdict, decided.reason or "") if decided else Outcome("disputed")
         for name in ("reject", "accept", "unsure"):
             if name in verdicts:
                 reasons = [one.reason for one in self.given if one.verdict == name and one.note in (None, note)]
@@ -187,7 +199,7 @@ def was_taken_back() -> ColumnElement[bool]:
 
 
 def _everything_given() -> Select[Any]:
-    names = ("id", "note", "verdict", "reason", "comment", "by", "at", "blind", "shown", "stands")
+    names = ("id", "note", "verdict", "reason", "comment", "by", "at", "blind", "shown", "settles", "stands")
     now = (take.c.name.label("take"), *(take.c[name].label(f"{name}_now") for name, _ in DIGESTS))
     then = (verdict.c[name] for name in (*names, *dict(DIGESTS)))
     query = select(verdict.c.take_id, *then, *now, retraction.c.id.label("retraction"))
@@ -203,7 +215,7 @@ def _given_verdict(row: Row[Any]) -> GivenVerdict:
     values = row._mapping
     pairs = ((values[name], values[f"{name}_now"], what) for name, what in DIGESTS)
     changed = " and ".join(what for then, now, what in pairs if then and now and then != now)
-    names = ("take", "verdict", "by", "at", "note", "reason", "comment", "blind", "shown", "id", "stands")
+    names = ("take", "verdict", "by", "at", "note", "reason", "comment", "blind", "shown", "settles", "id", "stands")
     return GivenVerdict(
         **{name: values[name] for name in names}, taken_back=row.retraction is not None, changed=changed or None
     )

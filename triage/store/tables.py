@@ -228,6 +228,7 @@ verdict = Table(
     Column("audio_digest", Words),  # of the take as it was heard
     Column("sheet_row_digest", Words),
     Column("shown", Words),  # why the desk showed the take: NULL for its doubt, else one of domain.verdict.SHOWN
+    Column("settles", Boolean, nullable=False, server_default=false()),  # it ends a dispute
     Column("stands", Boolean, nullable=False, server_default=false()),  # kept up by store/standing.py
     CheckConstraint("verdict IN ('accept', 'reject', 'unsure')", name="word"),
     Index("ix_verdict_take_id_id", "take_id", "id"),

@@ -32,6 +32,7 @@ LARGE = (
 PATHS = (
     "/",
     "/s/1/queue",
+    "/s/1/disputes",
     "/s/1/queue/list",
     "/s/1/queue/list?show=all&q=t&pitch=C4&kind=length&mic=room&person=anna&sort=recorded&page=2",
     "/s/1/queue/list?instrument=horn&dynamic=ff&sort=take",

@@ -4,6 +4,7 @@ import { UpcomingTakes } from "./upcoming.js";
 import { Decisions, giveComment } from "./deciding.js";
 import { showCard, showNotes, showTarget } from "./take_card.js";
 import { comparison, pictureOf } from "./comparing.js";
+import { WalkedTakes } from "./walked.js";
 import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
 import { follow, get, make, post, announce } from "./desk.js";
 import { micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
@@ -16,10 +17,10 @@ import { remember, remembered, showLeft, showOthers } from "./remaining.js";
 import { inWords, NOISES, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
-const { session: sessionId, person, judges } = by("audition").dataset;
-Object.assign(state, { person, judges: judges === "true" });
+const { session: sessionId, person, judges, walk, settles } = by("audition").dataset;
+Object.assign(state, { person, judges: judges === "true", settles: Boolean(walk) && settles === "true" });
 const picture = new Picture(by("whole"), by("near"));
-const ahead = new UpcomingTakes(sessionId, state, () => decisions.outbox.waiting, prepare);
+const ahead = walk ? new WalkedTakes(sessionId, prepare) : new UpcomingTakes(sessionId, state, () => decisions.outbox.waiting, prepare);
 const presence = new Presence(by("audition").dataset, ahead, refill, () => player.playing);
 const decisions = new Decisions(sessionId, person, ahead, { show, redraw, advance });
 
@@ -33,7 +34,9 @@ function show(take, spotAt = 0) {
   by("audition").hidden = !take;
   by("over").hidden = Boolean(take);
   if (!take) return showOver();
-  takeSpot(take.spots.length ? Math.max(0, spotAt) : -1);
+  const split = walk && take.verdicts.disagreements.find((one) => one.note !== null);
+  if (split) takeNote(split.note);
+  else takeSpot(take.spots.length ? Math.max(0, spotAt) : -1);
   if (fresh) giveComment(take.id, remembered(`comment.${take.id}`) || "");
   redraw();
   announce(`${take.take}. ${by("statement").textContent}`, false);
@@ -59,7 +62,7 @@ async function redraw() {
   const on = notes.length ? onNotes(notes).trim() : "the whole take";
   showKeys({
     reject: `reject ${on}${reason ? `: ${inWords(reason)}` : ""}`,
-    accept: state.marked.size ? `accept ${on}` : "accept the take",
+    accept: state.marked.size || state.settles ? `accept ${on}` : "accept the take",
     unsure: state.marked.size ? `unsure of ${on}` : "leave it to others",
     mark: state.marked.has(state.noteAt) ? "unmark the note" : "mark the note",
     mic: take.mics.length > 1 ? `on ${micsOf(take, spot)[(state.micAt + 1) % take.mics.length].name}` : "on the next microphone",
@@ -99,8 +102,8 @@ function found(kinds, usual) {
 
 function showOver() {
   const { settled = 0, all = 0 } = ahead.left ?? {}, elsewhere = ahead.others.length;
-  const head = elsewhere ? "All that is left is on other people's screens" : all ? "Nothing is left for you to hear" : "No takes yet";
-  const text = elsewhere ? "What they give back appears here by itself." : all
+  const head = walk ? "Nobody differs any more" : elsewhere ? "All that is left is on other people's screens" : all ? "Nothing is left for you to hear" : "No takes yet";
+  const text = walk ? "Every dispute of this session is settled." : elsewhere ? "What they give back appears here by itself." : all
     ? `${settled} of ${all} takes are settled; the others wait for somebody else's verdict, or could not be analysed: the queue says why. What changes or comes in appears here by itself.`
     : "This session holds no takes so far. They appear here by themselves as they come in.";
   const back = make("button", { type: "button", "data-does": "undo", text: "Undo the last verdict" });

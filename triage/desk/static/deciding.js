@@ -26,15 +26,18 @@ export class Decisions {
   decide(verdict) {
     const { take } = state;
     if (!take) return;
-    const notes = verdict === "reject" || state.marked.size ? targets() : [];
-    if (notes.length && notes.every((note) => ownNotes()[note] === verdict)) return announce(`You said ${verdict} on${onNotes(notes)} already`);
-    const reason = verdict === "accept" ? null : state.reason ?? spotNow()?.kind ?? null;
+    const notes = verdict === "reject" || state.marked.size || state.settles ? targets() : [];
+    if (notes.length && !state.settles && notes.every((note) => ownNotes()[note] === verdict)) return announce(`You said ${verdict} on${onNotes(notes)} already`);
+    const reason = state.reason ?? (verdict === "accept" ? null : spotNow()?.kind ?? null);
     const comment = by("comment").value.trim() || null;
-    const body = { notes, verdict, reason, comment, audio_digest: take.audio_digest, shown: take.shown ?? null };
+    if (state.settles && verdict === "unsure") return announce("A dispute is settled by accept or reject; later puts it off");
+    if (state.settles && !reason && !comment) return announce("A dispute is settled with a reason: choose one by its digit, or write a comment");
+    const body = { notes, verdict, reason, comment, audio_digest: take.audio_digest, shown: take.shown ?? null, settles: state.settles };
     const { key } = this.outbox.put({ kind: "verdict", takeId: take.id, body });
     this.#remember({ id: key, takeId: take.id, take: take.take, spotAt: state.spotAt, notes, verdict, reason, comment }, take);
     giveComment(take.id, "");
     announce(`${take.take}${onNotes(notes)}: ${verdict}${reason ? `, ${inWords(reason)}` : ""}`);
+    if (state.settles) return; // what is left of the dispute the desk says
     if (notes.length) return this.#afterNotes(notes, verdict);
     this.ahead.decide();
     this.page.advance();
@@ -95,12 +98,23 @@ export class Decisions {
     if (next < 0) announce(`${take.take}${onNotes(notes)}: ${verdict}. Now the take as it stands`);
   }
 
+  /** Go on to what else of the take people differ on; where there is nothing, to the next take. */
+  #afterSettling([split]) {
+    state.marked.clear();
+    if (split) {
+      if (split.note !== null) takeNote(split.note);
+      return this.page.redraw();
+    }
+    this.ahead.decide();
+    this.page.advance();
+  }
+
   async #answered(entry, answer) {
     if (answer.left) showLeft((this.ahead.left = answer.left));
     if (entry.kind === "verdict") {
       this.ahead.acknowledged(entry.takeId);
       if (entry.takeId === state.take?.id) { state.take.verdicts = answer.verdicts; showVerdicts(state.take); }
-      return;
+      return entry.body.settles && entry.takeId === state.take?.id ? this.#afterSettling(answer.verdicts.disagreements) : undefined;
     }
     const back = answer.taken_back?.[0];
     if (!back) return announce("There is nothing of yours left to take back");

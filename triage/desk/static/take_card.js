@@ -62,7 +62,7 @@ export function showTarget(take) {
   const notes = targets(), own = ownNotes();
   const rejected = take.notes.map((one) => one.number).filter((number) => own[number] === "reject");
   const on = state.whole || !notes.length ? `Verdict on the whole take, ${take.notes.length} note${take.notes.length === 1 ? "" : "s"}` : `Verdict on${onNotes(notes)}`;
-  by("target").textContent = state.judges ? `${on}${rejected.length ? ` · rejected so far:${onNotes(rejected)}; accept leaves that as it is` : ""}` : "Verdicts are for editors, producers and leads";
+  by("target").textContent = state.settles ? `${on.replace("Verdict on", "Settles")}: with a reason (digit) or a comment` : state.judges ? `${on}${rejected.length ? ` · rejected so far:${onNotes(rejected)}; accept leaves that as it is` : ""}` : "Verdicts are for editors, producers and leads";
 }
 
 function quiet(take) {
@@ -112,21 +112,17 @@ function showSpots(take, spot) {
   by("spots").querySelector("[aria-current]")?.scrollIntoView({ block: "nearest" });
 }
 
-/** Show every person's standing verdict, where they disagree, and their comments. */
+/** Show where people differ, and what each said and why; a verdict that was superseded or taken back is left out. */
 export function showVerdicts(take) {
-  const { history: all = [], people = {}, disagreements = [] } = take.verdicts || {};
+  const { history: all = [], disagreements = [] } = take.verdicts || {};
   const box = by("verdicts");
   box.replaceChildren();
   for (const split of disagreements)
     box.append(make("p", { class: "split", text: `You differ on ${split.note ? `note ${split.note}` : "the take"}: ${names(split.accept)} accept, ${names(split.reject)} reject.` }));
-  for (const [name, words] of Object.entries(people)) {
-    if (words.take) box.append(line(name, "the take", words.take));
-    for (const [note, word] of Object.entries(words.notes || {})) box.append(line(name, `note ${note}`, word));
-  }
-  for (const one of all.filter((entry) => entry.comment && !entry.taken_back))
-    box.append(make("p", { class: "soft", text: `“${one.comment}” ${one.by}` }));
+  for (const one of all.filter((entry) => entry.stands)) box.append(line(one));
   if (!box.childElementCount) box.append(make("p", { class: "soft", text: "nothing yet" }));
 }
 
 const names = (list) => list.join(", ");
-const line = (name, what, word) => make("p", {}, make("span", { class: `verdict ${word}`, text: word }), make("span", { class: "soft", text: ` ${what}, ${name}` }));
+const line = ({ verdict, note, by: person, reason, comment, settles }) => make("p", {}, make("span", { class: `verdict ${verdict}`, text: verdict }),
+  make("span", { class: "soft", text: ` ${note ? `note ${note}` : "the take"}, ${person}${settles ? ", settles it" : ""}${reason ? `: ${inWords(reason)}` : ""}${comment ? ` “${comment}”` : ""}` }));
