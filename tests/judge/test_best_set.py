@@ -8,7 +8,8 @@ from scipy.optimize import linear_sum_assignment
 
 from triage.domain.errors import JudgeError
 from triage.domain.measurements import COMPARED
-from triage.judge.best_set import PATH, PROGRAMME, best_set
+from triage.judge import best_set as module
+from triage.judge.best_set import PATH, PROGRAMME, best_set, swap_costs
 from triage.judge.best_set_costs import BETWEEN_KEYS, Costs, axes_of, costs_of, roughness
 from triage.judge.repetition_numbering import number_repetitions
 
@@ -219,3 +220,16 @@ def test_roughness_is_the_mean_step():
     axes = np.array([[0.0, 0.0], [1.0, 0.0], [4.0, 0.0]])
     assert roughness(axes, [{1: 0}, {1: 1}, {}, {1: 2}]) == pytest.approx(1.0)
     assert np.isnan(roughness(axes, [{1: 0}, {2: 1}]))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_swap_costs_what_the_whole_set_then_costs_more(seed):
+    costs = keyboard([50, 51, 53, 54], [3, 4, 2, 3], seed)
+    rows = best_set(costs, 2).rows()
+    assert module.total_cost(costs, rows) == pytest.approx(total_cost(costs, rows))
+    swaps = swap_costs(costs, rows)
+    assert set(swaps) == set(range(len(costs.pitch))) - set(rows)
+    for row, more in swaps.items():
+        same = [out for out in rows if costs.pitch[out] == costs.pitch[row]]
+        swapped = [total_cost(costs, [one for one in rows if one != out] + [row]) for out in same]
+        assert more == pytest.approx(min(swapped) - total_cost(costs, rows)) and more > -1e-9

@@ -132,3 +132,17 @@ def test_sessions_are_chosen_from_together_or_alone(engine):
 def test_nothing_recorded_is_nothing_kept(engine):
     fill(engine, [], planned=[PlannedTake("T1", (50,))])
     assert kept(engine).groups == ()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_no_choice_is_said_to_look_worse_than_none_at_all(engine, seed):
+    rng = np.random.default_rng(seed)
+    measured = {n: {"length_s": float(rng.uniform(0.2, 0.9)), "cents": 0.0} for n in range(1, 13)}
+    doubts = {n: float(rng.uniform(0.0, 0.4)) for n in range(1, 13)}
+    fill(engine, [PlannedTake("T1", (50, 51, 52), repetitions=4, measured=measured, doubts=doubts)])
+    (group,) = kept(engine, repetitions=2).groups
+    assert group.gain is not None and 0.0 <= group.gain <= 1.0
+    assert all(one.costs >= -1e-9 for one in group.candidate_notes)
+    assert sum(one.repetition is not None for one in group.candidate_notes) == len(group.kept)
+    (everything,) = kept(engine, repetitions=4).groups
+    assert everything.gain is None  # nothing to choose from

@@ -18,6 +18,7 @@ PICKUP = tuple(
     "instrument setup articulation dynamic pitch pitch_midi wanted "
     "clean missing tier value estimate_s reason takes".split()
 )
+LEAST_GAIN = 0.005
 KEPT = tuple(
     "session take note instrument articulation dynamic pitch pitch_midi repetition start_s end_s "
     "chosen clean reject_probability cost own repeats below above next_take next_note next_costs".split()
@@ -97,7 +98,7 @@ def _remarks(found: PickupList) -> list[str]:
 
 
 def _group(group: KeepGroup) -> Mapping[str, Any]:
-    values = {name: value for name, value in vars(group).items() if name != "kept"}
+    values = {name: value for name, value in vars(group).items() if name not in ("kept", "candidate_notes")}
     return values | {"kept": [asdict(note) for note in group.kept]}
 
 
@@ -112,5 +113,9 @@ def _kept_cells(note: KeptNote) -> list[str]:
 
 
 def _consistency(group: KeepGroup) -> str:
-    line = f"{cell_text(group)}: {len(group.kept)} of {group.wanted} kept out of {group.candidates}, {group.method}, "
-    return line + f"{group.uneven:.2f} sigma from key to key (first clean takes: {group.uneven_first:.2f})"
+    line = f"{cell_text(group)}: {len(group.kept)} of {group.wanted} kept out of {group.candidates}, {group.method}: "
+    if group.gain is None:
+        return line + "all there are, nothing to choose from"
+    if group.gain < LEAST_GAIN:
+        return line + "as good as the first ones played"
+    return line + f"{100 * group.gain:.0f} % better than the first ones played (by doubt and evenness)"

@@ -105,6 +105,56 @@ def best_set(
     return _with_shares(costs, rows, PATH, max(counts, default=0), others, fixed)
 
 
+def total_cost(costs: Costs, rows: Sequence[int]) -> float:
+    """Return what a set of notes costs, as ``best_set`` adds it up.
+
+    Parameters
+    ----------
+    costs : Costs
+    rows : sequence of int
+        The notes of the set; one or more.
+
+    Returns
+    -------
+    float
+    """
+    kept = np.array(sorted(rows), dtype=int)
+    states = [kept[costs.pitch[kept] == pitch][None, :] for pitch in np.unique(costs.pitch[kept])]
+    within = sum(float(_within(costs, own)[0]) for own in states)
+    return within + sum(float(_between(costs, low, high)[0, 0]) for low, high in pairwise(states))
+
+
+def swap_costs(costs: Costs, rows: Sequence[int]) -> dict[int, float]:
+    """Return what each note outside a set would cost more in the place of one of its pitch, the cheapest place.
+
+    Parameters
+    ----------
+    costs : Costs
+    rows : sequence of int
+        The set.
+
+    Returns
+    -------
+    dict of int to float
+        Row to cost, for every candidate whose pitch has a note in the set; less than 0 where a person's choice keeps
+        a dearer note.
+    """
+    pitches, kept = np.unique(costs.pitch[list(rows)]), sorted(rows)
+    of_pitch = {float(pitch): [row for row in kept if costs.pitch[row] == pitch] for pitch in pitches}
+    found: dict[int, float] = {}
+    for at, pitch in enumerate(pitches.tolist()):
+        own = of_pitch[pitch]
+        beside = [
+            row for near in pitches[max(0, at - 1) : at + 2].tolist() if near != pitch for row in of_pitch[near]
+        ]
+        now = total_cost(costs, [*beside, *own])
+        for row in np.flatnonzero(costs.pitch == pitch).tolist():
+            if row not in own:
+                swaps = ([*beside, *(one for one in own if one != out), row] for out in own)
+                found[row] = min(total_cost(costs, swapped) for swapped in swaps) - now
+    return found
+
+
 def _check(costs: Costs, wanted: Sequence[int], fixed: frozenset[int]) -> None:
     if min(wanted, default=1) < 1:
         raise JudgeError(f"{min(wanted)} notes wanted of a pitch; expected 1 or more")

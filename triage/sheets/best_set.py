@@ -12,8 +12,8 @@ import numpy as np
 from sqlalchemy import Connection
 
 from triage.domain.pitch import pitch_name
-from triage.judge.best_set import Kept, best_set
-from triage.judge.best_set_costs import BETWEEN_KEYS, axes_of, costs_of, roughness
+from triage.judge.best_set import Kept, best_set, swap_costs, total_cost
+from triage.judge.best_set_costs import BETWEEN_KEYS, Costs, axes_of, costs_of, roughness
 from triage.judge.clean_notes import DOUBT_BOUND, Played, fault_of, files_open
 from triage.judge.plan import CellCount, count_cells
 from triage.judge.repetition_numbering import number_repetitions
@@ -56,8 +56,28 @@ class KeptNote:
 
 
 @dataclass(frozen=True)
+class Candidate:
+    """One note that may fill a cell: what is wrong with it, whether it is kept, and what choosing it would cost."""
+
+    session: str
+    take: str
+    note: int
+    pitch_midi: int
+    doubt: float | None
+    outlier: float | None  # sigmas from its neighbours
+    fault: str | None
+    repetition: int | None  # that it is kept as
+    chosen: bool
+    costs: float  # more for the whole set, were it kept; 0 for one that is
+
+
+@dataclass(frozen=True)
 class KeepGroup:
-    """The kept notes of one instrument, articulation and dynamic; roughness in robust sigmas per key."""
+    """The kept notes of one instrument, articulation and dynamic; roughness in robust sigmas per key.
+
+    ``gain``: by what share the set costs less than the first notes played of each cell, as many of them; None where
+    there was nothing to choose from.
+    """
 
     instrument: str
     articulation: str
@@ -70,6 +90,8 @@ class KeepGroup:
     states: int
     uneven: float
     uneven_first: float
+    gain: float | None
+    candidate_notes: tuple[Candidate, ...]
 
 
 @dataclass(frozen=True)
@@ -148,7 +170,50 @@ def _group(
         found.states,
         roughness(costs.axes, [{numbers[row]: row for row in own} for own in sets]),
         roughness(costs.axes, first),
+        _gain(costs, found.rows(), pitch, clean, fixed),
+        _candidates(
+            keys, played, planned, fixed, {row: numbers[row] for row in found.rows()}, swap_costs(costs, found.rows())
+        ),
     )
+
+
+def _gain(
+    costs: Costs, rows: Sequence[int], pitch: np.ndarray, clean: np.ndarray, fixed: frozenset[int]
+) -> float | None:
+    """Return by what share a set is better than what is kept without choosing: the first notes, clean ones first."""
+    first: list[int] = []
+    for p in np.unique(pitch[list(rows)]):
+        own = sorted(np.flatnonzero(pitch == p).tolist(), key=lambda row: (row not in fixed, not clean[row], row))
+        first += own[: int((pitch[list(rows)] == p).sum())]
+    if not rows or len(rows) == len(pitch):
+        return None
+    before = total_cost(costs, first)
+    return 1.0 - total_cost(costs, rows) / before if before > 0 else 0.0
+
+
+def _candidates(
+    keys: Sequence[Key],
+    played: Sequence[Played],
+    planned: Planned,
+    fixed: frozenset[int],
+    kept: Mapping[int, int],
+    swaps: Mapping[int, float],
+) -> tuple[Candidate, ...]:
+    """Return all notes of the group, by pitch, the kept ones first and then the cheapest."""
+    found = [
+        Candidate(
+            *key,
+            note.pitch or 0,
+            note.doubt,
+            planned.stored[key].outlier,
+            fault_of(note),
+            kept.get(row),
+            row in fixed,
+            swaps.get(row, 0.0),
+        )
+        for row, (key, note) in enumerate(zip(keys, played, strict=True))
+    ]
+    return tuple(sorted(found, key=lambda one: (one.pitch_midi, one.repetition or 10**6, one.costs)))
 
 
 def _first(pitch: np.ndarray, clean: np.ndarray, wanted: dict[int, int]) -> list[dict[int, int]]:
