@@ -27,7 +27,9 @@ PAGES = (
     "/",
     "/s/{s}/queue",
     "/s/{s}/queue/list",
-    "/s/{s}/queue/list?show=all&after={rank}",
+    "/s/{s}/queue/list?show=all&page=7&sort=longest",
+    "/s/{s}/queue/list?q=t&kind=attack&pitch=60&person=anna",
+    "/s/{s}/disputes",
     "/s/{s}/arrivals",
     "/s/{s}/noise",
     "/s/{s}/consistency",
@@ -169,7 +171,7 @@ def six_at_once(desk: Served, chosen: argparse.Namespace) -> None:
         editor, step = desk.person(f"editor {n}"), 0
         while time.perf_counter() < until_s:
             began = time.perf_counter()
-            takes = editor.get("/api/s/1/next?n=3").json()["takes"]
+            takes = editor.post("/api/s/1/deal", {"n": 3}).json()["takes"]
             body = {"verdict": "reject", "key": f"six-{step:06}"}
             answer = editor.post(f"/api/takes/{random.choice(takes)['id']}/verdict", body)
             assert answer.status_code == 200, answer.text
@@ -181,7 +183,7 @@ def six_at_once(desk: Served, chosen: argparse.Namespace) -> None:
         worker.start()
     for worker in workers:
         worker.join()
-    line(f"six editors, next and verdict: {3 * len(spent)} verdicts a minute", np.array(spent))
+    line(f"six editors, takes dealt and verdict: {3 * len(spent)} verdicts a minute", np.array(spent))
 
 
 def line(what: str, times: np.ndarray, cpu_ms: float | None = None, n_bytes: int = 0) -> None:

@@ -3,8 +3,8 @@
 from datetime import UTC, datetime
 
 from tests.desk.browsing import LAPTOP, come_in, desk_on, settled, verdicts_of
-from triage.store.engine import open_store, writing
-from triage.store.shared_settings import save_shared_settings
+from triage.store.engine import open_store, reading, writing
+from triage.store.shared_settings import save_shared_settings, shared_settings
 
 NEXT = """was => document.getElementById('audition').hidden
     || ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)"""
@@ -81,6 +81,23 @@ def test_a_take_dealt_to_two_says_so_and_hides_what_the_other_said(browser, desk
         ben.wait_for_function("take => document.querySelector('#cell strong')?.textContent === take", arg=first)
         assert "two people on purpose" in ben.locator("#back").inner_text()
         assert "anna" not in ben.locator("#verdicts").inner_text()
+
+
+def test_a_lead_sets_for_everybody_who_settles_and_how_many_takes_two_people_hear(context, desk):
+    page = come_in(context, desk, "lena", "lead")
+    page.goto(f"{desk.address}/s/1/queue")
+    page.wait_for_selector("#cell strong")
+    page.keyboard.press("KeyH")
+    page.get_by_label("Heard by two people on purpose").fill("20")
+    page.get_by_label("lead", exact=True).check()
+    page.wait_for_function("() => document.getElementById('announcement').textContent === 'Set for everybody'")
+    page.wait_for_timeout(300)
+    page.reload()
+    page.wait_for_selector("#cell strong")
+    engine = open_store(desk.store)
+    with reading(engine) as db:
+        assert shared_settings(db) == {"share_for_two": 0.2, "settled_by": ["lead", "producer"]}
+    engine.dispose()
 
 
 def test_a_page_that_is_closed_gives_its_takes_back(browser, desk):

@@ -17,11 +17,12 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from triage.desk.access import AtDesk, Db, Me, desk_of
+from triage.desk.people import RIGHTS
 from triage.desk.sheet_views import FORM
 from triage.desk.template_filters import FILTERS
 from triage.domain.kinds import as_json
 from triage.domain.measurements import COMPARED
-from triage.store.accounts import people
+from triage.store.accounts import ROLES, people
 from triage.store.finding import Wanted, choices, find_takes
 from triage.store.leases import leases
 from triage.store.progress import Progress, progress
@@ -150,7 +151,9 @@ def disputes_page(request: Request, me: Me, db: Db, session: Here) -> HTMLRespon
 def _audition(request: Request, me: AtDesk, db: Connection, session: StoredSession, walk: str) -> HTMLResponse:
     about: dict[str, Any] = {name: getattr(desk_of(request).settings, name) for name in ("lease_s", "idle_s")}
     about["measurements"] = {one.name: {"unit": one.unit, "label": one.label} for one in COMPARED.values()}
-    settles = "verdict" in me.rights and me.role in shared_settings(db)["settled_by"]
+    shared = shared_settings(db)
+    settles = "verdict" in me.rights and me.role in shared["settled_by"]
+    about |= {"shared": shared, "roles": [role for role in ROLES if "verdict" in RIGHTS[role]]}
     return show(request, "audition.html", me, session=session, walk=walk, settles=settles, **about)
 
 

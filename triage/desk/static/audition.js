@@ -260,8 +260,18 @@ function wireSheet(fillKeys) {
   by("itself").addEventListener("change", () => playsItself(by("itself").checked));
   by("teaching").checked = state.teaching;
   by("teaching").addEventListener("change", () => post("/api/me/preferences", { teaching: by("teaching").checked ? "on" : "off" }).then(refill, (error) => announce(error.message)));
+  wireShared();
   by("sheet-close").addEventListener("click", () => by("sheet").close());
   by("bound").addEventListener("change", () => post("/api/me/preferences", { bound_rejects: Number(by("bound").value) }).then(refill, (error) => announce(error.message)));
+}
+
+/** What holds for everybody, where this person may set it; a page opened from then on goes by it. */
+function wireShared() {
+  const save = () => post("/api/shared-settings", {
+    share_for_two: Number(by("share-for-two").value) / 100,
+    settled_by: [...document.querySelectorAll("[name=settled-by]:checked")].map((one) => one.value),
+  }).then(() => announce("Set for everybody"), (error) => announce(error.message));
+  by("shared")?.addEventListener("change", save);
 }
 
 function playsItself(now) {
