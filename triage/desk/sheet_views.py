@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from triage.desk.keepers_view import keepers_parts
 from triage.domain.code_key import code_key
 from triage.domain.errors import StoreError
 from triage.store.cached_sheets import ALL
@@ -152,4 +153,5 @@ SHEETS: dict[str, Callable[[Connection, int], Parts]] = {
     "noise": noise_parts,
     "pickups": pickups_parts,
     "consistency": consistency_parts,
+    "keepers": keepers_parts,
 }

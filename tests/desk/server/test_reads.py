@@ -42,6 +42,7 @@ PATHS = (
     "/s/1/noise",
     "/s/1/consistency",
     "/s/1/pickups",
+    "/s/1/keepers",
     "/models",
     "/keys",
     "/sign-in",
