@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import norm, theilslopes
 
 from triage.domain.errors import JudgeError
-from triage.judge.trend import mann_kendall
+from triage.judge.trend import mann_kendall, theil_sen_slope
 
 # A worked example with one tie: mathcs.holycross.edu/~little/Montserrat/MannKendallByHand.txt, S = 54, Z = 2.9058.
 BY_HAND = [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
@@ -85,3 +85,15 @@ def test_what_cannot_be_tested_is_refused():
         mann_kendall([1, 2, np.inf])
     with pytest.raises(JudgeError, match="between 0 and 1"):
         mann_kendall([1, 2, 3], confidence=95)
+
+
+def test_the_slope_alone_is_that_of_scipy_and_unknown_values_take_no_part():
+    rng = np.random.default_rng(4)
+    values = 0.3 * np.arange(40) + rng.normal(size=40)
+    assert theil_sen_slope(values) == pytest.approx(theilslopes(values).slope, rel=1e-12)
+    values[[3, 17]] = np.nan
+    known = np.isfinite(values)
+    assert theil_sen_slope(values) == pytest.approx(
+        theilslopes(values[known], np.flatnonzero(known)).slope, rel=1e-12
+    )
+    assert np.isnan(theil_sen_slope(np.array([np.nan, 1.0])))

@@ -63,6 +63,21 @@ def mann_kendall(values: np.ndarray, times: np.ndarray | None = None, confidence
     return Trend(float(test.statistic), float(test.pvalue), slope, low, high, len(x))
 
 
+def theil_sen_slope(values: np.ndarray) -> float:
+    """Return the median of the slopes between all pairs of known values, a step apart each; NaN of fewer than two.
+
+    References
+    ----------
+    Theil, 1950; Sen, JASA 63, 1968.
+    """
+    known = np.flatnonzero(np.isfinite(values))
+    first, second = np.triu_indices(len(known), 1)
+    if not len(first):
+        return UNKNOWN
+    rises = values[known[second]] - values[known[first]]
+    return float(np.median(rises / (known[second] - known[first])))
+
+
 def _checked(values: np.ndarray, times: np.ndarray | None, confidence: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the values that are known with their times, in order of time."""
     x = np.asarray(values, dtype=float)

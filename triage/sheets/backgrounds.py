@@ -12,7 +12,7 @@ import numpy as np
 
 from triage.domain.take import NoiseFloor
 from triage.judge.noise_rating import BANDS_HZ, NoiseRating, noise_rating
-from triage.judge.trend import mann_kendall
+from triage.judge.trend import mann_kendall, theil_sen_slope
 
 TONE_DBFS = -3.01  # a tone at full scale, as a mean square
 SURE, LEAST_CHANGE_DB = 0.01, 2.0  # of a drift worth reporting
@@ -91,6 +91,10 @@ def _rating(octaves_dbfs: tuple[float | None, ...], to_spl: float) -> NoiseRatin
 
 def _change_db(levels_dbfs: Sequence[float | None]) -> float | None:
     """Return by how much the background rose from the first take to the last, if it surely did."""
-    trend = mann_kendall(np.array([np.nan if level is None else level for level in levels_dbfs], dtype=float))
-    change = trend.slope * (len(levels_dbfs) - 1)
+    levels = np.array([np.nan if level is None else level for level in levels_dbfs], dtype=float)
+    # What is too small to be reported need not be tested, and the test's library takes long to load.
+    if not abs(theil_sen_slope(levels)) * (len(levels) - 1) >= LEAST_CHANGE_DB:
+        return None
+    trend = mann_kendall(levels)
+    change = trend.slope * (len(levels) - 1)
     return float(change) if trend.p < SURE and abs(change) >= LEAST_CHANGE_DB else None
