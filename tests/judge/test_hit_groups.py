@@ -20,6 +20,7 @@ class Heard:
     end_s: float
     level_dbfs: float | None = -50.0
     exposed: float | None = 0.8
+    sound: tuple[float, ...] = ()
 
 
 def session(seed=1):
@@ -227,3 +228,24 @@ def test_the_tail_of_unequal_chances_is_exact():
     # By hand: P(at least 2 of 0.5, 0.5, 0.2) = 1 - 0.2 - (0.2 + 0.2 + 0.05).
     assert tail(np.array([0.5, 0.5, 0.2]), 2) == pytest.approx(0.35)
     assert tail(np.array([0.5]), 0) == 1.0
+
+
+def test_hits_without_a_rhythm_that_sound_the_same_are_one_group_in_every_microphone():
+    notes, rng = session(), np.random.default_rng(3)
+    squeak, thud = np.linspace(-30.0, 0.0, 20), tuple(np.linspace(0.0, -30.0, 20))
+    named = [("creak", "room-left"), ("other-noise", "room-right"), ("creak", "room-left"), ("knock", "close")]
+    hits = [
+        hit(
+            f"T{k:03}",
+            between(notes[f"T{k:03}"], rng),
+            kind,
+            mic,
+            sound=tuple(np.array(squeak) + rng.normal(0, 1, 20)),
+        )
+        for k, (kind, mic) in enumerate(named)
+    ]
+    hits += [hit("T010", 0.3, "knock", "close", sound=thud), hit("T011", 0.4, "creak", "close")]
+    keys = group_keys(hits, notes)
+    assert keys == ["room-left:creak:any"] * 4 + ["close:knock:any", "close:creak:any"]
+    # a group that somebody has marked keeps its hits
+    assert group_keys(hits, notes, {"close:knock:any"})[3] == "close:knock:any"

@@ -12,8 +12,11 @@ from typing import Protocol
 
 import numpy as np
 
-from triage.domain.kinds import kind_named
+from triage.domain.kinds import UNCLEAR, kind_named
 from triage.judge.hit_rhythms import TakeNotes, keeps, note_rhythm, regular
+from triage.judge.learned_hits import ALIKE_DB, LENGTH_RATIO, sound_distance_db
+
+LEAST_ALIKE = 3  # hits that sound the same
 
 LASTING_S = 2.0  # a shorter hum is an event like any other
 MISREAD_S, MISREAD_DB = 0.3, 10.0  # this near to a group's usual time and level a hit of another kind was misread
@@ -50,6 +53,10 @@ class DetectedHit(Protocol):
     @property
     def exposed(self) -> float | None:
         """From 0, masked, to 1."""
+
+    @property
+    def sound(self) -> tuple[float, ...]:
+        """Level of each part of its spectrum, in dB of the highest; empty where unknown."""
 
 
 @dataclass(frozen=True)
@@ -96,8 +103,9 @@ def group_keys(hits: Sequence[DetectedHit], notes: Mapping[str, TakeNotes], know
     """Return the group of each hit.
 
     Hits of one microphone and kind are split by rhythm: the surest one is taken out first, then the next, and what
-    is left has none. At last hits of other kinds at just the same place and level in the take are taken for
-    misread ones: the majority names the group.
+    is left has none. Then hits of other kinds at just the same place and level in the take are taken for misread
+    ones: the majority names the group. At last those without a rhythm that sound the same are one group, in whatever
+    microphone and of whatever kind each was found: the same chair creaks all day.
 
     Parameters
     ----------
@@ -126,7 +134,45 @@ def group_keys(hits: Sequence[DetectedHit], notes: Mapping[str, TakeNotes], know
             for i in found:
                 rhythms[i] = rhythm
     kinds = _majority(hits, notes, [hit.kind for hit in hits], rhythms)
-    return [key_of(hit.mic, kind, rhythm) for hit, kind, rhythm in zip(hits, kinds, rhythms, strict=True)]
+    mics = [hit.mic for hit in hits]
+    keys = [key_of(*one) for one in zip(mics, kinds, rhythms, strict=True)]
+    loose = [i for i, rhythm in enumerate(rhythms) if rhythm == "any" and keys[i] not in known]
+    for cause in _alike(hits, loose):
+        clear = [kinds[i] for i in cause if kinds[i] != UNCLEAR]
+        name = key_of(_most([mics[i] for i in cause]), _most(clear or [UNCLEAR]), "any")
+        for i in cause:
+            keys[i] = name
+    return keys
+
+
+def _alike(hits: Sequence[DetectedHit], loose: Sequence[int]) -> list[list[int]]:
+    """Return the hits that sound the same, LEAST_ALIKE or more together: one cause, whatever each was taken for.
+
+    Each hit joins the first one before it that it is within ALIKE_DB of, by the parts of its spectrum, and no longer
+    or shorter than LENGTH_RATIO times.
+    """
+    found: list[list[int]] = []
+    for i in loose:
+        for own in found:
+            if _sound_same(hits[i], hits[own[0]]):
+                own.append(i)
+                break
+        else:
+            found.append([i])
+    return [own for own in found if len(own) >= LEAST_ALIKE]
+
+
+def _sound_same(one: DetectedHit, other: DetectedHit) -> bool:
+    lengths = [max(hit.end_s - hit.start_s, 1e-3) for hit in (one, other)]
+    if max(lengths) > LENGTH_RATIO * min(lengths):
+        return False
+    return sound_distance_db(one.sound, other.sound) <= ALIKE_DB
+
+
+def _most(names: Sequence[str]) -> str:
+    """Return the most frequent name, of several the first in the alphabet."""
+    counts = Counter(names)
+    return min(counts, key=lambda name: (-counts[name], name))
 
 
 def groups_of(hits: Sequence[DetectedHit], keys: Sequence[str]) -> list[HitGroup]:
