@@ -15,7 +15,7 @@ AT_PLAYER_S, ELSEWHERE_S = (
 LEAST_NOISE = 0.05  # a natural sound that the network is so sure of needs no second look
 # How much more often a noise than a natural sound seems to come from the player, and from elsewhere: on development
 # sessions 18 % of the noises and 95 % of the natural sounds do come from the player.
-FROM_PLAYER, FROM_ELSEWHERE = 0.2, 20.0
+FROM_PLAYER, FROM_ELSEWHERE, FROM_ANYWHERE = 0.2, 20.0, 3.0  # the last where arrival times say nothing
 
 
 def away_from_player_s(later_s: np.ndarray, lag_s: np.ndarray) -> float:
@@ -47,7 +47,10 @@ def noise_odds(event: NoiseEvent, away_s: float) -> float:
     away_s : float
         Of ``away_from_player_s``; NaN where unknown.
     """
-    factor = FROM_PLAYER if away_s <= AT_PLAYER_S else FROM_ELSEWHERE if away_s > ELSEWHERE_S else 1.0
+    if not np.isfinite(away_s):
+        factor = FROM_ANYWHERE
+    else:
+        factor = FROM_PLAYER if away_s <= AT_PLAYER_S else FROM_ELSEWHERE if away_s > ELSEWHERE_S else 1.0
     return event.sure / max(1 - event.sure, 1e-6) * factor
 
 
