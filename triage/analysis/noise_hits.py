@@ -14,6 +14,7 @@ from triage.domain.hit import Hit
 from triage.domain.take import NoiseFloor
 from triage.intake import wav
 from triage.intake.arrivals import TrackFile
+from triage.listen.acoustic_clicks import of_the_samples
 from triage.listen.digital import SampleCheck
 from triage.listen.hits import SURE, MicAnalysis, NoiseEvent, analyse_mic, noise_events
 from triage.listen.masking import exposure
@@ -64,9 +65,10 @@ class NoiseHits:
         """Return all hits of the take in order of time, each with the note that it is in or after."""
         joined = [_one(hit, tracks, folder, floors) for hit in noise_events(self._analysed, notes, self._detector)]
         starts = np.array([note.start_s for note in notes])
+        technical = _without_sounds(self._technical, joined, starts)
         found = [
             Hit(**{**vars(hit), "note": int((starts <= hit.end_s).sum()) or None})
-            for hit in sorted((*joined, *self._technical), key=lambda h: (h.start_s, h.kind))
+            for hit in sorted((*joined, *technical), key=lambda h: (h.start_s, h.kind))
         ]
         return (*self._lasting(floors, take_s), *found)
 
@@ -78,6 +80,17 @@ class NoiseHits:
             yield Hit(
                 one.kind, 0.0, take_s, mic, (mic,), one.level_dbfs, one.over_db, exposure(one.over_db), hz=one.hz
             )
+
+
+def _without_sounds(found: Sequence[Hit], events: Sequence[Hit], starts: np.ndarray) -> list[Hit]:
+    """Return the technical faults without clicks that are sharp sounds of the room."""
+    clicks = [hit for hit in found if hit.kind == "digital-click"]
+    spans = [(hit.start_s, hit.end_s) for hit in events if len(hit.mics) > 1]
+    mics = sorted({hit.mic for hit in clicks})
+    tracks = [mics.index(hit.mic) for hit in clicks]
+    real = of_the_samples([hit.start_s for hit in clicks], tracks, spans, starts.tolist())
+    kept = {id(hit) for hit, own in zip(clicks, real, strict=True) if own}
+    return [hit for hit in found if hit.kind != "digital-click" or id(hit) in kept]
 
 
 def technical(group: Sequence[TrackFile], check: SampleCheck) -> list[Hit]:
