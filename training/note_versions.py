@@ -77,7 +77,8 @@ class VersionsRecipe(Strict):
 class CalibrationPlayer:
     """One player of a session: what their notes are made of, and how evenly they play.
 
-    ``recordings`` maps dynamic to pitch to recordings; a ``voice`` plays where there are none.
+    ``recordings`` maps dynamic to pitch to recordings; a ``voice`` plays where there are none. ``deviations`` holds
+    how every note played so far differs from what was meant: cents, dB, natural logarithm of its length's ratio.
     """
 
     recordings: dict[str, dict[int, list[Recording]]]
@@ -86,6 +87,7 @@ class CalibrationPlayer:
     cents: float
     level_db: float
     length: float
+    deviations: list[tuple[float, float, float]] = field(default_factory=list)
     _read: dict[Path, Array] = field(default_factory=dict)
 
     def can_play(self, plan: TakePlan, midi_pitch: int) -> bool:
@@ -95,10 +97,13 @@ class CalibrationPlayer:
     def play(self, plan: TakePlan, midi_pitch: int, repetition: int, rng: np.random.Generator) -> Array:
         """Return one note, onset at sample 0: another recording for each repetition where there are several."""
         wave, off_cents = self._source(plan, midi_pitch, repetition, rng)
-        wave = shaping.retune(wave, 2 ** ((rng.normal(0, self.cents) - off_cents) / 1200))
-        wave = shortened(wave, RATE_HZ, self.lengths_s[plan.articulation] * np.exp(rng.normal(0, self.length)))
-        usual_db = shaping.rms_db(wave[: shaping.sounding_end(wave, RATE_HZ)])
-        return wave * shaping.amplitude(-24 - usual_db + rng.normal(0, self.level_db))
+        cents, length, level_db = (float(rng.normal(0, sd)) for sd in (self.cents, self.length, self.level_db))
+        wave = shaping.retune(wave, 2 ** ((cents - off_cents) / 1200))
+        wave = shortened(wave, RATE_HZ, self.lengths_s[plan.articulation] * np.exp(length))
+        end = shaping.sounding_end(wave, RATE_HZ)  # a short recording is not made longer
+        self.deviations.append((cents, level_db, float(np.log(end / RATE_HZ / self.lengths_s[plan.articulation]))))
+        usual_db = shaping.rms_db(wave[:end])
+        return wave * shaping.amplitude(-24 - usual_db + level_db)
 
     def _source(self, plan: TakePlan, pitch: int, repetition: int, rng: np.random.Generator) -> tuple[Array, float]:
         """Return a note's samples and by how many cents they lie above the pitch that is wanted."""
@@ -230,7 +235,12 @@ def build_versions(
                 drift[1] * recipe.drift_db * time,
             )
             named = replace(plan, name=f"{plan.name}v{version}")
+            player.deviations.clear()
             tracks, own_truth = _render(named, stage, recipe, version >= recipe.fine, offset, lead_ins, own)
+            own_truth["deviations"] = [
+                {"cents": cents + offset[0], "level_db": level_db + offset[1], "length": length}
+                for cents, level_db, length in player.deviations[: len(plan.expected())]
+            ]
             write_tracks(named.name, tracks, stage.recipe, folder / "audio")
             rows.append(named)
             truth[named.name] = own_truth | {"take": plan.name, "version": version}

@@ -32,6 +32,7 @@ from triage.domain.errors import JudgeError
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned_doubt import LearnedDoubt, to_bytes
 from triage.ranking.session import features_of_session, judge_all_sessions_again
+from triage.ranking.tastes import TASTE
 from triage.store.engine import reading, writing
 from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
 from triage.store.standing import GivenVerdict, comparable_verdicts, standing_verdicts
@@ -61,7 +62,7 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
         raise JudgeError("no verdict to learn from yet: give some at the desk or with `triage verdict`")
     with reading(engine) as db:
         in_use = version_in_use(db)
-        form = next((m.card["form"] for m in models(db) if m.version == in_use), None)
+        form = next((m.card["form"] for m in models(db) if m.version == in_use and m.card["form"] != TASTE), None)
     _check_no_leak(data, prior, config, encoder)
     notify(f"learning from {count} verdicts on {len(data.examples)} sessions")
     compared = compare(data.examples, data.earlier, form, FitContext(prior, config, encoder))

@@ -25,7 +25,17 @@ def test_a_training_needs_no_tracking_server(sqlite_place: Place, silent, server
         server
     ]
     env = wait | {"MLFLOW_TRACKING_URI": address}
-    train = ("retrain", "--config", small_recipe(place.home), "--use", "--by", "anna", "--store", place.address)
+    train = (
+        "retrain",
+        "--thorough",
+        "--config",
+        small_recipe(place.home),
+        "--use",
+        "--by",
+        "anna",
+        "--store",
+        place.address,
+    )
     status, output = place.warm.run(*train, env=env, cwd=str(place.home))
     assert status == 0, output
     assert "put to use" in output and "Traceback" not in output

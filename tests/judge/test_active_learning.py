@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from triage.judge.active_learning import Mix, learning_order, purpose
+from triage.judge.active_learning import Mix, purpose, teaching_order
 
 
 def test_each_purpose_has_its_share_of_the_places():
@@ -20,26 +20,15 @@ def test_with_the_switch_off_every_place_goes_by_doubt():
     assert {purpose(place, Mix(0, 0, 0)) for place in range(200)} == {"doubt"}
 
 
-def test_what_is_uncertain_and_unlike_what_was_heard_is_most_informative():
-    doubt = np.array([0.9, 0.5, 0.5, 0.02])
-    vectors = np.array([[0.0, 0], [0.1, 0], [3.0, 0], [5.0, 0]])
-    heard = np.array([True, False, False, False])
-    # as uncertain as 1 and further from what was heard
-    assert learning_order(doubt, vectors, heard)[0] == 2
-    assert list(learning_order(doubt, vectors, np.ones(4, bool))) == []
-    assert learning_order(np.array([0.9, 0.5, 0.1]), np.full((3, 2), np.nan), np.zeros(3, bool))[0] == 1
-
-
-def test_a_take_like_one_just_chosen_is_hardly_informative():
-    rng = np.random.default_rng(2)
-    near, other = rng.normal((4, 0, 0), 0.01, (10, 3)), rng.normal((0, 3, 0), 0.01, (2, 3))
-    vectors = np.concatenate([np.zeros((1, 3)), near, other])
-    doubt, heard = np.array([0.5, *[0.5] * 10, *[0.4] * 2]), np.arange(13) == 0
-    order = learning_order(doubt, vectors, heard)
-    assert order[0] in range(1, 11) and order[1] in (11, 12)  # though each of the ten is more uncertain
+def test_the_take_that_teaches_most_comes_first_and_the_next_teaches_something_else():
+    information = np.array([[0.9, 0.0], [0.8, 0.0], [0.0, 0.5], [0.1, 0.1]])
+    assert list(teaching_order(information, np.zeros(4, bool))) == [0, 2, 1, 3]
+    # by hand: log 1.9 = 0.642; then log(1 + 0.8 / 1.9) = 0.351 < log 1.5 = 0.405; then 0.351 > log(1.0526 * 1.067)
+    assert list(teaching_order(information, np.array([True, False, False, False]))) == [2, 1, 3]
+    assert list(teaching_order(information, np.ones(4, bool))) == []
 
 
 def test_the_order_is_short_and_quick_for_a_store_of_many_takes():
     rng = np.random.default_rng(3)
-    order = learning_order(rng.random(20_000), rng.normal(size=(20_000, 16)), rng.random(20_000) < 0.1)
+    order = teaching_order(rng.random((20_000, 36)), rng.random(20_000) < 0.1)
     assert len(order) == len(set(order)) == 200

@@ -56,6 +56,7 @@ COMMANDS = {
     ),
     "notes": Ours("listings:show_notes", "Show the measured notes.", "mill-day2-b --format csv > notes.csv"),
     "models": Ours("models:show_models", "Show the models.", "--use shipped --by anna"),
+    "taste": Ours("taste:show_taste", "Show the tolerances in use.", "--set intonation=18 --by anna"),
     "consistency": Ours(
         "consistency:show_consistency", "Show how consistent the keyboard is.", "--format html --out consistency.html"
     ),
@@ -72,7 +73,7 @@ PHASES = {
     "While it is recorded": ("intake", "watch", "pickups"),
     "Before everybody goes home": ("arrivals", "hits", "handover"),
     "Days later, elsewhere": ("receive", "desk", "people", "queue", "verdict", "notes"),
-    "At night": ("retrain", "models"),
+    "At night": ("retrain", "taste", "models"),
     "When the library is put together": ("consistency", "keep"),
     "Maintenance": ("check", "upgrade", "reembed"),
 }

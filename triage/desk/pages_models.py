@@ -18,12 +18,13 @@ from triage.desk.background_jobs import BackgroundJobs, Command, is_installed
 from triage.desk.pages import show
 from triage.desk.sheet_views import FORM
 from triage.domain.errors import ConfigError
-from triage.store.models import SHIPPED, ids_of, models, uses, version_in_use
+from triage.store.models import SHIPPED, ids_of, models, uses, verdicts_not_learnt, version_in_use
 from triage.store.progress import progress
 from triage.store.takes import sessions
 
 router = APIRouter(include_in_schema=False)
 MOST_CONTRADICTIONS = 20  # verdicts worth re-checking that are listed
+LEARN_AFTER = 50  # verdicts that no version has seen
 Producer = Annotated[AtDesk, Depends(change("retrain"))]
 
 
@@ -72,6 +73,15 @@ def retrain(request: Request, me: Producer) -> dict[str, Any]:
 def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
     """Put a version to use, or go back to the shipped doubt; takes are then ranked anew."""
     return job_shown(jobs_of(request).run(["models", f"--use={version}", f"--by={me.name}"], me.name))
+
+
+def learn_at_times(request: Request, db: Connection) -> None:
+    """Start learning from the verdicts once enough are new; while a command runs, it waits for the next verdict."""
+    jobs, command = jobs_of(request), ["retrain", "--by=the desk"]
+    if (jobs.command and jobs.command.status is None) or not is_installed("retrain"):
+        return
+    if verdicts_not_learnt(db) >= LEARN_AFTER:
+        jobs.run(command, "the desk")
 
 
 def judged_by(db: Connection) -> Counter[str]:

@@ -3,13 +3,14 @@
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Body, Depends, HTTPException
+from fastapi import APIRouter, Body, Depends, HTTPException, Request
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change
 from triage.desk.json_views import verdicts_shown
 from triage.desk.pages import Id, found_session
+from triage.desk.pages_models import learn_at_times
 from triage.desk.takes import left_of
 from triage.domain.verdict import Verdict
 from triage.store.leases import end_lease
@@ -53,7 +54,7 @@ class Undo(BaseModel):
 
 
 @router.post("/takes/{take_id}/verdict")
-def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) -> dict[str, Any]:
+def post_verdict(request: Request, me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) -> dict[str, Any]:
     """Add a verdict; the same key again is the same verdict. Answers with everybody's verdicts and what is left.
 
     On notes it is one verdict each, with the key ``KEY.NOTE``; on the whole take one with the key itself.
@@ -85,6 +86,7 @@ def post_verdict(me: Judges, db: WriteDb, take_id: Id, posted: PostedVerdict) ->
         )
         for note in (sorted(set(posted.notes)) or (None,))
     ]
+    learn_at_times(request, db)
     if not posted.notes:
         end_lease(db, take.id, me.name)
     return {

@@ -1,9 +1,9 @@
 """Active learning: which take to review next for the model's sake, mixed into the ranked queue.
 
-Most places of the queue go to the most doubtful take. A share goes to the takes that are most informative for the
-model (doubt near a half, unlike what was heard), a small share to a random sample (from which the rejects left in the
-tail are estimated, see ``unheard_rejects.py``), and now and then a take comes back to the same person unannounced (is
-the verdict the same again?).
+Most places of the queue go to the most doubtful take. A share goes to the takes that teach most about the producer's
+tolerances (near the edge of one that is little known), a small share to a random sample (from which the rejects left
+in the tail are estimated, see ``unheard_rejects.py``), and now and then a take comes back to the same person
+unannounced (is the verdict the same again?).
 """
 
 from dataclasses import dataclass
@@ -12,9 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 SCHEDULED = 1024  # places whose purposes are worked out at once
-MOST_RANKED = 200  # takes that get an active-learning rank beforehand,
-CANDIDATES = 10  # chosen among so many times as many, the most uncertain ones
-FURTHEST = 2.0  # usual distances: what is further off is no more unlike
+MOST_RANKED = 200  # takes that get an active-learning rank beforehand
 
 
 @dataclass(frozen=True)
@@ -57,20 +55,17 @@ def _schedule(length: int, mix: Mix) -> dict[int, str]:
     return taken
 
 
-def learning_order(doubt: np.ndarray, vectors: np.ndarray, heard: np.ndarray, most: int = MOST_RANKED) -> np.ndarray:
-    """Return the rows of the most informative unheard takes, in the order to hear them.
+def teaching_order(information: np.ndarray, heard: np.ndarray, most: int = MOST_RANKED) -> np.ndarray:
+    """Return the rows of the unheard takes that teach most about the tolerances, in the order to hear them.
 
-    score = 4 p (1 - p) * d, p the doubt (uncertainty, Lewis and Gale, SIGIR 1994) and d the distance of its vector to
-    the nearest heard one over the median of those distances, at most 2 (representatives that are unlike what was
-    heard: k-centre, Sener and Savarese, ICLR 2018). The take with the greatest score comes first and counts as heard
-    for those after it, so that ten takes with the same fault are not asked for in a row.
+    The gain of a take with information i over what is known, k, is sum_t log(1 + i_t / (k_t + 1)) over tolerances t
+    (D-optimal design for independent parameters, Chaloner and Verdinelli, Statistical Science 10, 1995). The take
+    with the greatest gain comes first and counts as known for those after it, so that they teach something else.
 
     Parameters
     ----------
-    doubt : ndarray, shape (take,)
-        0 to 1; NaN counts as 0.5.
-    vectors : ndarray, shape (take, dimension)
-        A row of NaN where a take has none: its distance is the usual one.
+    information : ndarray, shape (take, tolerance)
+        Fisher information of a verdict on the take about each tolerance, in units of the prior's own; >= 0.
     heard : ndarray of bool, shape (take,)
     most : int
         As many are put in order at most.
@@ -79,33 +74,11 @@ def learning_order(doubt: np.ndarray, vectors: np.ndarray, heard: np.ndarray, mo
     -------
     ndarray of int, shape (at most ``most``,)
     """
-    rows, p = np.flatnonzero(~heard), np.clip(np.nan_to_num(doubt, nan=0.5), 0, 1)
-    uncertain = 4 * p * (1 - p)
-    rows = rows[np.argsort(-uncertain[rows], kind="stable")[: CANDIDATES * most]]
-    unsure, known = uncertain[rows], np.isfinite(vectors).all(axis=1)
-    mine, others = known[rows], vectors[heard & known]
-    away = np.full(len(rows), np.inf)
-    if len(others) and mine.any():
-        away[mine] = _nearest(vectors[rows[mine]], others)
-    usual = float(np.median(away[mine])) if len(others) and mine.any() else np.inf
-    order: list[int] = []
+    rows, known = np.flatnonzero(~heard), 1.0 + information[heard].sum(axis=0)
+    left, order = information[rows], list[int]()
     for _ in range(min(most, len(rows))):
-        far = np.ones(len(rows))
-        if np.isfinite(usual):
-            far[mine] = np.minimum(away[mine] / max(usual, 1e-12), FURTHEST)
-        score = unsure * far
-        score[order] = -1.0
-        order.append(int(np.argmax(score)))
-        if mine[order[-1]]:
-            away[mine] = np.minimum(away[mine], _nearest(vectors[rows[mine]], vectors[rows[order[-1]]][None]))
-            usual = usual if np.isfinite(usual) else float(np.median(away[mine]))
+        gain = np.log1p(left / known).sum(axis=1)
+        gain[order] = -1.0
+        order.append(int(np.argmax(gain)))
+        known = known + left[order[-1]]
     return rows[order]
-
-
-def _nearest(rows: np.ndarray, others: np.ndarray) -> np.ndarray:
-    squared = np.full(len(rows), np.inf)
-    for first in range(0, len(others), 1000):  # a day's takes against as many would not fit into memory
-        own = others[first : first + 1000]
-        away = (rows**2).sum(axis=1)[:, None] - 2 * rows @ own.T + (own**2).sum(axis=1)[None, :]
-        squared = np.minimum(squared, away.min(axis=1))
-    return np.asarray(np.sqrt(np.maximum(squared, 0.0)))

@@ -7,8 +7,8 @@ import numpy as np
 
 from triage.domain.judgement import Judgement, NoteJudgement
 from triage.domain.spot import Spot
-from triage.judge.doubt import DoubtModel
 from triage.judge.spots import LEAST_DOUBT, note_spots
+from triage.judge.tasted_doubt import TastedDoubt, base_probabilities
 from triage.listen.encoder import NOISES
 from triage.ranking.findings import NOISE, Finding
 from triage.ranking.model_in_use import Model
@@ -43,7 +43,7 @@ def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = (
         *_noise_spots(features.findings, noise),
         *_unlocated_noise_spots(features, noise),
     ]
-    takes = ranked_takes(features, doubts, spots, certain, reviewed)
+    takes = ranked_takes(features, probabilities, spots, certain, reviewed)
     notes = tuple(
         NoteJudgement(take, number, float(doubts[row]), float(doubts[row]), float(features.notes.outlier[row]))
         for (take, number), row in rows_by_note(table).items()
@@ -53,12 +53,9 @@ def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = (
 
 
 def _probabilities(model: Model, features: SessionFeatures) -> tuple[list[str], np.ndarray]:
-    if isinstance(model, DoubtModel):
-        return model.probabilities(features.notes)
-    relative = features.relative
-    if not relative.shape[1]:  # nothing was embedded: no vector differs from its neighbours
-        relative = np.zeros((len(relative), len(model.basis)))
-    return model.probabilities(features.notes, relative)
+    if isinstance(model, TastedDoubt):
+        return model.probabilities(features.notes, features.relative, features.table)
+    return base_probabilities(model, features.notes, features.relative)
 
 
 def _noise_spots(findings: Sequence[Finding], noise: np.ndarray) -> Iterator[Spot]:

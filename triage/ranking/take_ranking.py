@@ -7,8 +7,9 @@ import numpy as np
 
 from triage.domain.judgement import TakeJudgement
 from triage.domain.spot import Spot
-from triage.judge.active_learning import learning_order
+from triage.judge.active_learning import teaching_order
 from triage.judge.doubt import any_of
+from triage.judge.taste import information
 from triage.ranking.session_features import SessionFeatures
 
 AROUND_S = 0.5  # heard before and after a spot
@@ -16,7 +17,7 @@ AROUND_S = 0.5  # heard before and after a spot
 
 def ranked_takes(
     features: SessionFeatures,
-    doubts: np.ndarray,
+    each: np.ndarray,
     spots: Sequence[Spot],
     certain: Sequence[Spot],
     reviewed: Collection[str],
@@ -26,7 +27,8 @@ def ranked_takes(
     Parameters
     ----------
     features : SessionFeatures
-    doubts : ndarray, shape (note,)
+    each : ndarray, shape (note, kind)
+        The probability of a reject for each kind.
     spots : sequence of Spot
         Those whose doubt is part of their note's.
     certain : sequence of Spot
@@ -34,6 +36,7 @@ def ranked_takes(
     reviewed : collection of str
         Names of the takes that somebody has heard.
     """
+    doubts = np.clip(each.sum(axis=1), 0.0, 1.0)
     of_take: dict[str, list[float]] = {name: [] for name in features.lengths_s}
     segments: dict[str, list[Spot]] = defaultdict(list)
     for name, doubt in zip(features.table.take.tolist(), doubts.tolist(), strict=True):
@@ -44,7 +47,7 @@ def ranked_takes(
         segments[spot.take].append(spot)
     doubt_of = {name: any_of(own) for name, own in of_take.items()}
     order = sorted(doubt_of, key=lambda name: (-round(doubt_of[name], 9), name))
-    learning = _learning_ranks(features, doubts, order, doubt_of, reviewed)
+    learning = _learning_ranks(features, each, reviewed)
     return tuple(
         TakeJudgement(
             name, doubt_of[name], listening_s(segments[name], features.lengths_s[name]), rank, learning.get(name)
@@ -62,22 +65,8 @@ def listening_s(spots: Iterable[Spot], length_s: float | None) -> float:
     return total
 
 
-def _learning_ranks(
-    features: SessionFeatures,
-    doubts: np.ndarray,
-    order: Sequence[str],
-    doubt_of: dict[str, float],
-    reviewed: Collection[str],
-) -> dict[str, int]:
-    """Return take -> its active-learning rank; a take stands for its most doubtful note."""
-    worst: dict[str, int] = {}
-    for row, name in enumerate(features.table.take.tolist()):
-        if doubts[row] > doubts[worst.setdefault(name, row)]:
-            worst[name] = row
-    vectors = np.full((len(order), max(1, features.relative.shape[1])), np.nan)
-    for place, name in enumerate(order):
-        if name in worst and features.relative.shape[1]:
-            vectors[place] = features.relative[worst[name]]
-    known = np.array([name in reviewed for name in order], bool)
-    chosen = learning_order(np.array([doubt_of[name] for name in order], float), vectors, known)
-    return {order[int(place)]: rank for rank, place in enumerate(chosen, start=1)}
+def _learning_ranks(features: SessionFeatures, each: np.ndarray, reviewed: Collection[str]) -> dict[str, int]:
+    """Return take -> its active-learning rank, by what a verdict on it teaches about the tolerances."""
+    names, found = information(each, features.table.take, features.table.articulation)
+    chosen = teaching_order(found, np.array([name in reviewed for name in names], bool))
+    return {names[int(place)]: rank for rank, place in enumerate(chosen, start=1)}

@@ -84,6 +84,13 @@ def uses(db: Connection) -> tuple[ModelUse, ...]:
     return tuple(ModelUse(**row._mapping) for row in db.execute(query))
 
 
+def verdicts_not_learnt(db: Connection) -> int:
+    """Return how many of the verdicts that stand were given after the newest version was made."""
+    newest, verdict = db.scalar(select(func.max(model.c.made_at))), tables.verdict
+    query = select(func.count()).select_from(verdict).where(verdict.c.stands)
+    return db.scalar(query if newest is None else query.where(verdict.c.at > newest)) or 0
+
+
 def ids_of(db: Connection, named: Sequence[tuple[str, str]]) -> dict[tuple[str, str], tuple[int, int]]:
     """Return (session, take) by name -> their ids, of those that are still there."""
     session = tables.session
