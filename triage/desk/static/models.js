@@ -27,7 +27,17 @@ async function start(url, body) {
   try {
     showJob(await post(url, body));
     running = true;
-    look();
+    document.addEventListener("submit", (event) => {
+  const form = event.target.closest(".tolerance-form");
+  if (!form) return;
+  event.preventDefault();
+  start("/api/models/tolerance", { kind: form.dataset.kind, size: Number(form.elements.size.value) });
+});
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-unlock]");
+  if (button) start("/api/models/tolerance", { kind: button.dataset.unlock, size: null });
+});
+look();
   } catch (error) {
     announce(error.message);
     by("job-state").textContent = error.message;
@@ -38,5 +48,15 @@ by("retrain")?.addEventListener("click", () => start("/api/models/retrain", {}))
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-use]");
   if (button) start("/api/models/use", { version: button.dataset.use });
+});
+document.addEventListener("submit", (event) => {
+  const form = event.target.closest(".tolerance-form");
+  if (!form) return;
+  event.preventDefault();
+  start("/api/models/tolerance", { kind: form.dataset.kind, size: Number(form.elements.size.value) });
+});
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-unlock]");
+  if (button) start("/api/models/tolerance", { kind: button.dataset.unlock, size: null });
 });
 look();
