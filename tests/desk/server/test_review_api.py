@@ -4,6 +4,7 @@ import threading
 import time
 
 from tests.verdicts import given_verdicts
+from triage.desk.background_jobs import BackgroundJobs
 from triage.domain.take import Take
 from triage.store.engine import open_store, reading, writing
 from triage.store.takes import find_session, save_take
@@ -224,3 +225,15 @@ def test_a_desk_with_open_pages_stops_when_told(serve, store):
         one.server.should_exit = True
         one.thread.join(15)
         assert not one.thread.is_alive()
+
+
+def test_enough_new_verdicts_start_learning_once_and_fewer_do_not(desk, monkeypatch):
+    started = []
+    monkeypatch.setattr("triage.desk.pages_models.is_installed", lambda command: True)
+    monkeypatch.setattr("triage.desk.pages_models.LEARN_AFTER", 2)
+    monkeypatch.setattr(BackgroundJobs, "run", lambda self, arguments, by: started.append((arguments, by)))
+    anna = desk.person()
+    first, second = (take["id"] for take in anna.get("/api/s/1/next?n=2").json()["takes"])
+    assert accept(anna, first, "click-0001").status_code == 200 and started == []
+    assert accept(anna, second, "click-0002").status_code == 200
+    assert started == [(["retrain", "--by=the desk"], "the desk")]
