@@ -25,7 +25,7 @@ def test_a_take_that_is_recorded_appears_with_what_to_do_by_itself(browser, grow
             ending.set()
             watching.join()
             engine.dispose()
-        advice = page.locator(".latest", has=page.locator(f"h2:has-text('{last}')")).locator(".advice")
+        advice = page.locator(".one", has=page.locator(f"h2:has-text('{last}')")).locator(".advice")
         advice.filter(
             has_not_text="Not judged yet"
         ).wait_for()  # it appears as soon as it is there, and is ranked then

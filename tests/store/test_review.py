@@ -17,6 +17,7 @@ from triage.store import schema, tables
 from triage.store.cached_sheets import save_sheet_parts, state_of
 from triage.store.changes import changes
 from triage.store.engine import open_store, reading, upgrade_store, writing
+from triage.store.metadata import metadata
 from triage.store.neighbours import neighbour_notes
 from triage.store.progress import progress, tallies
 from triage.store.ranking import queue, save_judgement
@@ -271,8 +272,8 @@ def test_an_accepted_neighbour_comes_before_an_unheard_one_of_the_same_pitch(eng
 def test_an_upgraded_store_knows_what_was_heard_before(address):
     engine = open_store(address)
     with writing(engine) as db:
-        for name in reversed(db.dialect.get_table_names(db)):
-            db.execute(text(f'DROP TABLE "{name}"' + (" CASCADE" if db.dialect.name == "postgresql" else "")))
+        metadata.drop_all(db)
+        db.execute(text("DROP TABLE alembic_version"))
     with writing(engine) as db:
         schema.migrate(db, "0002")
         db.execute(

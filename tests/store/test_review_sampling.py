@@ -8,6 +8,7 @@ from tests.store.test_review import four, give_verdict  # noqa: F401
 from triage.domain.take import Take
 from triage.store import schema
 from triage.store.engine import open_store, reading, upgrade_store, writing
+from triage.store.metadata import metadata
 from triage.store.review import take_page
 from triage.store.review_sampling import next_in_random_order, reviewed_takes
 from triage.store.takes import find_take, random_order_of, save_take
@@ -47,8 +48,8 @@ def test_a_settled_reject_is_known_as_one_and_an_undecided_take_is_not(engine, f
 def test_an_upgraded_store_knows_its_random_orders_and_its_rejects(address):
     engine = open_store(address)
     with writing(engine) as db:
-        for name in reversed(db.dialect.get_table_names(db)):
-            db.execute(text(f'DROP TABLE "{name}"' + (" CASCADE" if db.dialect.name == "postgresql" else "")))
+        metadata.drop_all(db)
+        db.execute(text("DROP TABLE alembic_version"))
     with writing(engine) as db:
         schema.migrate(db, "0005")
         db.execute(

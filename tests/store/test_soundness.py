@@ -224,7 +224,7 @@ def test_verdicts_on_notes_that_a_new_intake_no_longer_finds_are_a_note(lone):
 
 def test_a_session_judged_by_another_model_than_the_one_in_use_is_a_note(lone, monkeypatch):
     engine, _ = lone
-    monkeypatch.setattr("triage.transfer.store_check.load_version", lambda db, version: None)
+    monkeypatch.setattr("triage.ranking.model_in_use.load_version", lambda db, version: None)
     with writing(engine) as db:
         add_model(db, StoredModel("v1", NOON, "anna", "ear", sha256(b"x").hexdigest(), {}), b"x")
         use_model(db, "v1", NOON, "anna")

@@ -27,17 +27,7 @@ async function start(url, body) {
   try {
     showJob(await post(url, body));
     running = true;
-    document.addEventListener("submit", (event) => {
-  const form = event.target.closest(".tolerance-form");
-  if (!form) return;
-  event.preventDefault();
-  start("/api/models/tolerance", { kind: form.dataset.kind, size: Number(form.elements.size.value) });
-});
-document.addEventListener("click", (event) => {
-  const button = event.target.closest("[data-unlock]");
-  if (button) start("/api/models/tolerance", { kind: button.dataset.unlock, size: null });
-});
-look();
+    look();
   } catch (error) {
     announce(error.message);
     by("job-state").textContent = error.message;
@@ -48,15 +38,5 @@ by("retrain")?.addEventListener("click", () => start("/api/models/retrain", {}))
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-use]");
   if (button) start("/api/models/use", { version: button.dataset.use });
-});
-document.addEventListener("submit", (event) => {
-  const form = event.target.closest(".tolerance-form");
-  if (!form) return;
-  event.preventDefault();
-  start("/api/models/tolerance", { kind: form.dataset.kind, size: Number(form.elements.size.value) });
-});
-document.addEventListener("click", (event) => {
-  const button = event.target.closest("[data-unlock]");
-  if (button) start("/api/models/tolerance", { kind: button.dataset.unlock, size: null });
 });
 look();
