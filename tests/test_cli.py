@@ -206,6 +206,7 @@ def test_hits_as_json_are_counted_and_have_the_background(run, store):
         "note": None,
         "group": None,
         "harmless": False,
+        **dict.fromkeys(("found_kind", "hz", "natural", "second_mic", "usual_db")),
     }
     assert (result["by_mic"], result["by_kind"]) == ({"room": 2}, {"creak": 2})
     # Median of -70 and -66 dBFS by hand; the louder one was in T012.

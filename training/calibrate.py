@@ -64,6 +64,7 @@ class CalibrationFit(Strict):
     technical_takes: float
     penalty: float
     foreign: float
+    noise_share: float | None = None  # of the spoilt notes; the other kinds share the rest alike
     odd_by_nature: float = 0.0  # of the notes that deserve a reject: those that nobody planted
 
 
@@ -122,18 +123,24 @@ def fit(examples: Sequence[LabelledNotes], config: CalibrationFit, version: str)
     names, kinds = examples[0].features.names, sorted(set(kind) - {FINE})
     own = np.array([[kind_of_column(name) in (one, None) for name in names] for one in kinds])
     held_back = np.where(own, 1.0, config.foreign) / config.penalty
-    taught = shares(kind, config.taught_notes)
+    taught = shares(kind, config.taught_notes, config.noise_share)
     classifier = monotone_softmax(matrix, kind, taught, held_back, config.odd_by_nature)
     return DoubtModel(version, names, at_rate(classifier, matrix, kind, config), {})
 
 
-def shares(kind: np.ndarray, bad_notes: float) -> np.ndarray:
-    """Return a weight for each note that makes ``bad_notes`` of all of them spoilt, as many by each kind of fault.
+def shares(kind: np.ndarray, bad_notes: float, noise_share: float | None = None) -> np.ndarray:
+    """Return a weight for each note that makes ``bad_notes`` of all of them spoilt [shape=(note,), mean 1].
 
-    Shape (note,), mean 1: how often a kind was planted does not say how often it happens.
+    ``noise_share`` of the spoilt ones by noises, as many by each of the other kinds, for how often a kind was planted
+    does not say how often it happens; None: as many by noises too.
     """
     kinds, place = np.unique(kind, return_inverse=True)
-    wanted = np.where(kinds == FINE, 1 - bad_notes, bad_notes / max(len(kinds) - 1, 1))
+    others = max(len(kinds) - 1, 1)
+    wanted = np.full(len(kinds), bad_notes / others)
+    if noise_share is not None and "noise" in kinds and others > 1:
+        wanted[:] = bad_notes * (1 - noise_share) / (others - 1)
+        wanted[kinds == "noise"] = bad_notes * noise_share
+    wanted[kinds == FINE] = 1 - bad_notes
     return np.asarray((wanted / np.bincount(place) * len(kind))[place])
 
 
@@ -141,7 +148,8 @@ def at_rate(
     classifier: LogisticRegression, matrix: np.ndarray, kind: np.ndarray, config: CalibrationFit
 ) -> LogisticRegression:
     """Move all intercepts against that of FINE by one number: the most probable where ``bad_notes`` are spoilt."""
-    weight, names = shares(kind, config.bad_notes), list(classifier.classes_)
+    weight = shares(kind, config.bad_notes, config.noise_share)
+    names = list(classifier.classes_)
     own, fine = np.array([names.index(one) for one in kind]), names.index(FINE)
     first, rows = classifier.intercept_ + 0.0, np.arange(len(kind))
 

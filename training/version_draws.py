@@ -36,6 +36,7 @@ from triage.judge.features import NearbyNoise, note_features
 from triage.judge.note_table import NoteTable
 from triage.ranking.note_table import nearby_noise, note_table
 from triage.ranking.placing import place
+from triage.ranking.suppression import with_usual_sounds, without_harmless
 
 BUILDERS = ("note_versions", "takes", "sessions", "rooms", "noises", "synthetic_noises", "note_editing")
 FAULT_MODULES = ("performance_faults", "technical_faults", "synth")
@@ -116,7 +117,7 @@ def draw_takes(session: AnalysedSession, spoilt_share: float, rng: np.random.Gen
 
 def labelled_draw(session: AnalysedSession, takes: Sequence[Take]) -> DrawnNotes:
     """Return the notes of a drawn session with their labels."""
-    placed, _, _ = place(takes, session.a4_hz)
+    placed, _, _ = place(without_harmless(with_usual_sounds(takes)), session.a4_hz)
     table = note_table(placed)
     near = nearby_noise(placed, table)
     kind, name = np.full(len(table), FINE, dtype="<U16"), np.full(len(table), FINE, dtype="<U16")

@@ -63,6 +63,9 @@ def test_every_kind_weighs_the_same_and_spoilt_notes_as_much_as_asked():
     weight = shares(kind, 0.1)
     assert weight.mean() == pytest.approx(1.0)
     assert [weight[kind == one].sum() / 100 for one in ("level", "tone", FINE)] == pytest.approx([0.05, 0.05, 0.9])
+    noisy = np.where(kind == "tone", "noise", kind)
+    weight = shares(noisy, 0.1, noise_share=0.3)
+    assert [weight[noisy == one].sum() / 100 for one in ("level", "noise", FINE)] == pytest.approx([0.07, 0.03, 0.9])
 
 
 def test_odd_notes_that_nobody_planted_do_not_teach_that_gross_deviations_are_harmless():
