@@ -150,3 +150,17 @@ def test_what_is_not_one_finite_channel_is_refused():
         env.rms_envelope_db(np.zeros((2, 9)), RATE)
     with pytest.raises(AudioError, match="not finite"):
         env.attack_time_s(np.array([np.nan, 0.0]), HOP)
+
+
+def test_a_hard_attack_or_a_dip_makes_the_played_part_no_shorter():
+    # by hand: 1 s at -20 dB from 0.1 s on, then 100 dB a second down: 8 dB under its median after 1.08 s
+    hop_s = 0.002
+    time_s = np.arange(0, 2, hop_s)
+    even = np.where(time_s < 0.1, -80.0, np.where(time_s < 1.1, -20.0, -20.0 - 100 * (time_s - 1.1)))
+    hard = even + np.where((time_s >= 0.1) & (time_s < 0.2), 10.0, 0.0)
+    dipped = even - np.where((time_s >= 0.5) & (time_s < 0.7), 9.0, 0.0)
+    for level in (even, hard, dipped):
+        assert env.held_length_s(level, hop_s, 1.2, 8.0, 0.1) == pytest.approx(1.08, abs=hop_s)
+    assert env.sounding_length_s(dipped, hop_s, 8.0, 0.1) < 0.5  # the first fall would end it there
+    assert np.isnan(env.held_length_s(np.full(100, -300.0), hop_s, 0.1, 8.0))
+    assert np.isnan(env.held_length_s(even, hop_s, 0.0, 8.0))

@@ -186,6 +186,39 @@ def sounding_length_s(
     return float(round(onset_s / hop_s) * hop_s - onset_s + (last + step) * hop_s)
 
 
+def held_length_s(
+    envelope_db: ArrayLike, hop_s: float, length_s: float, drop_db: float, onset_s: float = 0.0
+) -> float:
+    """Return the time from the onset to the last moment at which a note is played, in seconds.
+
+    That is where the level is last within ``drop_db`` of its median over ``length_s`` from the onset on. The median,
+    not the highest level, is the measure: a hard attack or a swell makes a note no shorter.
+
+    Parameters
+    ----------
+    envelope_db : array_like, shape (n,)
+    hop_s : float
+    length_s : float
+        How long the note sounds, as from ``sounding_length_s``: what comes later is tail.
+    drop_db, onset_s : float
+
+    Returns
+    -------
+    float
+        Seconds; NaN for silence and for less than one step.
+    """
+    first = max(round(onset_s / hop_s), 0)
+    level = one_channel(envelope_db, "envelope_db")[first:]
+    sounding = level[: round(length_s / hop_s)]
+    if not sounding.size or sounding.max() <= SILENT_DB + 1:
+        return np.nan
+    mark = np.median(sounding) - drop_db
+    last = int(np.flatnonzero(sounding >= mark)[-1])
+    after = level[min(last + 1, level.size - 1)]
+    step = float(np.clip((level[last] - mark) / max(level[last] - after, 1e-12), 0.0, 1.0))
+    return float((first + last + step) * hop_s - onset_s)
+
+
 def theil_sen(time_s: ArrayLike, values: ArrayLike) -> float:
     """Return the median slope over all pairs of points, in units of ``values`` per second; NaN below 3 points.
 

@@ -162,7 +162,7 @@ def _level(
     middle = level[first:last]
     held_db = envelope.held_level_db(own, hop_s)
     at = [min(round((onset_s + t) / hop_s), len(level) - 1) for t in (0.02, 0.05, 0.1)]
-    body_s = envelope.sounding_length_s(level, hop_s, drop_db=BODY_DROP_DB, onset_s=onset_s)
+    body_s = envelope.held_length_s(level, hop_s, length_s, BODY_DROP_DB, onset_s)
     depth_db, rate = steadiness.amplitude_modulation(middle, hop_s)
     return {
         "attack_s": envelope.attack_time_s(level[: round(end_s / hop_s)], hop_s),
