@@ -48,7 +48,7 @@ def group_of(keys):
                 {},
             )
         )
-    return KeepGroup("horn", "staccato", "ff", tuple(notes), 16, 96, 0.0, "", 6, 0.0, 0.0)
+    return KeepGroup("horn", "staccato", "ff", tuple(notes), 16, 96, 0.0, "", 6, 0.0, 0.0, None, ())
 
 
 def test_every_cell_is_played_three_times_twice():
@@ -83,7 +83,8 @@ def test_holes_are_cells_with_fewer_unspoilt_notes_than_wanted():
     fault = {"note": None, "kind": "dropout", "start_s": 2.4, "end_s": 2.5}
     truth = {"T1": {"fault": fault, "notes": notes}, "T2": {"fault": None, "notes": notes[:1]}}
     assert spoilt_notes(truth["T1"]) == [2]
-    assert spoilt_notes({"fault": {"note": None, "kind": "polarity"}, "notes": notes}) == [1, 2, 3, 4]
+    polarity = {"fault": {"note": None, "kind": "polarity"}, "notes": notes}
+    assert spoilt_notes(polarity) == []  # the engineer turns it over: no player has to play it again
     assert spoilt_notes({"fault": {"note": 3, "kind": "length"}, "notes": notes}) == [3]
     holes, cells = holes_of(plans, truth, {"T2"})
     assert holes == {Cell("horn", "long", "f", 50), Cell("horn", "long", "f", 52)} and cells == 3

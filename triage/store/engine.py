@@ -131,7 +131,7 @@ CAUSES = (
     (r"unable to open|permission denied", "cannot be opened; check that its folder exists and who may use it"),
     (r"is not a database", "file is not a database of this tool; name another with --store"),
     (r"malformed|corrupt", "the file is damaged; go back to a copy, or look with `triage check`"),
-    (r"disk i/o|input/output", "the disk cannot be read or written; check that it is still connected"),
+    (r"disk i/o|input/output", "the disk cannot be read or written; check that it is still connected and not full"),
     (r'database "?[^"]*"? does not exist', "there is no such database on the server; create it, or name another"),
     (r"password|authentication|no pg_hba", "the server refuses this user or password; check the address"),
     (r"translate host|name resolution|not known", "no server of that name is known; check the address"),
