@@ -21,13 +21,12 @@ def test_a_take_that_is_recorded_appears_with_what_to_do_by_itself(browser, grow
         try:
             growing.bring()
             page.wait_for_selector(f"h2:has-text('{last}')")
+            advice = page.locator(".latest, .one", has=page.locator(f"h2:has-text('{last}')")).locator(".advice")
+            # it appears as soon as it is there, and is ranked then
+            advice.filter(has_not_text="Not judged yet").wait_for()
         finally:
             ending.set()
             watching.join()
             engine.dispose()
-        advice = page.locator(".one", has=page.locator(f"h2:has-text('{last}')")).locator(".advice")
-        advice.filter(
-            has_not_text="Not judged yet"
-        ).wait_for()  # it appears as soon as it is there, and is ranked then
         assert advice.inner_text().strip() in ("Go again?", "Listen once", "Nothing stands out")
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
