@@ -43,7 +43,7 @@ def test_after_a_word_the_sheet_before_is_shown_until_the_new_one_is_there(desk,
     until(lambda: "data-waits" not in anna.get("/s/1/pickups").text)
     monkeypatch.setattr(background_jobs, "WAIT_S", 0.0)
     for take in range(1, len(TAKES) + 1):  # of one take alone another would fill the cells
-        posted = anna.post(f"/api/takes/{take}/verdict", {"verdict": "reject", "key": f"word-{take}"})
+        posted = anna.post(f"/api/takes/{take}/verdict", {"verdict": "reject", "key": f"one-word-{take}"})
         assert posted.status_code == 200
     page = anna.get("/s/1/pickups").text
     assert "Something has changed since" in page and "cells filled" in page
