@@ -29,8 +29,8 @@ const decisions = new Decisions(sessionId, person, ahead, { show, redraw, advanc
 function show(take, spotAt = 0) {
   const fresh = take?.id !== state.take?.id;
   if (fresh) { player.stop(); player.rest(); }
-  Object.assign(state, { take: take ?? null, micAt: 0, whole: false });
-  state.marked.clear();
+  Object.assign(state, { take: take ?? null, micAt: 0, whole: !fresh && state.whole });
+  if (fresh) state.marked.clear();
   by("audition").hidden = !take;
   by("over").hidden = Boolean(take);
   if (!take) return showOver();

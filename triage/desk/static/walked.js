@@ -19,7 +19,8 @@ export class WalkedTakes {
     if (open.length && open.every((one) => this.off.has(one.id))) this.off.clear();
     const shown = this.takes[0]?.id;
     const ids = [...new Set([...(shown ? [shown] : []), ...open.filter((one) => !this.off.has(one.id)).map((one) => one.id)])];
-    this.takes = await Promise.all(ids.slice(0, AHEAD).map((id) => get(`/api/takes/${id}`)));
+    const found = await Promise.all(ids.slice(0, AHEAD).map((id) => get(`/api/takes/${id}`)));
+    this.takes = found.filter((one) => !this.done.has(one.id) && !this.off.has(one.id)); // left while they were fetched
     this.takes.forEach(this.ready);
     return this.takes[0];
   }
