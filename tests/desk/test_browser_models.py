@@ -32,6 +32,19 @@ def test_the_producer_starts_a_retraining_and_sees_what_it_says(context, desk, q
     assert page.slips == []
 
 
+def test_the_producer_sets_a_tolerance_by_hand_in_its_unit(context, desk, quick):
+    page = come_in(context, desk, "petra", "producer")
+    page.goto(f"{desk.address}/models")
+    assert "80 ms late to speak" in page.locator("#limits tr", has_text="attack").inner_text()
+    size = page.get_by_label("Tolerance of intonation in cents")
+    assert size.input_value() == "20.0"
+    size.fill("12")
+    size.press("Enter")
+    lines = "document.getElementById('job-lines').textContent"
+    page.wait_for_function(f"() => {lines}.includes('learning taste --set=intonation=12.0 --by=petra')")
+    assert page.slips == []
+
+
 def test_only_a_producer_is_given_the_button_and_the_desk_itself_refuses_others(context, desk):
     page = come_in(context, desk, "anna", "editor")
     page.goto(f"{desk.address}/models")

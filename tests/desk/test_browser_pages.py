@@ -9,7 +9,7 @@ import pytest
 
 from tests.desk.browsing import DESK, LAPTOP, MOST, PHONE, STUDIO, audition, come_in, settled, to_a_note, watched
 
-OF_SESSION = ["queue", "disputes", "queue/list", "played", "arrivals", "noise", "consistency", "pickups"]
+OF_SESSION = ["queue", "disputes", "queue/list", "played", "arrivals", "noise", "consistency", "pickups", "keepers"]
 PAGES = ["", "models", "keys", "sign-in", *(f"s/1/{page}" for page in OF_SESSION)]
 READY = {
     "s/1/queue": "#cell strong",

@@ -21,7 +21,7 @@ from triage.ranking.session_features import session_features
 from triage.ranking.tastes import taste_in_use
 from triage.store import tables
 from triage.store.engine import open_store, reading
-from triage.store.models import version_in_use
+from triage.store.models import models, version_in_use
 
 CONFIG = read_toml(shipped("configs/taste.toml"), TasteConfig)
 
@@ -138,6 +138,8 @@ def test_with_few_verdicts_a_taste_is_kept_and_not_used(tmp_path, tracking):  # 
 def test_a_tolerance_set_by_hand_judges_at_once_stays_after_retraining_and_can_be_given_back(store, tmp_path):
     url = sqlite(tmp_path)
     status, out, err = run("taste", "--set", "length=80", "--by", "anna", "--format", "json", "--store", url)
+    with reading(store) as db:
+        assert models(db)[0].card["sentences"] == []  # a lock needs no telling, and nothing was learnt yet
     length = next(one for one in json.loads(out)["tolerances"] if one["kind"] == "length")
     assert status == 0 and length["from"] == "set by hand" and length["text"].startswith("80%"), err
     card = learn_taste(store, "anna")

@@ -18,6 +18,7 @@ from triage.desk.background_jobs import BackgroundJobs, Command, is_installed
 from triage.desk.pages import show
 from triage.desk.sheet_views import FORM
 from triage.domain.errors import ConfigError
+from triage.ranking.shown_tolerances import learnt_in_words, tolerances
 from triage.store.models import SHIPPED, ids_of, models, uses, verdicts_not_learnt, version_in_use
 from triage.store.progress import progress
 from triage.store.takes import sessions
@@ -45,7 +46,9 @@ def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
         shipped_name=SHIPPED,
         models=versions,
         again=to_hear_again(db, versions[0].card) if versions else [],
-        agreement=versions[0].card.get("agreement", []) if versions else [],
+        agreement=told(versions[0].card.get("agreement", [])) if versions else [],
+        tolerances=tolerances(db, versions),
+        learnt=learnt_in_words(versions, version_in_use(db) or SHIPPED),
         judged=judged_by(db),
         uses=uses(db),
         sessions=sessions(db),
@@ -73,6 +76,23 @@ def retrain(request: Request, me: Producer) -> dict[str, Any]:
 def use(request: Request, me: Producer, version: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
     """Put a version to use, or go back to the shipped doubt; takes are then ranked anew."""
     return job_shown(jobs_of(request).run(["models", f"--use={version}", f"--by={me.name}"], me.name))
+
+
+@router.post("/api/models/tolerance")
+def set_tolerance(
+    request: Request,
+    me: Producer,
+    kind: Annotated[str, Body(max_length=40)],
+    size: Annotated[float | None, Body()] = None,
+) -> dict[str, Any]:
+    """Set a tolerance by hand, in its unit, and lock it; without a size it is learnt again."""
+    change_ = f"--unlock={kind}" if size is None else f"--set={kind}={size!r}"
+    return job_shown(jobs_of(request).run(["taste", change_, f"--by={me.name}"], me.name))
+
+
+def told(agreement: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the pairs of people whose agreement can be told."""
+    return [one for one in agreement if one["kappa"] is not None]
 
 
 def learn_at_times(request: Request, db: Connection) -> None:

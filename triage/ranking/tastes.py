@@ -17,9 +17,10 @@ from triage.judge.tasted_doubt import from_bytes, is_taste, to_bytes
 from triage.ranking.model_in_use import base_in_use
 from triage.ranking.session import judge_all_sessions_again
 from triage.store.engine import reading, writing
-from triage.store.models import StoredModel, add_model, model_file, use_model, version_in_use
+from triage.store.models import StoredModel, add_model, model_file, models, use_model, version_in_use
 
 TASTE = "taste"  # the form of a version, as its card names it
+LEARNT = ("words", "rejects", "sessions", "people", "sure", "tastes", "data")  # of a card: holds after a lock as well
 
 
 def taste_in_use(db: Connection) -> Taste:
@@ -59,8 +60,11 @@ def keep_taste(engine: Engine, taste: Taste, by: str, card: dict[str, Any], use:
 def set_tolerance(engine: Engine, kind: str, log_tolerance: float | None, by: str) -> str:
     """Lock a kind's tolerance, or with None give it back to what is learnt; return the new version in use."""
     with reading(engine) as db:
-        taste = taste_in_use(db)
+        taste, version = taste_in_use(db), version_in_use(db)
+        card = next((one.card for one in models(db) if one.version == version and one.card["form"] == TASTE), {})
     locked = {name: value for name, value in taste.locked.items() if name != kind}
     if log_tolerance is not None:
         locked[kind] = log_tolerance
-    return keep_taste(engine, replace(taste, locked=locked), by, {"set_by_hand": kind}, use=True)
+    return keep_taste(
+        engine, replace(taste, locked=locked), by, {name: card[name] for name in LEARNT if name in card}, use=True
+    )

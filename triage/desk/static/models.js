@@ -39,4 +39,14 @@ document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-use]");
   if (button) start("/api/models/use", { version: button.dataset.use });
 });
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-unlock]");
+  if (button) start("/api/models/tolerance", { kind: button.dataset.unlock, size: null });
+});
+document.addEventListener("submit", (event) => {
+  const form = event.target.closest(".tolerance-form");
+  if (!form) return;
+  event.preventDefault();
+  start("/api/models/tolerance", { kind: form.dataset.kind, size: Number(form.elements.size.value) });
+});
 look();
