@@ -23,7 +23,6 @@ from training.selection import (
     take_labels,
 )
 from training.verdict_examples import VerdictExamples
-from triage.cli.output import notify
 from triage.judge.doubt import DoubtModel
 from triage.judge.learned_doubt import LearnedDoubt
 from triage.store.models import SHIPPED
@@ -75,7 +74,6 @@ def compare(
             places += own[0]
             rejected += own[1]
             probabilities += own[2]
-        notify(f"compared on {', '.join(dict.fromkeys(one.session for one in outside))}")
     own_scores = {name: [row[config.rule.measure] for row in rows] for name, rows in scores.items()}
     new_scores = own_scores["new"]
     return Compared(

@@ -25,7 +25,7 @@ from training.pool import RATE_HZ, Pool, PoolRecipe, build_pool, load_pool
 from training.public_recordings import Recording
 from training.recipe import Recipe
 from training.recordings import quarter_of, read_mono, read_rows
-from training.tracking import tracked
+from training.tracking import FOLDER, tracked
 from triage.config import Strict, read_toml, shipped
 
 TRAINING_QUARTERS = (0, 2)  # of the noise clips; 1 and 3 are held out for training/evaluate.py
@@ -260,7 +260,7 @@ def tracked_run(
     save: Callable[[Any, Path, dict[str, object]], str],
 ) -> None:
     """Train once, tracked, and write the network with its card; every line of the log goes to stderr too."""
-    with tracked(experiment, out.stem) as run:
+    with tracked(experiment, out.stem, out.absolute().parent / FOLDER) as run:
         run.settings(settings | {"commit": commit()})
         run.text("config.json", json.dumps(config.model_dump(mode="json"), indent=1))
 

@@ -25,14 +25,15 @@ def retrain(
 
     Example: triage retrain --by anna
     """
-    from training import retraining, taste_retraining
+    from training import taste_retraining
     from training.selection import RetrainingConfig
     from triage.config import read_toml, shipped
 
     with opened_store(store) as engine:
         if thorough:
             config = read_toml(config_file or shipped("configs/retraining.toml"), RetrainingConfig)
-            report, text = retraining.retrained(engine, config, by or login_name(), use), retraining.printed
+            card, report = taste_retraining.learn_whole_model(engine, config, by or login_name(), use)
         else:
-            report, text = taste_retraining.learn_taste(engine, by or login_name(), use), taste_retraining.printed
-    put(json_text(report) if form is Form.json else text(report))
+            card = taste_retraining.learn_taste(engine, by or login_name(), use)
+            report = taste_retraining.printed(card)
+    put(json_text(card) if form is Form.json else report)

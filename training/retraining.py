@@ -22,7 +22,7 @@ from training.candidates import learn
 from training.curves import calibration_page, curve_page
 from training.model_comparison import Compared, FitContext, compare
 from training.selection import Chosen, RetrainingConfig, better, build, leaks
-from training.tracking import Run, tracked
+from training.tracking import Run, folder_beside, tracked
 from training.verdict_examples import VerdictExamples, examples_of_session
 from triage import __version__
 from triage.analysis.encoding import encoder_in_use
@@ -31,10 +31,10 @@ from triage.cli.output import counted, notify, table_text
 from triage.domain.errors import JudgeError
 from triage.judge.doubt import DoubtModel, load_model
 from triage.judge.learned_doubt import LearnedDoubt, to_bytes
+from triage.ranking.model_in_use import base_in_use
 from triage.ranking.session import features_of_session, judge_all_sessions_again
-from triage.ranking.tastes import TASTE
 from triage.store.engine import reading, writing
-from triage.store.models import SHIPPED, StoredModel, add_model, models, use_model, version_in_use
+from triage.store.models import StoredModel, add_model, models, use_model
 from triage.store.standing import GivenVerdict, comparable_verdicts, standing_verdicts
 from triage.store.takes import sessions
 
@@ -61,8 +61,8 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
     if not count:
         raise JudgeError("no verdict to learn from yet: give some at the desk or with `triage verdict`")
     with reading(engine) as db:
-        in_use = version_in_use(db)
-        form = next((m.card["form"] for m in models(db) if m.version == in_use and m.card["form"] != TASTE), None)
+        in_use = base_in_use(db)  # a taste on top of it stays on top of what is made here
+        form = next((m.card["form"] for m in models(db) if m.version == in_use), None)
     _check_no_leak(data, prior, config, encoder)
     notify(f"learning from {count} verdicts on {len(data.examples)} sessions")
     compared = compare(data.examples, data.earlier, form, FitContext(prior, config, encoder))
@@ -72,7 +72,7 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
     model = replace(chosen.model, version=version)
     put_to_use = better(compared.against_in_use, config.rule) if use is None else use
     card = card_of(version, data, chosen, compared, config, in_use, put_to_use)
-    with tracked(EXPERIMENT, version) as run:
+    with tracked(EXPERIMENT, version, folder_beside(engine.url)) as run:
         _track(run, card, model, compared, data)
     card["run"], card["problems"] = run.run_id, run.problems
     file = to_bytes(model)
@@ -91,7 +91,7 @@ def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | Non
 def training_data(engine: Engine) -> TrainingData:
     """Return the examples of every session with a verdict."""
     with reading(engine) as db:
-        in_use = version_in_use(db)
+        in_use = base_in_use(db)
         since = next((m.made_at for m in models(db) if m.version == in_use), None)
         all_sessions = sessions(db)
     examples, verdicts, earlier = [], {}, []
@@ -123,7 +123,7 @@ def card_of(
     chosen: Chosen,
     compared: Compared,
     config: RetrainingConfig,
-    in_use: str | None,
+    in_use: str,
     put_to_use: bool,
 ) -> dict[str, Any]:
     """Return what is kept of a training beside the model: data, config, scores, and whether it was put to use."""
@@ -144,7 +144,7 @@ def card_of(
         "held_out_log_loss": chosen.losses,
         "calibration": {"slope": chosen.model.slope, "level": chosen.model.level},
         "scores": mean,
-        "against_in_use": compared.against_in_use._asdict() | {"in_use": in_use or SHIPPED},
+        "against_in_use": compared.against_in_use._asdict() | {"in_use": in_use},
         "against_shipped": compared.against_shipped._asdict(),
         "agreement": agreement_of(data.verdicts),
         "contradictions": [vars(one) for one in compared.contradictions[:MOST_CONTRADICTIONS]],
@@ -226,4 +226,5 @@ def _track(run: Run, card: dict[str, Any], model: LearnedDoubt, compared: Compar
         path = Path(folder) / "model.skops"
         path.write_bytes(to_bytes(model))
         run.file(path)
-    run.register(REGISTERED, "model.skops", f"{card['version']}, {card['words']} verdicts")
+    note = f"{card['version']}, {card['words']} verdicts; `triage models` says which version is in use"
+    run.register(REGISTERED, "model.skops", note)

@@ -5,17 +5,22 @@ of all people together and of each alone → kept as a version of the store, tra
 where there are enough verdicts. What was set by hand stays.
 """
 
+import json
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import Engine
 
-from training.retraining import EXPERIMENT, TrainingData, data_hash, training_data
+from training import retraining
+from training.retraining import EXPERIMENT, TrainingData, data_hash, retrained, training_data
+from training.selection import RetrainingConfig
 from training.taste_fit import FittedTaste, HouseDoubts, TasteConfig, fit_taste
-from training.tracking import tracked
+from training.tracking import folder_beside, tracked
 from triage.cli.output import counted, notify
 from triage.config import read_toml, shipped
 from triage.domain.errors import JudgeError
+from triage.judge.taste import HOUSE
 from triage.judge.taste_words import sentences
 from triage.judge.tasted_doubt import as_json, base_probabilities
 from triage.ranking.model_in_use import base_doubt, base_in_use
@@ -26,8 +31,31 @@ ENOUGH = 50  # verdicts from which on a taste takes part at once
 OF_ONE = 20  # verdicts from which on a person's own taste is shown
 
 
-def learn_taste(engine: Engine, by: str, use: bool | None = None) -> dict[str, Any]:
-    """Fit the taste of all people and of each, keep it, and put it to use; return its card."""
+def learn_whole_model(
+    engine: Engine, config: RetrainingConfig, by: str, use: bool | None = None
+) -> tuple[dict[str, Any], str]:
+    """Train a whole model and, where it is put to use, fit the tolerances in use anew on top of it.
+
+    Tolerances set by hand stay. Returns the model's card and the report for a person.
+    """
+    with reading(engine) as db:
+        before = taste_in_use(db)
+    card = retrained(engine, config, by, use)
+    report = retraining.printed(card)
+    if card["put_to_use"] and before != HOUSE:
+        above = learn_taste(engine, by, use=True, locked=before.locked)
+        card["taste"] = {name: above[name] for name in ("version", "sentences")}
+        report += "the tolerances stay on top of it, learnt anew: " + printed(above)
+    return card, report
+
+
+def learn_taste(
+    engine: Engine, by: str, use: bool | None = None, locked: Mapping[str, float] | None = None
+) -> dict[str, Any]:
+    """Fit the taste of all people and of each, keep it, and put it to use; return its card.
+
+    ``locked`` are log tolerances set by hand; if not given, those in use.
+    """
     config = read_toml(shipped("configs/taste.toml"), TasteConfig)
     data = training_data(engine)
     count = sum(len(one.labels) for one in data.examples)
@@ -39,7 +67,7 @@ def learn_taste(engine: Engine, by: str, use: bool | None = None) -> dict[str, A
     for one in data.examples:
         kinds, each = base_probabilities(base, one.features, one.relative)
         house.append(HouseDoubts(one, tuple(kinds), each))
-    fitted = fit_taste(house, config, before.locked)
+    fitted = fit_taste(house, config, before.locked if locked is None else locked)
     put_to_use = count >= ENOUGH if use is None else use
     card = {
         "words": count,
@@ -54,9 +82,10 @@ def learn_taste(engine: Engine, by: str, use: bool | None = None) -> dict[str, A
     notify(f"learnt from {counted(count, 'verdict')} on {counted(len(house), 'session')}")
     version = keep_taste(engine, fitted.taste, by, card, put_to_use)
     card |= {"version": version, "form": "taste", "sentences": sentences(fitted.taste, fitted.sure)}
-    with tracked(EXPERIMENT, version) as run:
+    with tracked(EXPERIMENT, version, folder_beside(engine.url)) as run:
         run.settings(config.model_dump(mode="json") | {name: card[name] for name in ("data", "words", "rejects")})
         run.numbers({f"log_tolerance/{kind}": value for kind, value in fitted.taste.kind.items()})
+        run.text("taste.json", json.dumps(as_json(fitted.taste), indent=1))
     return card | {"problems": run.problems}
 
 

@@ -1,7 +1,7 @@
-"""Tracking: one MLflow run for each training, in a local SQLite store unless MLFLOW_TRACKING_URI names a server.
+"""Tracking: one MLflow run for each training, in a folder beside what was trained unless MLFLOW_TRACKING_URI is set.
 
-What is tracked never decides anything: where the tracking store cannot be reached, the training goes on and reports
-it.
+What is tracked never decides anything, the model registry least of all: which version is in use, the store says.
+Where the tracking store cannot be reached, the training goes on and reports it.
 """
 
 import logging
@@ -11,7 +11,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-LOCAL = "sqlite:///mlflow.db"
+from sqlalchemy import URL
+
+FOLDER = "runs"  # what is made locally: FOLDER/mlflow.db and the files of runs
 Problems = list[str]
 
 
@@ -63,11 +65,20 @@ class Run:
             self.run_id = None
 
 
+def folder_beside(store: URL) -> Path:
+    """Return where the runs of a store are kept: beside a SQLite file, else in the folder of the user's data."""
+    if store.get_backend_name() == "sqlite" and store.database and store.database != ":memory:":
+        file = Path(store.database).absolute()
+        return file.parent / f"{file.stem}-{FOLDER}"
+    data = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    return data / "take-triage" / f"{store.host or 'store'}-{store.database or ''}-{FOLDER}"
+
+
 @contextmanager
-def tracked(experiment: str, name: str) -> Iterator[Run]:
-    """Open a run of an experiment and close it with how it ended."""
+def tracked(experiment: str, name: str, folder: Path) -> Iterator[Run]:
+    """Open a run of an experiment and close it with how it ended; ``folder`` is for runs that no server keeps."""
     problems: Problems = []
-    run = _open(experiment, name, problems)
+    run = _open(experiment, name, folder, problems)
     own_id, ended = run.run_id, "FAILED"
     try:
         yield run
@@ -77,16 +88,20 @@ def tracked(experiment: str, name: str) -> Iterator[Run]:
             run._try(lambda: run._client.set_terminated(own_id, ended))
 
 
-def _open(experiment: str, name: str, problems: Problems) -> Run:
+def _open(experiment: str, name: str, folder: Path, problems: Problems) -> Run:
     os.environ.setdefault("MLFLOW_HTTP_REQUEST_MAX_RETRIES", "1")
     os.environ.setdefault("MLFLOW_HTTP_REQUEST_TIMEOUT", "10")
     try:
         from mlflow.tracking import MlflowClient
 
         logging.getLogger("mlflow").setLevel(logging.WARNING)  # how it makes its own tables is no news
-        client = MlflowClient(os.environ.get("MLFLOW_TRACKING_URI", LOCAL))
+        address, files = os.environ.get("MLFLOW_TRACKING_URI"), None
+        if not address:
+            folder.mkdir(parents=True, exist_ok=True)
+            address, files = f"sqlite:///{folder / 'mlflow.db'}", (folder / "files").as_uri()
+        client = MlflowClient(address)
         found = client.get_experiment_by_name(experiment)
-        own = found.experiment_id if found else client.create_experiment(experiment)
+        own = found.experiment_id if found else client.create_experiment(experiment, files)
         return Run(client, client.create_run(own, run_name=name).info.run_id, problems)
     except Exception as error:  # MLflow and its drivers raise of every kind
         problems.append(_line(error))
@@ -95,7 +110,7 @@ def _open(experiment: str, name: str, problems: Problems) -> Run:
 
 def _line(error: Exception) -> str:
     text = " ".join(str(error).split())[:160]
-    where = os.environ.get("MLFLOW_TRACKING_URI", LOCAL)
+    where = os.environ.get("MLFLOW_TRACKING_URI") or "the folder of runs"
     return f"the run is not tracked any further: {where} does not answer ({type(error).__name__}: {text})"
 
 

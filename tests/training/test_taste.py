@@ -9,13 +9,14 @@ from sqlalchemy import select
 
 from tests.commands import run, sqlite
 from tests.training.synthetic_sessions import made_session
-from tests.training.test_retrain import fill, tracking  # noqa: F401  (a fixture)
+from tests.training.test_retrain import QUICK, fill, tracking  # noqa: F401  (a fixture)
 from training.taste_fit import HouseDoubts, TasteConfig, fit_taste
-from training.taste_retraining import learn_taste
+from training.taste_retraining import learn_taste, learn_whole_model
 from training.tolerant_producer import EDGE_JND, KINDS, ProducersConfig, TrueSizes, draw_producer, true_sizes
 from training.verdict_examples import Label, examples_of_session
 from training.version_calibration import VersionCalibrationConfig as _Versions
 from triage.config import read_toml, shipped
+from triage.ranking.model_in_use import base_in_use
 from triage.ranking.session import rank_session
 from triage.ranking.session_features import session_features
 from triage.ranking.tastes import taste_in_use
@@ -150,6 +151,24 @@ def test_a_tolerance_set_by_hand_judges_at_once_stays_after_retraining_and_can_b
     with reading(store) as db:
         assert taste_in_use(db).locked == {}
     assert run("taste", "--set", "colour=3", "--store", url)[2].startswith("error: no tolerance of 'colour'")
+
+
+def test_a_whole_model_put_to_use_keeps_the_tolerances_on_top_and_its_runs_beside_the_store(
+    store, tmp_path, monkeypatch
+):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    monkeypatch.chdir(elsewhere)
+    monkeypatch.delenv("MLFLOW_TRACKING_URI")
+    run("taste", "--set", "length=80", "--by", "anna", "--store", sqlite(tmp_path))
+    card, report = learn_whole_model(store, QUICK, "anna", use=True)
+    with reading(store) as db:
+        assert version_in_use(db) == card["taste"]["version"]
+        assert base_in_use(db) == card["version"] and taste_in_use(db).locked == {"length": pytest.approx(np.log(2))}
+    assert judged_by(store) == {card["taste"]["version"]} and "stay on top" in report
+    assert list(elsewhere.iterdir()) == [] and {"mlflow.db", "files"} == {
+        one.name for one in (tmp_path / "store-runs").iterdir()
+    }
 
 
 def test_a_new_library_starts_from_the_house_s_tolerances(store, tmp_path):
