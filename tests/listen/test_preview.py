@@ -11,6 +11,7 @@ from PIL import Image
 from tests.listen.sounds import RATE_HZ, tone
 from triage.domain.errors import AudioError
 from triage.listen.logmel import LogMel
+from triage.listen.pitch import track
 from triage.listen.preview import (
     HIGHEST_DB,
     LOWEST_DB,
@@ -112,9 +113,10 @@ def test_frames_that_cannot_be_drawn_are_refused(shape, bands):
 def test_a_pitch_course_is_in_cents_of_the_midi_scale_at_the_sessions_tuning():
     a4_hz = 442.0
     sharp = tone(a4_hz * 2 ** (0.2 / 12), 0.5)  # 20 cents above A4
-    cents = contour(sharp, RATE_HZ, a4_hz)
-    assert np.nanmedian(cents) == pytest.approx(6920, abs=2)
-    assert contour(sharp[:100], RATE_HZ, a4_hz).size == 0
+    cents = contour(track(sharp, RATE_HZ), 0.1, 0.3, a4_hz)
+    assert cents.size == 16 and np.nanmedian(cents) == pytest.approx(6920, abs=2)
+    assert contour(track(sharp[:100], RATE_HZ), 0.0, 0.002, a4_hz).size == 0
+    assert contour(None, 0.0, 1.0, a4_hz).size == 0
 
 
 def test_packed_courses_are_json_with_null_where_there_is_no_pitch():

@@ -15,9 +15,10 @@ from triage.intake import wav
 from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.listen.embed import Encoder
 from triage.listen.logmel import BANDS_OVER_RMS_DB, HOP_S, finite, power_of
-from triage.listen.measure import measure, window
+from triage.listen.measure import measure_and_follow, window
 from triage.listen.mics import Reference
 from triage.listen.notes import NoteSegment, find_notes
+from triage.listen.pitch import PitchTrack
 from triage.listen.spurious_notes import without_bursts, without_spurious
 
 MATCHED_NOTES = 12  # first notes of a take, over whose attacks other tracks are matched with this one
@@ -25,12 +26,13 @@ MATCHED_NOTES = 12  # first notes of a take, over whose attacks other tracks are
 
 @dataclass(frozen=True)
 class MeasuredTrack:
-    """A track and its notes: where each sounds (``segments``), and what was measured of it (``notes``)."""
+    """A track and its notes: where each sounds (``segments``), what was measured of it (``notes``), its pitch."""
 
     track: TrackFile
     folder: Path
     segments: list[NoteSegment]
     notes: list[Note]
+    pitches: list[PitchTrack | None]  # of each note, from ``window`` on
 
     def attacks_on(self, track: TrackFile) -> list[np.ndarray]:
         """Return what another track holds around the starts of the first notes, by which tracks are matched."""
@@ -59,12 +61,13 @@ def measured_track(
     pitches_hz = [midi_to_hz(pitch, a4_hz) for pitch in sorted(set(take.sheet_row.pitches))]
     for track, own in zip(tracks, frames, strict=True):
         if segments := _segments(track, folder, own, expected, min(pitches_hz, default=0.0)):
-            notes = _measured_notes(track, folder, own, segments, encoder, pitches_hz)
+            notes, pitches = _measured_notes(track, folder, own, segments, encoder, pitches_hz)
             kept = without_bursts(notes, expected)
-            segments = [segments[note.number - 1] for note in kept]
+            at = [note.number - 1 for note in kept]
+            segments, pitches = [segments[k] for k in at], [pitches[k] for k in at]
             notes = [replace(note, number=number) for number, note in enumerate(kept, 1)]
-            return MeasuredTrack(track, folder, segments, notes)
-    return MeasuredTrack(tracks[0], folder, [], [])
+            return MeasuredTrack(track, folder, segments, notes, pitches)
+    return MeasuredTrack(tracks[0], folder, [], [], [])
 
 
 def gap_dbfs(frames: np.ndarray, note: NoteSegment, before: NoteSegment | None) -> float:
@@ -95,17 +98,18 @@ def _measured_notes(
     segments: list[NoteSegment],
     encoder: Encoder,
     pitches_hz: list[float],
-) -> list[Note]:
+) -> tuple[list[Note], list[PitchTrack | None]]:
     take_s = frames.shape[1] * HOP_S
-    notes = []
+    notes, pitches = [], []
     before = [None, *segments[:-1]]
     for number, (note, last, vectors) in enumerate(
         zip(segments, before, encode(encoder, frames, segments), strict=True), 1
     ):
         samples = wav.read_span(folder / track.path, track.channel, *window(note, take_s))
         quiet_dbfs = gap_dbfs(frames, note, last)
-        measured = measure(samples, track.facts.sample_rate_hz, note, quiet_dbfs, pitches_hz)
+        measured, pitch = measure_and_follow(samples, track.facts.sample_rate_hz, note, quiet_dbfs, pitches_hz)
         measured |= {"noise_floor_dbfs": quiet_dbfs}
         span = (note.start_s, note.end_s, note.ring_end_s)
         notes.append(Note(number, *span, measurements=measured, embeddings=vectors))
-    return notes
+        pitches.append(pitch)
+    return notes, pitches

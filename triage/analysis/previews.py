@@ -11,8 +11,8 @@ import numpy as np
 
 from triage.analysis.measured_track import MeasuredTrack
 from triage.domain.preview import Preview
-from triage.intake import wav
 from triage.intake.arrivals import TrackFile
+from triage.listen.measure import LEAD_S
 from triage.listen.preview import Contour, Sketch, band_edges_hz, compress_contours, contour, spectrogram
 
 FINE, COARSE = (2, 1), (6, 2)  # frames and mel bands that share a pixel
@@ -58,10 +58,9 @@ class Previews:
 
 
 def pitch_contours(measured: MeasuredTrack, a4_hz: float) -> bytes:
-    """Return the compressed pitch contours of a take's notes, read again note by note."""
-    track, rate_hz = measured.track, measured.track.facts.sample_rate_hz
-    found = []
-    for number, note in enumerate(measured.segments, 1):
-        samples = wav.read_span(measured.folder / track.path, track.channel, note.start_s, note.end_s)
-        found.append(Contour(number, note.start_s, contour(samples, rate_hz, a4_hz)))
+    """Return the compressed pitch contours of a take's notes, as the pitch was followed to measure them."""
+    found = [
+        Contour(number, note.start_s, contour(pitch, min(LEAD_S, note.start_s), note.end_s - note.start_s, a4_hz))
+        for number, (note, pitch) in enumerate(zip(measured.segments, measured.pitches, strict=True), 1)
+    ]
     return compress_contours(found)

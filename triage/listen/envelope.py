@@ -80,7 +80,7 @@ def rms_envelope_db(
     centre = np.arange(int(x.size / rate_hz / hop_s + 1e-9) + 1) * hop_s * rate_hz
     # Fractions of a sample count: rounding the window to whole samples would let ripple back in.
     start, stop = (np.clip(centre + side * window_s * rate_hz / 2, 0, x.size) for side in (-1, 1))
-    between = np.interp(stop, np.arange(x.size + 1), energy) - np.interp(start, np.arange(x.size + 1), energy)
+    between = _at(energy, stop) - _at(energy, start)
     power = between / np.maximum(stop - start, 1e-9)
     return 10 * np.log10(np.maximum(power, 10 ** (SILENT_DB / 10)))
 
@@ -268,6 +268,12 @@ def release_s(
         return np.nan
     slope = np.polyfit(np.arange(len(fall)) * hop_s, fall, 1)[0]
     return float(-fall_db / slope) if slope < 0 else np.nan
+
+
+def _at(values: Array, place: Array) -> Array:
+    """Return values between the samples, in a straight line; ``place`` within 0 and the last index."""
+    low = np.minimum(place.astype(int), values.size - 2)
+    return values[low] + (values[low + 1] - values[low]) * (place - low)
 
 
 def _ahead(values: Array, reach: float) -> Array:

@@ -12,6 +12,7 @@ from scipy import signal
 
 from triage.domain.measurements import MEASURED
 from triage.listen import envelope, loudness, pitch, steadiness, tone
+from triage.listen.filters import high_pass
 from triage.listen.notes import NoteSegment
 
 LEAD_S = 0.25  # of quiet before the onset that the attack is measured from
@@ -29,7 +30,7 @@ SHORTEST_TAIL_S = 0.01
 # the lowest that the take may hold while the pitch is unknown.
 BELOW_NOTE, BELOW_TAKE = 0.5, 0.45
 LEAST_CUT_HZ = 10.0
-ENVELOPE_HOP_S = 0.002
+ENVELOPE_HOP_S, CONTOUR_HOP_S = 0.002, 0.01
 
 
 def window(note: NoteSegment, take_s: float) -> tuple[float, float]:
@@ -59,22 +60,30 @@ def measure(
     dict of str to float
         The names of MEASURED.
     """
+    return measure_and_follow(samples, rate_hz, note, floor_dbfs, meant_hz)[0]
+
+
+def measure_and_follow(
+    samples: np.ndarray, rate_hz: int, note: NoteSegment, floor_dbfs: float, meant_hz: Sequence[float] = ()
+) -> tuple[dict[str, float], pitch.PitchTrack | None]:
+    """Return what ``measure`` does, and the note's pitch over time; None where there is nothing to follow."""
     onset_s = min(LEAD_S, note.start_s)
     end_s = onset_s + note.end_s - note.start_s
     found = dict.fromkeys(MEASURED, float("nan"))
     samples = np.nan_to_num(np.asarray(samples, dtype=np.float64), nan=0.0, posinf=0.0, neginf=0.0)
     if samples.size < 0.03 * rate_hz or not samples.any():
-        return found
+        return found, None
     body = samples[round(onset_s * rate_hz) : round(max(end_s, onset_s + 0.05) * rate_hz)]
     found["peak_dbfs"] = float(20 * np.log10(max(np.abs(body).max(initial=0.0), 1e-10)))
     found["loudness_lufs"] = loudness.note_lufs(samples[round(onset_s * rate_hz) :], rate_hz)
     samples = without_rumble(samples, rate_hz, BELOW_TAKE * min(meant_hz, default=0.0))
-    found |= _pitch(samples, rate_hz, (onset_s, end_s), meant_hz)
+    contour = pitch.track(samples[: round((end_s + 0.05) * rate_hz)], rate_hz, hop_s=CONTOUR_HOP_S)
+    found |= _pitch(contour, samples, rate_hz, (onset_s, end_s), meant_hz)
     samples = without_rumble(samples, rate_hz, BELOW_NOTE * found["f0_hz"])
     found |= _level(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
     found["tail_s"] = max(note.ring_end_s - note.end_s, SHORTEST_TAIL_S)
     found["attack_bright_db"] = _attack_brightness_db(samples, rate_hz, onset_s, end_s)
-    return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"])
+    return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"]), contour
 
 
 def without_rumble(samples: np.ndarray, rate_hz: int, edge_hz: float) -> np.ndarray:
@@ -84,8 +93,8 @@ def without_rumble(samples: np.ndarray, rate_hz: int, edge_hz: float) -> np.ndar
     """
     if not edge_hz > LEAST_CUT_HZ:
         return samples
-    filters = signal.butter(4, edge_hz, "high", fs=rate_hz, output="sos")
-    return np.asarray(signal.sosfiltfilt(filters, samples, padlen=min(len(samples) - 1, round(0.1 * rate_hz))))
+    padding = min(len(samples) - 1, round(0.1 * rate_hz))
+    return np.asarray(signal.sosfiltfilt(high_pass(4, edge_hz, rate_hz), samples, padlen=padding))
 
 
 def held(onset_s: float, end_s: float) -> tuple[float, float]:
@@ -95,11 +104,14 @@ def held(onset_s: float, end_s: float) -> tuple[float, float]:
 
 
 def _pitch(
-    samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], meant_hz: Sequence[float]
+    contour: pitch.PitchTrack,
+    samples: np.ndarray,
+    rate_hz: int,
+    sounding: tuple[float, float],
+    meant_hz: Sequence[float],
 ) -> dict[str, float]:
     onset_s, end_s = sounding
     from_s, to_s = held(onset_s, end_s)
-    contour = pitch.track(samples[: round((end_s + 0.05) * rate_hz)], rate_hz)
     inside = (contour.time_s >= from_s) & (contour.time_s <= to_s)
     voiced = contour.f0_hz[inside]
     if not np.isfinite(voiced).any():

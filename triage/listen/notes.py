@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, signal
 
+from triage.listen.filters import band_pass
 from triage.listen.logmel import HOP_S, LogMel, percentile, power_of
 
 Span = Callable[[float, float], np.ndarray]  # (start_s, end_s) -> one channel, shape (sample,)
@@ -255,7 +256,7 @@ def _fast_envelope(samples: np.ndarray, rate_hz: int, bands: tuple[int, int], ed
     """Level every millisecond over 4 ms, in dB, between the outer edges of two mel bands and above ``edge_hz``."""
     centres_hz = LogMel(rate_hz).band_hz()
     low, high = max(25.0, edge_hz, centres_hz[bands[0]] / 1.6), min(0.45 * rate_hz, centres_hz[bands[1]] * 1.3)
-    sos = signal.butter(6 if edge_hz else 2, (low, high), "bandpass", fs=rate_hz, output="sos")
+    sos = band_pass(6 if edge_hz else 2, low, high, rate_hz)
     power = ndimage.uniform_filter1d(signal.sosfilt(sos, samples.astype(np.float64)) ** 2, round(0.004 * rate_hz))
     at = (np.arange(0, len(samples) / rate_hz * 1000 - 1) * rate_hz / 1000).astype(int)
     return 10 * np.log10(power[at] + 1e-14)

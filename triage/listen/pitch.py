@@ -8,6 +8,7 @@ tells whether the attack sounded another pitch first.
 P. Boersma, "Accurate short-term analysis of the fundamental frequency ...", IFA Proceedings 17, 1993.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -209,8 +210,16 @@ def _decimate(x: Array, rate_hz: float, target_hz: float) -> tuple[Array, float]
     factor = max(1, round(rate_hz / target_hz))
     if factor == 1 or not x.size:
         return x, rate_hz / factor
-    # Cut off below the new Nyquist frequency: a partial folded back there would pull short periods off by cents.
-    return resample_poly(x, 1, factor, window=firwin(20 * factor + 1, 0.85 / factor)), rate_hz / factor
+    return resample_poly(x, 1, factor, window=_below_nyquist(factor)), rate_hz / factor
+
+
+@lru_cache(maxsize=8)
+def _below_nyquist(factor: int) -> Array:
+    """Return a low-pass that cuts off below the new Nyquist frequency.
+
+    A partial folded back there would pull short periods off by cents.
+    """
+    return np.asarray(firwin(20 * factor + 1, 0.85 / factor))
 
 
 def _nearest(places: NDArray[np.intp], wanted: Array) -> NDArray[np.intp]:

@@ -18,7 +18,7 @@ import torch
 
 from triage.domain.errors import AudioError
 from triage.listen.logmel import HOP_S, N_MELS, LogMel, finite
-from triage.listen.pitch import track
+from triage.listen.pitch import PitchTrack
 
 WAVE_HOP_S = 0.01
 FULL_SCALE = 32_767
@@ -26,7 +26,7 @@ MOST_COLUMNS = 6000  # of an outline or a spectrogram: more than any screen has
 LOWEST_DB, HIGHEST_DB = -110.0, -10.0  # black and white; a band of a full note reads -20 to -40
 STEP_DB = 2.5  # finer steps look the same on a screen and take twice the bytes
 CONTOUR_HOP_S = 0.02
-LONGEST_CONTOUR_S = 15.0  # of one note
+SHORTEST_CONTOUR_S, LONGEST_CONTOUR_S = 0.03, 15.0  # of one note
 BESIDE_A4 = 69  # MIDI
 
 
@@ -146,16 +146,17 @@ def grey_png(grey: np.ndarray) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, data) for kind, data in chunks)
 
 
-def contour(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
+def contour(track: PitchTrack | None, onset_s: float, length_s: float, a4_hz: float) -> np.ndarray:
     """Return a note's pitch contour.
 
-    cents = 100 (69 + 12 log2(f0 / a4))
+    cents = 100 (69 + 12 log2(f0 / a4)), f0 of the frame nearest to each moment
 
     Parameters
     ----------
-    samples : ndarray, shape (sample,)
-        Of the note, from its start to its end.
-    rate_hz : int
+    track : PitchTrack or None
+        Of the samples that the note was measured on.
+    onset_s, length_s : float
+        Where the note starts in them, and how long it sounds.
     a4_hz : float
 
     Returns
@@ -163,10 +164,12 @@ def contour(samples: np.ndarray, rate_hz: int, a4_hz: float) -> np.ndarray:
     ndarray, shape (n,)
         One value every CONTOUR_HOP_S, NaN where there is no pitch; empty for less than 30 ms.
     """
-    samples = np.nan_to_num(samples[: round(LONGEST_CONTOUR_S * rate_hz)].astype(float), posinf=0.0, neginf=0.0)
-    if len(samples) < 0.03 * rate_hz:
+    length_s = min(length_s, LONGEST_CONTOUR_S)
+    if track is None or length_s < SHORTEST_CONTOUR_S:
         return np.zeros(0)
-    return 100 * (BESIDE_A4 + 12 * np.log2(track(samples, rate_hz, hop_s=CONTOUR_HOP_S).f0_hz / a4_hz))
+    hop_s = track.time_s[1] - track.time_s[0]
+    at = np.round((onset_s + np.arange(int(length_s / CONTOUR_HOP_S) + 1) * CONTOUR_HOP_S) / hop_s).astype(int)
+    return 100 * (BESIDE_A4 + 12 * np.log2(track.f0_hz[at[at < len(track.f0_hz)]] / a4_hz))
 
 
 def compress_contours(contours: Sequence[Contour]) -> bytes:
