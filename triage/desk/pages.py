@@ -1,7 +1,7 @@
 """Pages: the desk's HTML. Each route names a template of ``templates/`` and gives it what it shows.
 
 Every template has ``me`` (name, person.role, rights), ``form_token`` (for the meta tag and hidden fields), ``path``,
-``session`` (None where a page is of none) and ``navigation``, the session's pages. Whoever is not signed in is sent
+``session`` (None where a page is of none) and ``navigation``, all pages. Whoever is not signed in is sent
 to do so and back. A page is a route, a template and a script; ``in_navigation`` lists it among the session's pages.
 """
 
@@ -41,7 +41,7 @@ _PAGES = Environment(
 )
 _PAGES.filters.update(FILTERS)
 _PAGES.globals["kinds"] = as_json()
-_NAVIGATION: dict[int, tuple[str, str]] = {}  # place -> address within the session, text
+_NAVIGATION: dict[int, tuple[str, str]] = {}  # place -> address within the session (with "/" first: of none), text
 SHOWS = {"open": "still open", "disputed": "people differ", "settled": "settled", "all": "all"}
 SORTS = {
     "doubt": "most doubtful first",
@@ -52,7 +52,7 @@ SORTS = {
 # What each role opens first, most used first; the other pages of a session follow in their order.
 OWN_PAGES = {
     "editor": ("queue", "queue/list"),
-    "producer": ("queue", "disputes", "consistency"),
+    "producer": ("/models", "disputes", "queue", "consistency"),
     "engineer": ("noise", "arrivals"),
     "lead": ("played", "pickups", "queue"),
 }
@@ -62,7 +62,8 @@ Text = Annotated[str, Query(max_length=200)]
 
 
 def in_navigation(place: int, address: str, text: str) -> None:
-    """Show a page of a session in the navigation, in order of place."""
+    """Show a page in the navigation, in order of place; an address with "/" first is of no session."""
+    assert place not in _NAVIGATION, f"{text} and {_NAVIGATION[place][1]} have one place"
     _NAVIGATION[place] = (address, text)
 
 
@@ -74,7 +75,7 @@ def show(request: Request, template: str, me: AtDesk | None, status: int = 200, 
 
 
 def _navigation(me: AtDesk | None) -> list[tuple[str, str]]:
-    """Return the pages of a session, those of the person's role first."""
+    """Return all pages, those of the person's role first."""
     every = [_NAVIGATION[place] for place in sorted(_NAVIGATION)]
     own = OWN_PAGES[me.role] if me else ()
     return sorted(every, key=lambda page: own.index(page[0]) if page[0] in own else len(own))
@@ -110,7 +111,7 @@ Here = Annotated[StoredSession, Depends(session_here, scope="function")]
 
 in_navigation(1, "queue", "Listen")
 in_navigation(2, "queue/list", "Queue")
-in_navigation(8, "disputes", "Disputes")
+in_navigation(9, "disputes", "Disputes")
 
 
 @router.get("/")
@@ -125,7 +126,7 @@ def sessions_page(request: Request, me: Me, db: Db, q: Text = "") -> HTMLRespons
         me,
         days=days,
         q=q,
-        own_pages=_navigation(me)[:3],
+        own_pages=[page for page in _navigation(me) if not page[0].startswith("/")][:3],
         n_sessions=len(every),
         n_found=len(named),
     )

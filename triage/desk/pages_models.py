@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 from triage.config import shipped
 from triage.desk.access import AtDesk, Db, Me, change, desk_of
 from triage.desk.background_jobs import BackgroundJobs, Command, is_installed
-from triage.desk.pages import show
+from triage.desk.pages import in_navigation, show
 from triage.desk.sheet_views import FORM
 from triage.domain.errors import ConfigError
 from triage.ranking.shown_tolerances import learnt_in_words, tolerances
@@ -27,6 +27,7 @@ router = APIRouter(include_in_schema=False)
 MOST_CONTRADICTIONS = 20  # verdicts worth re-checking that are listed
 LEARN_AFTER = 50  # verdicts that no version has seen
 Producer = Annotated[AtDesk, Depends(change("retrain"))]
+in_navigation(10, "/models", "Taste")
 
 
 def jobs_of(request: Request) -> BackgroundJobs:
