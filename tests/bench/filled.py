@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, Table
 
 from tests.desk.server.evening import RATE_HZ, preview_of
 from tests.postgres import Server
-from triage.domain.measurements import MEASUREMENTS
+from triage.domain.measurements import MEASUREMENTS, REGISTRY
 from triage.domain.session import Session
 from triage.store import tables
 from triage.store.engine import writing
@@ -24,6 +24,7 @@ INSTRUMENTS, ARTICULATIONS, DYNAMICS = ("horn", "tuba", "oboe", "flute"), ("sust
 CELLS = [(one, way, dynamic) for one in INSTRUMENTS for way in ARTICULATIONS for dynamic in DYNAMICS]
 NOTES, SPOTS, HITS = 10, 3, 2  # a take
 DRAWN = 20  # takes of a session with pictures and sound
+MEASUREMENT_OF = {one.name: one for one in REGISTRY}
 NOW = datetime(2026, 3, 14, tzinfo=UTC)
 
 
@@ -109,7 +110,7 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
             for mic in MICS
         ]
         rows["floor"] += [{"take_id": take_id, "mic": mic, "level_dbfs": -80.0} for mic in MICS]
-        values = rng.normal(0, 1, (NOTES, len(MEASUREMENTS)))
+        values = _measured(rng, np.array(pitches))
         rows["note"] += [
             {
                 "take_id": take_id,
@@ -159,6 +160,13 @@ def _takes(db: Connection, rng: np.random.Generator, session_id: int, ids: range
     _put(db, tables.take, takes)
     for name, found in rows.items():
         _put(db, getattr(tables, name), found)
+
+
+def _measured(rng: np.random.Generator, pitch: np.ndarray) -> np.ndarray:
+    """Return measurements of a take's notes at random, with a take of its own and a curve over the keyboard."""
+    off = rng.normal(0, 1, (len(pitch), len(MEASUREMENTS))) + rng.normal(0, 0.5, len(MEASUREMENTS))
+    off += (np.sin(pitch / 8.0))[:, None]
+    return np.where([MEASUREMENT_OF[name].log for name in MEASUREMENTS], np.exp(0.1 * off), off)
 
 
 def _put(db: Connection, table: Table, rows: list[dict[str, Any]]) -> None:

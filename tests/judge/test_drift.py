@@ -53,6 +53,13 @@ def test_a_new_seat_is_a_step_and_no_drift():
     assert drift(rising + 20.0 * (day.setup == "1"), day).change == pytest.approx(12.0, abs=4.0)
 
 
+def test_a_rise_over_very_many_takes_is_found_on_some_of_them():
+    values, day = played(np.random.default_rng(5), per_hour=2.0, takes=2500, notes=2)
+    found = drift(values, day)
+    assert len(found.takes) == 2500 and found.trend.n <= 1000
+    assert found.change == pytest.approx(6.0, abs=0.8)
+
+
 def test_too_few_takes_and_equal_values_give_a_reason():
     values, day = played(np.random.default_rng(4), takes=4)
     assert drift(values, day).why_not == "only 4 takes"

@@ -82,6 +82,23 @@ def test_few_notes_do_not_define_what_is_usual_but_the_same_is_the_same():
     assert [(p.first, p.second, p.alike) for p in pairs(table)] == [(0, 1, 0.0)]
 
 
+def test_of_many_usual_pairs_some_are_returned_and_every_copy_is():
+    table = keyboard(np.random.default_rng(10))
+    copied(table, row_of(table, "p", 50.0), row_of(table, "p", 50.0, 2))
+    few = pairs(table, most=20)
+    assert 15 <= len(few) <= 25
+    assert [(p.first, p.second) for p in few if p.too_alike] == too_alike(table)
+    assert {(p.first, p.second, p.alike) for p in few} <= {(p.first, p.second, p.alike) for p in pairs(table)}
+
+
+def test_a_copy_is_found_in_a_cell_of_very_many_notes():
+    table = keyboard(np.random.default_rng(11), dynamics=("p",), pitches=1, repetitions=400)
+    copied(table, 3, 377)
+    found = pairs(table)
+    assert [(p.first, p.second) for p in found if p.too_alike] == [(3, 377)]
+    assert len(found) <= 5_000 + 400
+
+
 def test_what_has_no_groups_is_refused():
     with pytest.raises(JudgeError, match="one label"):
         one_way(np.ones(3), np.ones(2))

@@ -114,6 +114,20 @@ def test_a_day_without_drift_has_none_and_lines_stay_few(report):
     assert len(lines) <= 4 and all("horn on 2026-03-1" in line for line in lines)
 
 
+def test_of_very_many_notes_whole_takes_of_every_session_are_enough(engine, report, monkeypatch):
+    monkeypatch.setattr("triage.sheets.consistency.MOST_IN_SPREAD", 60)
+    with reading(engine) as db:
+        some = consistency(db)
+    assert len(some.dots) == len(report.dots) == 120
+    for quantity, factor in (("length", "register"), ("tuning", "day")):
+        found, every = spread_of(some, quantity), spread_of(report, quantity)
+        assert (found.notes, found.all_notes, every.all_notes) == (60, 120, 120)
+        assert found.sentence.endswith(" Estimated from 60 of the 120 notes, in whole takes.")
+        assert "Estimated" not in every.sentence
+        shares = [next(s.share for s in one.shares if s.factor == factor) for one in (found, every)]
+        assert shares[0] == pytest.approx(shares[1], abs=0.15)
+
+
 def test_a_planted_drift_is_told_with_the_clock(tmp_path):
     engine = open_store(f"sqlite:///{tmp_path / 'drift.db'}")
     plant(engine, replace(SMALL, shifts={"tuning": Shift(per_hour=8.0)}, take_pitches=2, days=1), seed=1)

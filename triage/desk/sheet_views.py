@@ -15,7 +15,6 @@ from triage.desk.keepers_view import keepers_parts
 from triage.domain.code_key import code_key
 from triage.domain.errors import StoreError
 from triage.store.cached_sheets import ALL
-from triage.store.notes import notes_in
 from triage.store.progress import WHAT, tallies
 from triage.store.takes import session_of, take_ids
 
@@ -23,7 +22,6 @@ from triage.store.takes import session_of, take_ids
 FORM = code_key("triage.desk.sheet_views", "triage.sheets", "triage.store", "triage.judge", "triage.domain")
 PLAYED_IN = 4  # takes of a cell that are named: the last ones
 SENTENCES, MORE, OUTLIERS = 12, 200, 200
-MOST_NOTES = 10_000  # compared at the desk: a minute of work
 SHARP = re.compile(r"\b([A-G])#(-?\d)")
 Parts = dict[str, Any]
 
@@ -112,19 +110,16 @@ def pickups_parts(db: Connection, session_id: int) -> Parts:
 def consistency_parts(db: Connection, session_id: int) -> Parts:
     """Return the report's sentences and outliers, and each plot as SVG; session 0 is all sessions together."""
     from triage.sheets.consistency import consistency
-    from triage.sheets.consistency_figures import figures
+    from triage.sheets.consistency_figures import each_figure
     from triage.sheets.figure import svg, thinned
 
     session = None if session_id == ALL else session_of(db, session_id)
-    if (count := notes_in(db, session.id if session else None)) > MOST_NOTES:
-        line = f"{count} notes are more than the {MOST_NOTES} that the desk compares; `triage consistency` takes all"
-        return {"consistency": {"empty": line, "sentences": [], "more": [], "strays": [], "plots": []}}
     try:
         report = consistency(db, [session.name] if session else [])
     except StoreError as error:
         return {"consistency": {"empty": str(error), "sentences": [], "more": [], "strays": [], "plots": []}}
     plots, parts = [], {}
-    for n, (name, figure) in enumerate(figures(report).items()):
+    for n, (name, figure) in enumerate(each_figure(report)):
         thin, left_out = thinned(figure)
         plots.append({"name": name, "left_out": left_out})
         parts[f"consistency/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(thin, name))}

@@ -4,7 +4,6 @@ A table of notes goes in. Out: the spread of each quantity inside the cells of a
 of notes of one cell that agree as no two performances do, such as a take copied under another name or pasted in.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +37,9 @@ AGREE, AGREE_TO_MEDIAN = 70.0, 1.537  # per cent of them, for noise and the fram
 # what that percentile of |differences| of normal values is, in medians
 TOO_ALIKE = 0.13  # of the usual difference; two performances came down to 0.2, copies up to 0.12
 LEAST_PAIRS = 6  # to know what is usual
+MOST_PAIRS = 5_000  # usual ones that are returned: a figure shows no more
+MOST_IN_CELL = 100
+AT_ONCE = 20_000  # pairs compared; so many also tell what is usual
 APART = 1.2  # of the usual distance: a copy's frames fall elsewhere on it, its embedding lies up to 1.0 away
 UPPER, UPPER_TO_MEDIAN = 75.0, 1.705  # of |differences| of normal values: holds though half the pairs are copies
 
@@ -166,8 +168,11 @@ def _spread(table: NoteTable, rows: np.ndarray, quantity: str, layout: Anova) ->
     )
 
 
-def pairs(table: NoteTable) -> list[Pair]:
-    """Return all pairs of notes of one cell, with how alike they are.
+def pairs(table: NoteTable, most: int = MOST_PAIRS) -> list[Pair]:
+    """Return the pairs of notes of one cell, with how alike they are: all that are too alike, ``most`` of the others.
+
+    Every pair is looked at, in parts, so that memory stays bounded; in a cell of more than 100 notes each is compared
+    with the 50 on either side in brightness, which a copy keeps.
 
     alike = 70th percentile over the discriminating measurements of |difference| / usual |difference|, / 1.537;
     distance = that of the embeddings / usual distance. Usual = 75th percentile / 1.705 over the cohort's pairs, where
@@ -179,6 +184,8 @@ def pairs(table: NoteTable) -> list[Pair]:
     ----------
     table : NoteTable
         ``values`` holds the measurements of DISCRIMINATING.
+    most : int
+        Of the usual pairs are returned, evenly over all.
 
     Returns
     -------
@@ -186,58 +193,89 @@ def pairs(table: NoteTable) -> list[Pair]:
         Those of cohorts where nothing usual is known only if they are the same to the last digit.
     """
     axis = np.column_stack([on_axis(name, table.values[name]) for name in DISCRIMINATING])
-    wider = table.cohort(*WIDER)
-    both = np.array(list(_cell_pairs(table)), dtype=int).reshape(-1, 2)
-    if not len(both):
-        return []
-    away = np.abs(axis[both[:, 0]] - axis[both[:, 1]])
-    distance = np.linalg.norm(table.embedding[both[:, 0]] - table.embedding[both[:, 1]], axis=1)
-    cohort = table.cohort(*COHORT)
+    cohort, wider = (np.unique(table.cohort(*columns), return_inverse=True)[1] for columns in (COHORT, WIDER))
+    both = _cell_pairs(table, cohort)
+    keep_every = 1 + len(both) // max(1, most)
+    of, wide = cohort[both[:, 0]], wider[both[:, 0]]
     found = []
-    for label in np.unique(cohort[both[:, 0]]):
-        mine = cohort[both[:, 0]] == label
-        usual = mine if mine.sum() >= LEAST_PAIRS else wider[both[:, 0]] == wider[both[mine][0, 0]]
-        found += _compared(both[mine], (away[mine], distance[mine]), (away[usual], distance[usual]))
+    for label in np.unique(of):
+        mine = np.flatnonzero(of == label)
+        near = mine if len(mine) >= LEAST_PAIRS else np.flatnonzero(wide == wide[mine[0]])
+        usual = _usual(axis, table.embedding, both[near])
+        for first in range(0, len(mine), AT_ONCE):
+            some = both[mine[first : first + AT_ONCE]]
+            found += _compared(axis, table.embedding, some, usual, keep_every)
     return found
 
 
-def _cell_pairs(table: NoteTable) -> Iterator[tuple[int, int]]:
-    cohort, tone = table.cohort(*COHORT), np.round(table.pitch)
-    known = np.flatnonzero(np.isfinite(tone))
-    cells: dict[tuple[str, float], list[int]] = {}
-    for row in known:
-        cells.setdefault((str(cohort[row]), float(tone[row])), []).append(int(row))
-    for rows in cells.values():
-        yield from ((a, b) for i, a in enumerate(rows) for b in rows[i + 1 :])
+@dataclass(frozen=True)
+class _Usual:
+    """What two performances of a cohort differ by: each measurement, and the embedding; and of how many pairs."""
+
+    away: np.ndarray
+    distance: float
+    pairs: int
 
 
-def _compared(
-    both: np.ndarray, mine: tuple[np.ndarray, np.ndarray], usual: tuple[np.ndarray, np.ndarray]
-) -> list[Pair]:
-    away, distance = mine
-    enough = len(usual[0]) >= LEAST_PAIRS
-    typical = np.array([_usual(column) for column in usual[0].T])
-    ratio = away / np.where(typical > 0, typical, np.nan)
-    alike = np.array([_percentile(row) for row in ratio])
-    far = _usual(usual[1], 1.0)
+def _cell_pairs(table: NoteTable, cohort: np.ndarray) -> np.ndarray:
+    """Return the pairs of rows of every cell that are to be compared, in order of rows [shape=(pair, 2)]."""
+    tone, bright = np.round(table.pitch), table.values["centroid_hz"]
+    cells: dict[tuple[int, float], list[int]] = {}
+    for row in np.flatnonzero(np.isfinite(tone)):
+        cells.setdefault((int(cohort[row]), float(tone[row])), []).append(int(row))
+    found = [np.zeros((0, 2), dtype=np.int32)]
+    for rows in map(np.array, cells.values()):
+        if len(rows) <= MOST_IN_CELL:
+            first, second = np.triu_indices(len(rows), 1)
+        else:
+            rows = rows[np.argsort(bright[rows], kind="stable")]
+            first = np.repeat(np.arange(len(rows)), MOST_IN_CELL // 2)
+            second = first + np.tile(np.arange(1, MOST_IN_CELL // 2 + 1), len(rows))
+            first, second = first[second < len(rows)], second[second < len(rows)]
+        found.append(np.sort(np.column_stack([rows[first], rows[second]]), axis=1).astype(np.int32))
+    return np.concatenate(found)
+
+
+def _apart(vectors: np.ndarray, both: np.ndarray) -> np.ndarray:
+    return np.linalg.norm(vectors[both[:, 0]] - vectors[both[:, 1]], axis=1)
+
+
+def _usual(axis: np.ndarray, vectors: np.ndarray, both: np.ndarray) -> _Usual:
+    some = both[:: 1 + len(both) // AT_ONCE]
+    away = np.abs(axis[some[:, 0]] - axis[some[:, 1]])
+    return _Usual(np.array([_typical(column) for column in away.T]), _typical(_apart(vectors, some), 1.0), len(both))
+
+
+def _compared(axis: np.ndarray, vectors: np.ndarray, both: np.ndarray, usual: _Usual, keep_every: int) -> list[Pair]:
+    away = np.abs(axis[both[:, 0]] - axis[both[:, 1]])
+    distance, far = _apart(vectors, both), usual.distance
+    alike = _agreement(away / np.where(usual.away > 0, usual.away, np.nan))
     apart = distance / far if far > 0 else np.where(distance > 0, np.inf, 0.0)
     same = (np.nan_to_num(away).max(axis=1) == 0) & (np.isfinite(away).sum(axis=1) > len(DISCRIMINATING) // 2)
+    enough = usual.pairs >= LEAST_PAIRS
     too = same | (enough & (alike < TOO_ALIKE) & ~(apart > APART))
+    shown = too.copy()
+    shown[::keep_every] |= enough
     return [
         Pair(int(a), int(b), 0.0 if s else float(k), float(d), bool(t))
-        for (a, b), k, d, s, t in zip(both, alike, apart, same, too, strict=True)
-        if enough or s
+        for (a, b), k, d, s, t in zip(*(c[shown] for c in (both, alike, apart, same, too)), strict=True)
     ]
 
 
-def _usual(column: np.ndarray, to_median: float = UPPER_TO_MEDIAN) -> float:
+def _typical(column: np.ndarray, to_median: float = UPPER_TO_MEDIAN) -> float:
     """Return what is usual; distances over many dimensions hardly differ, so there the upper quartile will do."""
     column = column[np.isfinite(column)]
     return float(np.percentile(column, UPPER)) / to_median if column.size else float("nan")
 
 
-def _percentile(row: np.ndarray) -> float:
-    row = row[np.isfinite(row)]
-    return (
-        float(np.percentile(row, AGREE)) / AGREE_TO_MEDIAN if row.size >= len(DISCRIMINATING) // 2 else float("nan")
-    )
+def _agreement(ratio: np.ndarray) -> np.ndarray:
+    """Return the percentile of each row's known values, in medians; NaN where most are unknown [shape=(pair,)]."""
+    known = np.isfinite(ratio).sum(axis=1)
+    ranked = np.sort(np.where(np.isfinite(ratio), ratio, np.inf), axis=1)  # what is unknown comes last
+    place = AGREE / 100.0 * np.maximum(known - 1, 0)
+    low = np.floor(place).astype(int)
+    high, rows = np.minimum(low + 1, np.maximum(known - 1, 0)), np.arange(len(ratio))
+    below, above = ranked[rows, low], ranked[rows, high]
+    with np.errstate(invalid="ignore"):  # rows of which nothing is known
+        found = (below + (place - low) * (above - below)) / AGREE_TO_MEDIAN
+    return np.where(known >= len(DISCRIMINATING) // 2, found, np.nan)

@@ -19,7 +19,7 @@ from triage.judge.factors import REGISTER, REST
 from triage.judge.repeats import Repeats, pairs, repeats
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
-from triage.sheets.consistency_notes import ComparedNotes, compared_notes, span_of, typical_of
+from triage.sheets.consistency_notes import MEASURED, ComparedNotes, compared_notes, span_of, typical_of, whole_takes
 from triage.sheets.consistency_text import LEAST_LOW, change_in_unit, ladder_sentence, spread_sentence
 from triage.sheets.consistency_values import (
     ConsistencyReport,
@@ -38,6 +38,7 @@ from triage.store.consistency import chosen_sessions, notes_of_sessions, vectors
 ACTED_ON = 0.3  # from this share on its sentence is at the top
 LEVELS = 10  # of a factor that are listed, the furthest off first
 SPREADS = 8  # sentences about spreads at the top
+MOST_IN_SPREAD = 4000  # notes whose spread is divided: of more, whole takes evenly over sessions, dynamics, pitches
 RARE = 3  # pairs too much alike that are named at the top
 
 
@@ -45,7 +46,7 @@ def consistency(db: Connection, names: Sequence[str] = ()) -> ConsistencyReport:
     """Return the report over the named sessions, or all of the store."""
     found = chosen_sessions(db, names)
     ids = [one.id for one in found]
-    every = notes_of_sessions(db, ids)
+    every = notes_of_sessions(db, ids, MEASURED)
     kept = [one for one in every if not one.rejected]
     if not kept:
         where = ", ".join(one.name for one in found) or "the store"
@@ -193,7 +194,8 @@ def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
     table = notes.table
     part = table.cohort("instrument", "articulation")
     for label in np.unique(part):
-        mine = np.flatnonzero(part == label)
+        every = np.flatnonzero(part == label)
+        mine = whole_takes(notes, every, MOST_IN_SPREAD)
         factors = {name: labels[mine] for name, labels in notes.factors.items()}
         instrument, articulation = str(table.instrument[mine[0]]), str(table.articulation[mine[0]])
         for quantity, about in QUANTITIES.items():
@@ -201,11 +203,13 @@ def _spreads(notes: ComparedNotes) -> Iterable[tuple[Spread, SpreadSheet]]:
             found = spread(values, table.pitch[mine], table.dynamic[mine], factors)
             typical = typical_of(notes, quantity, part == label)
             sentence = spread_sentence(instrument, articulation, quantity, found, typical)
+            if len(mine) < len(every) and not found.why_not:
+                sentence += f" Estimated from {len(mine)} of the {len(every)} notes, in whole takes."
             shares = tuple(_share_sheet(s, quantity, typical, found.span) for s in found.shares)
             sigma = change_in_unit(quantity, found.sigma, typical, found.span) if np.isfinite(found.sigma) else None
             names, outliers = (instrument, articulation, quantity, about.unit), tuple(map(int, mine[found.outliers]))
             usual = typical if np.isfinite(typical) else None
-            yield found, SpreadSheet(*names, usual, sigma, found.notes, sentence, shares, outliers)
+            yield found, SpreadSheet(*names, usual, sigma, found.notes, len(every), sentence, shares, outliers)
 
 
 def _share_sheet(share: Share, quantity: str, typical: float, span: tuple[float, float]) -> ShareSheet:

@@ -39,19 +39,22 @@ Ticks = tuple[tuple[float, str], ...]
 
 def figures(report: ConsistencyReport) -> dict[str, Figure]:
     """Return every figure under a name that says what it shows: curves, ladder, shares, drift, repetitions."""
-    named: dict[str, Figure] = {}
+    return dict(each_figure(report))
+
+
+def each_figure(report: ConsistencyReport) -> Iterator[tuple[str, Figure]]:
+    """Yield the same one after another: all at once hold five points for every note."""
     for cell, group in _by_cell(report.curves):
-        named[f"curves: {cell}"] = _curves(report, list(group))
+        yield f"curves: {cell}", _curves(report, list(group))
     for cell, group in _by_cell(report.ladders):
-        named[f"ladder: {cell}"] = _ladders(report, list(group))
+        yield f"ladder: {cell}", _ladders(report, list(group))
     for instrument, group in groupby(report.spreads, lambda one: one.instrument):
-        named[f"shares: {cell_text(instrument)}"] = _shares(list(group))
+        yield f"shares: {cell_text(instrument)}", _shares(list(group))
     for (instrument, day), drifts in groupby(report.drifts, lambda one: (one.instrument, one.day)):
         if known := [one for one in drifts if len(one.points) > 1]:
-            named[f"drift: {cell_text(instrument)} {day}"] = _drifts(report, known)
+            yield f"drift: {cell_text(instrument)} {day}", _drifts(report, known)
     if report.pairs:
-        named["repetitions: how alike"] = _pairs(report)
-    return named
+        yield "repetitions: how alike", _pairs(report)
 
 
 def _by_cell(sheets: Iterable[Any]) -> Iterator[tuple[str, Iterator[Any]]]:

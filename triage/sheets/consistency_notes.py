@@ -63,6 +63,21 @@ def span_of(notes: ComparedNotes, quantity: str, mine: np.ndarray) -> tuple[floa
     return (float(values.min()), float(values.max())) if values.size else (float("nan"), float("nan"))
 
 
+def whole_takes(notes: ComparedNotes, rows: np.ndarray, most: int) -> np.ndarray:
+    """Return about ``most`` of the rows, in whole takes, evenly over session, set-up, dynamic and pitch."""
+    if len(rows) <= most:
+        return rows
+    table = notes.table
+    takes, first, place = np.unique(table.take[rows], return_index=True, return_inverse=True)
+    pitch = np.bincount(place, np.nan_to_num(table.pitch[rows])) / np.bincount(place)
+    labels = (notes.factors["session"], notes.factors["set-up"], table.dynamic, table.mic)
+    order = np.lexsort((pitch, *(of[rows[first]] for of in labels[::-1])))
+    share = np.ceil(np.arange(len(takes) + 1) * most / len(rows))
+    chosen = np.zeros(len(takes), dtype=bool)
+    chosen[order] = np.diff(share) > 0
+    return rows[chosen[place]]
+
+
 def _table(notes: Sequence[NoteInSession], vectors: Mapping[tuple[int, int], np.ndarray]) -> NoteTable:
     width = len(next(iter(vectors.values()))) if vectors else 1
     unknown = np.full(width, np.nan)
@@ -85,7 +100,7 @@ def _table(notes: Sequence[NoteInSession], vectors: Mapping[tuple[int, int], np.
         end_s=numbers("end_s"),
         ring_end_s=numbers("ring_end_s"),
         values={name: np.array([_number(one.measurements.get(name)) for one in notes]) for name in MEASURED},
-        embedding=np.array([vectors.get((one.take_id, one.number), unknown) for one in notes], dtype=float).reshape(
+        embedding=np.array([vectors.get((one.take_id, one.number), unknown) for one in notes], np.float32).reshape(
             len(notes), width
         ),
     )

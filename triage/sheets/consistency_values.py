@@ -144,7 +144,8 @@ class SpreadSheet:
     unit: str
     typical: float | None
     sigma: float | None
-    notes: int
+    notes: int  # that it was estimated from, of how many there are
+    all_notes: int
     sentence: str
     shares: tuple[ShareSheet, ...]
     strays: tuple[int, ...]  # dots that were left out

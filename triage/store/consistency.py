@@ -62,18 +62,20 @@ def chosen_sessions(db: Connection, names: Sequence[str] = ()) -> tuple[StoredSe
     return tuple(sorted(found, key=lambda one: (one.date, one.name)))
 
 
-def notes_of_sessions(db: Connection, session_ids: Sequence[int]) -> tuple[NoteInSession, ...]:
-    """Return the notes of these sessions in order of day, session, take and number."""
+def notes_of_sessions(
+    db: Connection, session_ids: Sequence[int], measured: Sequence[str] = MEASUREMENTS
+) -> tuple[NoteInSession, ...]:
+    """Return the notes of these sessions in order of day, session, take and number, with these measurements."""
     verdicts = session_verdicts(db, session_ids)
     own = ("number", "start_s", "end_s", "ring_end_s", "pitch_midi", "doubt")
-    columns = [note.c[name] for name in (*own, *MEASUREMENTS)]
+    columns = [note.c[name] for name in (*own, *measured)]
     query = select(*_OF_SESSION, *_OF_TAKE, *columns)
     query = query.join(take, take.c.session_id == session.c.id).join(note, note.c.take_id == take.c.id)
     query = query.where(session.c.id.in_(session_ids))
     found = []
     for row in db.execute(query.order_by(session.c.date, session.c.name, take.c.name, note.c.number)):
         values = dict(row._mapping)
-        measurements = {name: values.pop(name) for name in MEASUREMENTS}
+        measurements = {name: values.pop(name) for name in measured}
         outcome = verdicts[row.take_id].outcome(row.number) if row.take_id in verdicts else None
         rejected = outcome is not None and outcome.verdict == "reject"
         found.append(NoteInSession(**values, measurements=measurements, rejected=rejected))

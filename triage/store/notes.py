@@ -3,7 +3,7 @@
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, select
 
 from triage.domain.measurements import MEASUREMENTS
 from triage.store import tables
@@ -31,12 +31,6 @@ def find_note(db: Connection, take_id: int, number: int) -> StoredNote | None:
     query = select(*_CELL, *columns).join(note, note.c.take_id == take.c.id)
     row = db.execute(query.where(note.c.take_id == take_id, note.c.number == number)).first()
     return None if row is None else _stored(row)
-
-
-def notes_in(db: Connection, session_id: int | None = None) -> int:
-    """Return how many notes a session has, or all sessions together."""
-    query = select(func.count()).select_from(note).join(take, note.c.take_id == take.c.id)
-    return db.scalar(query if session_id is None else query.where(take.c.session_id == session_id)) or 0
 
 
 def embeddings(db: Connection, session_id: int, encoder: str) -> tuple[tuple[tuple[str, int], ...], np.ndarray]:
