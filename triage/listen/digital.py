@@ -222,9 +222,8 @@ def _holes(peak: np.ndarray, bend: np.ndarray, step_s: float) -> list[tuple[int,
     if len(peak) < 3 * side:
         return []
     floor = 1.5 * percentile(peak, 5)
-    padded = np.pad(peak, side)
-    before = ndimage.maximum_filter1d(padded, side, origin=(side - 1) // 2)[side - 1 : side - 1 + len(peak)]
-    after = ndimage.maximum_filter1d(padded, side, origin=-(side // 2))[side + 1 : side + 1 + len(peak)]
+    highest_from = ndimage.maximum_filter1d(np.pad(peak, side), side, origin=-(side // 2))  # here, and side - 1 on
+    before, after = highest_from[: len(peak)], highest_from[side + 1 : side + 1 + len(peak)]
     low = peak < 10 ** (HOLE_DB / 20) * np.maximum(peak.max() * 0.003, np.maximum(before, after))
     low |= peak <= floor
     shortest, longest = (round(s / step_s) for s in HOLE_S)

@@ -184,10 +184,11 @@ def interpolation_error(segments: np.ndarray, side: int, more: int = 0) -> tuple
     """
     size = segments.shape[1]
     wave = torch.from_numpy(np.require(segments, np.float32, "W"))
-    window, lags = torch.hann_window(size), _lags(size)
+    window = torch.hann_window(size)
     # Lags wrap round the segment, where the window has faded both ends away. Single precision can fail to solve.
-    parts = [torch.matmul(_power(part * window).double(), lags) for part in wave.split(CHUNK)]
-    correlation = torch.cat(parts).numpy()
+    correlation = torch.cat(
+        [_correlation(_power(part * window).double(), size) for part in wave.split(CHUNK)]
+    ).numpy()
     b = torch.from_numpy(interpolator(autoregression(correlation)).astype(np.float32))
     middle = wave[:, side - ORDER - more : size - side + ORDER + more]
     return torch.nn.functional.conv1d(middle[None], b[:, None], groups=len(b))[0].numpy(), b.numpy()
@@ -214,11 +215,24 @@ def _power(samples: torch.Tensor, size: int | None = None) -> torch.Tensor:
     return parts[..., 0].square() + parts[..., 1].square()
 
 
+def _correlation(power: torch.Tensor, size: int) -> torch.Tensor:
+    """Return the autocorrelation at lags 0 to ORDER [shape=(n, lag)] of power spectra [shape=(n, size / 2 + 1)].
+
+    The cosine of an even lag is the same on both sides of the middle bin, that of an odd one the opposite: folded
+    there, half the products do.
+    """
+    quarter, found = size // 4, power.new_empty(len(power), ORDER + 1)
+    low, high = power[:, : quarter + 1], power.flip(1)[:, : quarter + 1]
+    for first, folded in ((0, low + high), (1, low - high)):
+        torch.matmul(folded, _lags(size)[:, first::2].contiguous(), out=found[:, first::2])
+    return found
+
+
 @lru_cache(maxsize=8)
 def _lags(size: int) -> torch.Tensor:
-    """Return what turns a power spectrum into its autocorrelation at lags 0 to ORDER [shape=(bin, lag)]."""
-    bins = np.arange(size // 2 + 1)
-    weight = np.where((bins == 0) | (bins == size / 2), 1.0, 2.0) / size
+    """Return the weights of the lower half of the bins in the autocorrelation at each lag [shape=(bin, lag)]."""
+    bins = np.arange(size // 4 + 1)
+    weight = np.where(bins == 0, 1.0, np.where(bins == size / 4, 1.0, 2.0)) / size  # the middle bin is in both halves
     cosine = np.cos(2 * np.pi * np.outer(bins, np.arange(ORDER + 1)) / size)
     return torch.from_numpy(weight[:, None] * cosine)
 

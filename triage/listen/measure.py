@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy import signal
+from scipy.fft import rfft, rfftfreq
 
 from triage.domain.measurements import MEASURED
 from triage.listen import envelope, loudness, pitch, steadiness, tone
@@ -216,8 +217,8 @@ def _attack_brightness_db(samples: np.ndarray, rate_hz: int, onset_s: float, end
         part = samples[round(from_s * rate_hz) : round(to_s * rate_hz)]
         if not len(part):
             return float("nan")
-        power = np.abs(np.fft.rfft(part * np.hanning(len(part)))) ** 2
-        hz = np.fft.rfftfreq(len(part), 1 / rate_hz)
+        power = np.abs(rfft(part * np.hanning(len(part)))) ** 2
+        hz = rfftfreq(len(part), 1 / rate_hz)
         total, high = power.sum(), power[(hz > BRIGHT_HZ) & (hz < 12_000)].sum()
         shares.append(10 * np.log10(high / total) if total > 0 and high > 0 else np.nan)
     return float(shares[0] - shares[1])

@@ -236,7 +236,8 @@ def _refined(x: Array, rate_hz: float, f0_hz: float) -> float:
     k = np.arange(1, max(min(PARTIALS, int(0.45 * rate_hz / f0_hz)), 1) + 1)
     turn = 2j * np.pi * f0_hz / rate_hz * k
     basis = np.exp(-turn * np.arange(n)[:, None]) * np.hanning(n + 2)[1:-1, None]
-    z = sliding_window_view(x, n)[::hop] @ basis  # (frame, partial)
+    frames = np.ascontiguousarray(sliding_window_view(x, n)[::hop])
+    z = (frames @ basis.view(np.float64)).view(np.complex128)  # (frame, partial); real products are twice as fast
     step = z[1:] * z[:-1].conj() * np.exp(-turn * hop)
     ratio = np.angle(step) * rate_hz / (2 * np.pi * hop * k * f0_hz)  # deviation from f0, relative
     weight = np.abs(step) * k**2

@@ -10,6 +10,7 @@ import math
 import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import ArrayLike
+from scipy.fft import rfft, rfftfreq
 
 from triage.domain.errors import AudioError
 from triage.listen.envelope import Array, one_channel, theil_sen
@@ -119,8 +120,8 @@ def _wobble(values: Array, hop_s: float) -> tuple[float, float]:
         return np.nan, np.nan
     rest = values - _trend(values, hop_s)
     window = np.hanning(values.size + 2)[1:-1]
-    power = np.abs(np.fft.rfft(rest * window, PADDED * values.size)) ** 2
-    rate = np.fft.rfftfreq(PADDED * values.size, hop_s)
+    power = np.abs(rfft(rest * window, PADDED * values.size)) ** 2
+    rate = rfftfreq(PADDED * values.size, hop_s)
     # One-sided power; the window and the padding are taken out again, so that a sine gives its own RMS.
     power *= 2 / (PADDED * values.size * (window**2).sum())
     inside = (rate >= BAND_HZ[0]) & (rate <= BAND_HZ[1])
