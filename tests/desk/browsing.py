@@ -14,6 +14,7 @@ import time
 import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.error import URLError
 
@@ -29,9 +30,11 @@ from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
 from triage.domain.verdict import Verdict
 from triage.pipeline import take_in
-from triage.store.engine import open_store, reading
+from triage.store.engine import open_store, reading, writing
+from triage.store.review import next_takes
 from triage.store.standing import history
 from triage.store.takes import take_ids
+from triage.store.verdicts import record_verdict
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = [
@@ -232,6 +235,21 @@ def verdicts_of(store: str) -> list[Verdict]:
     engine.dispose()
     given.sort(key=lambda pair: pair[1].id)
     return [Verdict(name, one.verdict, one.by, one.at, one.note, one.reason, one.comment) for name, one in given]
+
+
+def let_differ(store: str) -> str:
+    """Let two people differ on the first note of the most doubtful take, for a reason each, return its name."""
+    engine = open_store(store)
+    with writing(engine) as db:
+        take = next_takes(db, 1, "nobody")[0]
+        for by, verdict, reason, comment in (
+            ("anna", "reject", "attack", None),
+            ("ben", "accept", None, "in character"),
+        ):
+            given = Verdict(take.name, verdict, by, datetime(2026, 3, 15, tzinfo=UTC), 1, reason, comment)
+            record_verdict(db, 1, given, key=f"differ-{by}")
+    engine.dispose()
+    return take.name
 
 
 # What the page itself is asked, put in before its own scripts: every sound that starts, on which clock.

@@ -7,17 +7,33 @@ import json
 
 import pytest
 
-from tests.desk.browsing import DESK, LAPTOP, MOST, PHONE, STUDIO, audition, come_in, settled, to_a_note, watched
+from tests.desk.browsing import (
+    DESK,
+    LAPTOP,
+    MOST,
+    PHONE,
+    STUDIO,
+    audition,
+    come_in,
+    let_differ,
+    settled,
+    to_a_note,
+    watched,
+)
 
 OF_SESSION = ["queue", "disputes", "queue/list", "played", "arrivals", "noise", "consistency", "pickups", "keepers"]
 PAGES = ["", "models", "keys", "sign-in", *(f"s/1/{page}" for page in OF_SESSION)]
 READY = {
     "s/1/queue": "#cell strong",
-    "s/1/disputes": "#over h2",
+    "s/1/disputes": "#cell strong",
     "s/1/consistency": "#plot [data-note]",
 }  # what shows that a page is there
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 MOST_BYTES = 400_000  # of the issue, without sound
+
+
+CUT = """() => [...document.querySelectorAll('.roll:has(.cards)')].filter(one => one.scrollWidth > one.clientWidth)
+    .map(one => one.getAttribute('aria-label'))"""
 
 
 def opened(page, desk, path: str) -> None:
@@ -40,6 +56,7 @@ def serious(page) -> list[str]:
 @pytest.mark.parametrize("size", [DESK, PHONE], ids=["1440 wide", "390 wide"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_serious_on_any_page(browser, desk, scheme, size):
+    let_differ(desk.store)
     with browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True) as context:
         page = come_in(context, desk, role="producer")
         for path in PAGES:
@@ -64,6 +81,7 @@ def test_axe_finds_nothing_serious_in_an_empty_store(browser, empty_desk, scheme
 
 @pytest.mark.parametrize("size", [LAPTOP, STUDIO, PHONE], ids=["13 inch", "large", "phone"])
 def test_every_page_fits_the_screen_weighs_little_and_needs_nothing_forbidden(browser, desk, size):
+    let_differ(desk.store)
     with browser.new_context(viewport=size) as context:
         come_in(context, desk)
         for path in PAGES:
@@ -73,8 +91,15 @@ def test_every_page_fits_the_screen_weighs_little_and_needs_nothing_forbidden(br
                 opened(page, desk, path)
                 page.wait_for_load_state("load")
                 assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], path
-                if path == "s/1/queue" and size != PHONE:
+                assert page.evaluate("scrollY") == 0, path
+                if path in ("s/1/queue", "s/1/disputes") and size != PHONE:
                     assert page.evaluate("document.documentElement.scrollHeight") <= size["height"]
+                if size == PHONE:
+                    assert page.evaluate(CUT) == [], path
+                if page.locator(".mast [aria-current]").count():
+                    link, head = page.locator(".mast [aria-current]").bounding_box(), page.locator(".mast")
+                    assert 0 <= link["x"] <= size["width"] - link["width"], path
+                    assert head.bounding_box()["height"] <= (60 if size != PHONE else 90), path
                 assert page.slips == [], path
             heavy = {url: n for url, n in weights.items() if "/audio/" not in url}
             assert 0 < sum(heavy.values()) <= MOST_BYTES, (path, heavy)

@@ -2,12 +2,18 @@
 
 import re
 
-from tests.desk.browsing import MOST, audition, come_in, settled, to_a_note, verdicts_of, watched
+from tests.desk.browsing import LAPTOP, MOST, audition, come_in, let_differ, settled, to_a_note, verdicts_of, watched
 from triage.judge.active_learning import Mix
 from triage.store.engine import open_store, reading
 from triage.store.notes import notes
 from triage.store.standing import take_verdicts
 from triage.store.takes import take_ids
+
+# What of the list of verdicts shows without scrolling it.
+IN_SIGHT = """() => {
+    const box = document.getElementById('verdicts'), { bottom } = box.getBoundingClientRect();
+    return [...box.children].filter(one => one.getBoundingClientRect().bottom <= bottom).map(one => one.innerText);
+}"""
 
 
 def card(page) -> str:
@@ -303,7 +309,8 @@ def test_a_producer_walks_the_disputes_and_settles_each_with_a_reason(browser, d
         page.goto(f"{desk.address}/s/1/queue/list?show=disputed")
         page.get_by_role("link", name="Hear them in a row").press("Enter")
         page.wait_for_selector(".split")
-        assert {"anna", "ben"} <= set(re.findall(r"anna|ben", page.locator("#verdicts").inner_text()))
+        assert page.locator("#left").inner_text() == "2 takes that people differ on"
+        assert page.locator(".key[data-does=unsure]").count() == 0
         for keys in ("KeyO KeyJ", "KeyO Digit2 KeyL"):
             take = card(page)
             if keys == "KeyO KeyJ":
@@ -320,6 +327,20 @@ def test_a_producer_walks_the_disputes_and_settles_each_with_a_reason(browser, d
         assert page.slips == []
     given = [(one.by, one.verdict, one.reason, one.comment) for one in verdicts_of(desk.store)][-2:]
     assert given == [("petra", "accept", None, "it is in character"), ("petra", "reject", "attack", None)]
+
+
+def test_everybodys_reasons_are_in_sight_where_a_dispute_is_settled(browser, desk):
+    take = let_differ(desk.store)
+    for name, role, said in (("petra", "producer", "Settles note 1"), ("carla", "editor", "the producer settles")):
+        with browser.new_context(viewport=LAPTOP) as context:
+            page = come_in(context, desk, name, role)
+            page.get_by_role("link", name="1", exact=True).press("Enter")
+            page.wait_for_selector(".split")
+            assert card(page) == take
+            said_of_it = " ".join(page.evaluate(IN_SIGHT))
+            assert "reject note 1, anna: attack" in said_of_it and "accept note 1, ben “in character”" in said_of_it
+            assert said in page.locator("#target").inner_text()
+            assert page.slips == []
 
 
 def test_takes_that_come_in_appear_by_themselves(context, growing, demo):

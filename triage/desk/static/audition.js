@@ -13,16 +13,17 @@ import { listen } from "./keys.js";
 import { onNotes } from "./recent.js";
 import { Picture } from "./picture.js";
 import { Presence } from "./presence.js";
-import { remember, remembered, showLeft, showOthers } from "./remaining.js";
+import { remember, remembered, showDisputed, showLeft, showOthers } from "./remaining.js";
 import { inWords, NOISES, TECHNICAL } from "./format.js";
 
 const by = (id) => document.getElementById(id);
-const { session: sessionId, person, judges, walk, settles } = by("audition").dataset;
-Object.assign(state, { person, judges: judges === "true", settles: Boolean(walk) && settles === "true" });
+const { session: sessionId, person, judges, walk, settles, settledBy } = by("audition").dataset;
+Object.assign(state, { person, judges: judges === "true", settles: Boolean(walk) && settles === "true", settledBy: walk ? settledBy : "" });
+const showsLeft = walk ? showDisputed : showLeft;
 const picture = new Picture(by("whole"), by("near"));
 const ahead = walk ? new WalkedTakes(sessionId, prepare) : new UpcomingTakes(sessionId, state, () => decisions.outbox.waiting, prepare);
 const presence = new Presence(by("audition").dataset, ahead, refill, () => player.playing);
-const decisions = new Decisions(sessionId, person, ahead, { show, redraw, advance });
+const decisions = new Decisions(sessionId, person, ahead, { show, redraw, advance, left: showsLeft });
 
 // On the screen
 
@@ -174,7 +175,7 @@ async function refill() {
   refill.asking = true;
   try {
     const first = await ahead.fill();
-    showLeft(ahead.left);
+    showsLeft(ahead.left);
     showOthers(ahead.others, ahead.named);
     if (first && first.id === state.take?.id) renew(first);
     else show(first);
@@ -300,7 +301,7 @@ async function begin() {
   refill();
 }
 
-const fillKeys = await drawKeys(by("bar"), by("keys"), state.judges, act);
+const fillKeys = await drawKeys(by("bar"), by("keys"), ({ does, group }) => (group !== "decide" || state.judges) && !(does === "unsure" && state.settles), act);
 const me = await get("/api/me").catch(() => null);
 state.itself = me?.preferences.autoplay !== "off";
 state.teaching = me?.preferences.teaching !== "off";

@@ -1,10 +1,10 @@
 // The current state of the audition page: the take, the spot or note in hand, the notes that are marked, the reason that
 // was chosen, the microphone, the neighbour compared with; whether verdicts
-// settle disputes here. Nothing plays by itself before the person has begun, by a first key on this page.
+// settle disputes here, else who settles them (on the page of disputes). Nothing plays by itself before the person has begun, by a first key on this page.
 
 export const state = {
   take: null, spotAt: -1, noteAt: null, micAt: 0, otherAt: 0, compared: false, marked: new Set(), whole: false, reason: null,
-  itself: true, begun: false, judges: true, settles: false, person: "",
+  itself: true, begun: false, judges: true, settles: false, settledBy: "", person: "",
 };
 
 /** Return the spot in hand; null where the person walked to a note without one, or the take has none. */

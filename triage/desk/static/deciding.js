@@ -8,13 +8,13 @@ import { inBrief, onNotes, Recent } from "./recent.js";
 import { inWords } from "./format.js";
 import { ownNotes, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
 import { Outbox } from "./outbox.js";
-import { remember, showLeft, showPending } from "./remaining.js";
+import { remember, showPending } from "./remaining.js";
 import { showVerdicts } from "./take_card.js";
 
 const by = (id) => document.getElementById(id);
 
 export class Decisions {
-  /** `ahead` are the takes ahead; `page` shows: {show(take, spotAt), redraw(), advance()}. */
+  /** `ahead` are the takes ahead; `page` shows: {show(take, spotAt), redraw(), advance(), left(left)}. */
   constructor(sessionId, person, ahead, page) {
     Object.assign(this, { sessionId, ahead, page, takes: new Map() });
     this.outbox = new Outbox(`${person}.${sessionId}`, (entry) => deliver(sessionId, person, entry), showPending);
@@ -110,7 +110,7 @@ export class Decisions {
   }
 
   async #answered(entry, answer) {
-    if (answer.left) showLeft((this.ahead.left = answer.left));
+    if (answer.left) this.page.left((this.ahead.left = answer.left));
     if (entry.kind === "verdict") {
       this.ahead.acknowledged(entry.takeId);
       if (entry.takeId === state.take?.id) { state.take.verdicts = answer.verdicts; showVerdicts(state.take); }

@@ -32,7 +32,7 @@ export function amount(value, unit) {
     return pitchName(value) + (cents ? ` ${cents > 0 ? "+" : "−"}${Math.abs(cents)} cents` : "");
   }
   const digits = unit === "s" ? (Math.abs(value) < 0.1 ? 3 : 2) : Math.abs(value) >= 100 ? 0 : 1;
-  return `${minus(value.toFixed(digits))}${unit ? ` ${unit}` : ""}`;
+  return `${minus(value.toFixed(digits).replace(/^-(0[.0]*)$/, "$1"))}${unit ? ` ${unit}` : ""}`;
 }
 
 /** Return a length of time: 48 s, 3 min, 1 h 20 min. */

@@ -11,12 +11,12 @@ const ROWS = [[1, "Digit1 Digit2 Digit3 Digit4 Digit5 Digit6 Digit7 Digit8 Digit
   [3.5, "KeyZ KeyX KeyC KeyV KeyB KeyN KeyM Space ArrowLeft ArrowRight"]];
 const HALVES = 2;
 
-/** Draw bar and panel; `act(name, event)` is called by their buttons as by the keys. */
-export async function drawKeys(bar, panel, judges, act) {
+/** Draw bar and panel: keys that `has(key)` says; `act(name, event)` is called by their buttons as by the keys. */
+export async function drawKeys(bar, panel, has, act) {
   await learnLabels();
   const fill = () => {
-    const mine = KEYS.filter((one) => judges || one.group !== "decide");
-    const reasons = judges ? REASONS.map(([code, reason]) => [code, `reason ${reason}`, inWords(reason), "reason"]) : [];
+    const mine = KEYS.filter(has);
+    const reasons = has({ group: "decide" }) ? REASONS.map(([code, reason]) => [code, `reason ${reason}`, inWords(reason), "reason"]) : [];
     bar.replaceChildren(...mine.filter((one) => one.bar).map(({ code, does, text, group }) => key(code, does, text, group)));
     panel.replaceChildren(...[...reasons, ...mine.map(({ code, does, text, group }) => [code, does, text, group])].map((given) => placed(key(...given), given[0])));
   };

@@ -9,7 +9,7 @@ export const KEYS = [
   { code: "Space", does: "play", group: "listen", text: "play, stop", bar: true },
   { code: "KeyF", does: "spot", group: "listen", text: "the spot" },
   { code: "KeyD", does: "mic", group: "listen", text: "on the next microphone", bar: true },
-  { code: "KeyS", does: "neighbour", group: "listen", text: "then a good neighbour", bar: true },
+  { code: "KeyS", does: "neighbour", group: "listen", text: "a good neighbour", bar: true },
   { code: "KeyA", does: "note", group: "listen", text: "the whole note" },
   { code: "KeyG", does: "take", group: "listen", text: "the whole take" },
   { code: "KeyT", does: "loop", group: "listen", text: "again and again" },
@@ -28,7 +28,7 @@ export const KEYS = [
   { code: "KeyM", does: "comment", group: "decide", text: "comment" },
   { code: "KeyI", does: "later", group: "decide", text: "later", bar: true },
   { code: "KeyP", does: "itself", group: "other", text: "plays by itself" },
-  { code: "KeyY", does: "fold", group: "other", text: "keys drawn" },
+  { code: "KeyY", does: "fold", group: "other", text: "the keyboard" },
   { code: "KeyH", does: "sheet", group: "other", text: "all keys", bar: true },
 ];
 

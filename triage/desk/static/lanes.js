@@ -177,12 +177,15 @@ export function drawScale(context, { left, top, high, wide }, what, neighbours, 
   words(context, what, y, x + 23, left + wide, colours);
 }
 
+/** Write the value found and the one expected beside the scale; on a narrow screen the word stands under its number. */
 function words(context, what, y, x, right, colours) {
   const lines = [[what.found, "found", colours.ink], [what.expected, "expected", colours.soft]].filter(([value]) => value !== null).sort((a, b) => y(a[0]) - y(b[0]));
   let last = -Infinity;
   for (const [value, name, colour] of lines) {
+    const number = amount(value, what.unit), parts = context.measureText(`${number} ${name}`).width > right - x ? [number, name] : [`${number} ${name}`];
     last = Math.max(y(value) + 4, last + 15);
     context.fillStyle = colour;
-    context.fillText(`${amount(value, what.unit)} ${name}`, x, last, right - x);
+    parts.forEach((part, at) => context.fillText(part, x, last + 14 * at, right - x));
+    last += 14 * (parts.length - 1);
   }
 }

@@ -185,7 +185,7 @@ export class Picture {
       context.setLineDash([2, 3]);
       if (x(note.end_s) < wide) rule(context, x(note.end_s), TOP, bottom);
       context.setLineDash([]);
-      label(context, `${note.number} ${pitchName(note.sheet_midi ?? note.pitch_midi)}`, Math.max(42, x(note.start_s) + 3), bottom - 5, ours ? this.colours.ink : this.colours.soft, this.colours.panel);
+      label(context, `${note.number} ${pitchName(note.sheet_midi ?? note.pitch_midi)}`, Math.max(42, x(note.start_s) + 3), TOP + 13, ours ? this.colours.ink : this.colours.soft, this.colours.panel);
     }
   }
 

@@ -27,10 +27,15 @@ export function showLeft(left) {
     make("b", { text: rejects < 0.05 ? "hardly any" : `about ${rejects.toFixed(1)}` }), ` reject${rejects >= 0.95 && rejects < 1.05 ? "" : "s"} still unheard`,
   );
   if (left.sample) line.append(byLot(left.sample));
-  if (left.disputed) line.append(` · you differ on ${left.disputed}`);
+  if (left.disputed) line.append(` · people differ on ${left.disputed}`);
   if (left.can_stop && left.takes) line.append(make("strong", { class: "stop", text: "You can stop here" }));
   else if (left.takes && rejects <= left.bound) line.append(make("span", { class: "sampled", text: ` · ${notYet(left)}` }));
   if (document.activeElement !== by("bound")) by("bound").value = left.bound;
+}
+
+/** Show how many takes people differ on: what is left on the page of disputes. */
+export function showDisputed({ disputed }) {
+  by("left").replaceChildren(make("b", { text: disputed === 1 ? "1 take" : `${disputed} takes` }), " that people differ on");
 }
 
 /** Say why one cannot stop though the doubts would allow it. */

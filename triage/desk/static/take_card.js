@@ -54,7 +54,15 @@ export function showNotes(take) {
       make("b", { text: note.number }), ` ${pitchName(note.sheet_midi ?? note.pitch_midi)}`, said ? make("span", { class: `verdict ${said}`, "aria-hidden": "true" }) : null));
   });
   by("notes").replaceChildren(...items);
-  by("notes").querySelector("[aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
+  keepInSight(by("notes"));
+}
+
+/** Scroll a list, and nothing around it, so far that its current entry shows. */
+function keepInSight(list) {
+  const current = list.querySelector("[aria-current]")?.getBoundingClientRect(), frame = list.getBoundingClientRect();
+  if (!current) return;
+  list.scrollLeft += Math.max(0, current.right - frame.right) + Math.min(0, current.left - frame.left);
+  list.scrollTop += Math.max(0, current.bottom - frame.bottom) + Math.min(0, current.top - frame.top);
 }
 
 /** Say what a verdict would be on now. */
@@ -62,7 +70,10 @@ export function showTarget(take) {
   const notes = targets(), own = ownNotes();
   const rejected = take.notes.map((one) => one.number).filter((number) => own[number] === "reject");
   const on = state.whole || !notes.length ? `Verdict on the whole take, ${take.notes.length} note${take.notes.length === 1 ? "" : "s"}` : `Verdict on${onNotes(notes)}`;
-  by("target").textContent = state.settles ? `${on.replace("Verdict on", "Settles")}: with a reason (digit) or a comment` : state.judges ? `${on}${rejected.length ? ` · rejected so far:${onNotes(rejected)}; accept leaves that as it is` : ""}` : "Verdicts are for editors, producers and leads";
+  const so = rejected.length ? ` · rejected so far:${onNotes(rejected)}; accept leaves that as it is` : "";
+  by("target").textContent = state.settles ? `${on.replace("Verdict on", "Settles")}: with a reason (digit) or a comment`
+    : !state.judges ? "Verdicts are for editors, producers and leads"
+    : state.settledBy ? `${on}, as yours; the ${state.settledBy} settles what people differ on` : `${on}${so}`;
 }
 
 function quiet(take) {
@@ -102,14 +113,14 @@ function showNumbers(take, note, spot) {
 
 function showSpots(take, spot) {
   const items = take.spots.map((one) => {
-    const text = `${place(one.start_s)} ${one.note ? `note ${one.note} ` : ""}`;
+    const text = [place(one.start_s), one.note && `note ${one.note}`, percent(one.doubt)].filter(Boolean).join(" · ");
     const button = make("button", { type: "button", class: "spot", "aria-current": one === spot ? "true" : null, "data-spot": take.spots.indexOf(one) },
-      make("span", { class: `family ${family(one.kind)}` }), make("b", { text: inWords(one.kind) }), make("span", { class: "soft", text: ` ${text}${percent(one.doubt)}` }));
+      make("span", { class: `family ${family(one.kind)}` }), make("b", { text: inWords(one.kind) }), make("span", { class: "soft", text: ` ${text}` }));
     return make("li", {}, button);
   });
   by("spots").replaceChildren(...items);
   if (!items.length) by("spots").append(make("li", { class: "soft", text: "none" }));
-  by("spots").querySelector("[aria-current]")?.scrollIntoView({ block: "nearest" });
+  keepInSight(by("spots"));
 }
 
 /** Show where people differ, and what each said and why; a verdict that was superseded or taken back is left out. */
@@ -118,7 +129,7 @@ export function showVerdicts(take) {
   const box = by("verdicts");
   box.replaceChildren();
   for (const split of disagreements)
-    box.append(make("p", { class: "split", text: `You differ on ${split.note ? `note ${split.note}` : "the take"}: ${names(split.accept)} accept, ${names(split.reject)} reject.` }));
+    box.append(make("p", { class: "split", text: `People differ on ${split.note ? `note ${split.note}` : "the take"}: ${names(split.accept)} accept, ${names(split.reject)} reject.` }));
   for (const one of all.filter((entry) => entry.stands)) box.append(line(one));
   if (!box.childElementCount) box.append(make("p", { class: "soft", text: "nothing yet" }));
 }
