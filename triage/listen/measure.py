@@ -123,7 +123,7 @@ def _pitch(
     f0_hz = pitch.note_f0(middle, rate_hz, guess_hz)
     jump, unvoiced = pitch.jump_cents(contour, onset_s, end_s)
     hop_s = float(contour.time_s[1] - contour.time_s[0]) if len(contour.time_s) > 1 else 0.01
-    vibrato_cents, vibrato_hz = steadiness.vibrato(voiced, hop_s)
+    vibrato_cents, vibrato_hz, _ = steadiness.vibrato(voiced, hop_s)
     return {
         "f0_hz": f0_hz,
         "attack_jump_cents": jump,
@@ -176,7 +176,7 @@ def _level(
     held_db = envelope.held_level_db(own, hop_s)
     at = [min(round((onset_s + t) / hop_s), len(level) - 1) for t in (0.02, 0.05, 0.1)]
     body_s = envelope.held_length_s(level, hop_s, length_s, BODY_DROP_DB, onset_s)
-    depth_db, rate = steadiness.amplitude_modulation(middle, hop_s)
+    depth_db, rate, _ = steadiness.amplitude_modulation(middle, hop_s)
     return {
         "attack_s": envelope.attack_time_s(level[: round(end_s / hop_s)], hop_s),
         "attack_overshoot_db": envelope.overshoot_db(own, hop_s),
