@@ -18,8 +18,10 @@ from triage.audition.excerpts import (
     peak_dbfs,
 )
 from triage.audition.folders import session_folder
+from triage.audition.note_curves import loudness_curve
 from triage.domain.errors import AudioError
 from triage.domain.take import Track
+from triage.listen.loudness import note_lufs
 
 RATE_HZ = 48_000
 
@@ -84,6 +86,17 @@ def test_loudness_is_that_of_the_standard_whatever_the_length(tmp_path, length_s
     # ITU-R BS.1770: a 997 Hz sine of full scale in one channel reads -3.01 LUFS.
     found = cut(written(tmp_path, sine(-20.0, length_s)), tmp_path)
     assert loudness_lufs(found) == pytest.approx(-23.01, abs=0.15)
+
+
+def test_the_loudness_of_a_note_is_the_top_of_its_curve(tmp_path):
+    played = np.concatenate([np.zeros(RATE_HZ // 4), sine(-20.0, 1.0), np.zeros(RATE_HZ // 2)])
+    found = loudness_curve(cut(written(tmp_path, played), tmp_path), lead_s=0.25)
+    # BS.1770: a sine of 997 Hz reads 3.01 LU below its peak; the windows that lie within it stand 0.2 s into it.
+    assert abs(found.level.max() + 23.01) < 0.05
+    first = found.from_s + found.hop_s * np.flatnonzero(found.level > -23.1)[0]
+    assert abs(first - 0.45) < 0.02
+    short = cut(written(tmp_path, np.concatenate([np.zeros(RATE_HZ // 4), sine(-20.0, 0.1)]), "short.wav"), tmp_path)
+    assert abs(loudness_curve(short, 0.25).level.max() - note_lufs(sine(-20.0, 0.1), RATE_HZ)) < 0.05
 
 
 def test_a_gain_makes_two_stretches_equally_loud(tmp_path):

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.filled import databases, fill
+from tests.bench.filled import NOTES, databases, fill
 from tests.desk.server.served import AtDesk, Served
 from triage.desk.background_jobs import make_sheet
 from triage.desk.settings import DeskSettings
@@ -34,6 +34,7 @@ PAGES = (
     "/s/{s}/noise",
     "/s/{s}/consistency",
     "/s/{s}/pickups",
+    "/s/{s}/keepers",
     "/s/{s}/played",
     "/models",
     "/keys",
@@ -53,6 +54,8 @@ DATA = (
     "/audio/takes/{d}/close?start_s=12&end_s=14",
     "/audio/takes/{d}/notes/3/close?like_take={d}&like_note=2",
 )
+COMPARING = ("consistency", "keepers")  # sheets that take minutes: made of one session
+MOST_CANDIDATES = 10_000  # notes of a session whose keepers are made: at random, many cells hold 25
 MOST_S = 30.0  # for one row of the table
 LINKED = re.compile(r'(?:src|href)="(/static/[^"]+)"|(?:from|import)\s*"(\./[^"]+)"')
 
@@ -78,10 +81,11 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
         print(f"\n{database}: sheets of a session, made beside the desk as soon as its takes or verdicts change")
         for what in SHEETS:
             began_s = time.perf_counter()
-            some = 1 if what == "consistency" else chosen.sessions  # others take minutes and are not asked for
+            some = 1 if what in COMPARING else chosen.sessions
+            some *= what != "keepers" or keeps(chosen)
             for session_id in range(1, some + 1):
                 make_sheet(engine, what, session_id)
-            print(f"{what:64}{(time.perf_counter() - began_s) / some:8.1f} s", flush=True)
+            print(f"{what:64}{(time.perf_counter() - began_s) / max(1, some):8.1f} s", flush=True)
     engine.dispose()
     desk = Served(DeskSettings(address))
     print(f"\n{database}: {chosen.takes} takes, {10 * chosen.takes} notes, {chosen.sessions} sessions\n")
@@ -89,6 +93,8 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
     try:
         producer = desk.person("bench", "producer")
         for path in (*PAGES, *DATA):
+            if path.endswith("/keepers") and not keeps(chosen):
+                continue
             began = time.process_time()
             times, n_bytes = timed(producer, addresses(path, chosen), chosen.requests)
             cpu_ms = 1000 * (time.process_time() - began) / len(times)
@@ -98,6 +104,11 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
         six_at_once(desk, chosen)
     finally:
         desk.stop()
+
+
+def keeps(chosen: argparse.Namespace) -> bool:
+    """Tell whether a session is small enough for its keepers to be chosen in minutes."""
+    return bool(NOTES * chosen.takes / chosen.sessions <= MOST_CANDIDATES)
 
 
 def timed(person: AtDesk, paths: Iterator[str], n: int) -> tuple[np.ndarray, int]:
@@ -119,7 +130,7 @@ def addresses(path: str, chosen: argparse.Namespace) -> Iterator[str]:
     """Yield addresses with sessions, takes and ranks at random."""
     rng, each = random.Random(0), chosen.takes // chosen.sessions
     while True:
-        session = 0 if "/consistency" in path else rng.randrange(chosen.sessions)
+        session = 0 if path.split("/")[-1] in COMPARING or "/consistency/" in path else rng.randrange(chosen.sessions)
         yield path.format(
             s=session + 1,
             t=session * each + rng.randint(1, each),

@@ -4,8 +4,10 @@ The checker is axe (Deque), rules of WCAG 2.0 to 2.2, levels A and AA; what it c
 """
 
 import json
+import re
 
 import pytest
+from sqlalchemy import update
 
 from tests.desk.browsing import (
     DESK,
@@ -20,6 +22,8 @@ from tests.desk.browsing import (
     to_a_note,
     watched,
 )
+from triage.store.engine import open_store, writing
+from triage.store.tables import note
 
 OF_SESSION = ["queue", "disputes", "queue/list", "played", "arrivals", "noise", "consistency", "pickups", "keepers"]
 PAGES = ["", "models", "keys", "sign-in", *(f"s/1/{page}" for page in OF_SESSION)]
@@ -219,6 +223,20 @@ def test_headline_picture_and_side_panel_say_the_same_numbers(context, desk):
             "was => ![was, undefined].includes(document.querySelector('#cell strong')?.textContent)", arg=before
         )
     assert read > 2 and page.slips == []
+
+
+def test_all_repetitions_of_a_cell_are_drawn_under_the_note(context, desk):
+    engine = open_store(desk.store)
+    with writing(engine) as db:  # as if each take were one pitch, played again and again
+        db.execute(update(note).values(sheet_midi=60))
+    engine.dispose()
+    page = audition(context, desk)
+    to_a_note(page)
+    page.wait_for_function(
+        "() => /other repetitions? of its cell/.test(document.getElementById('near').getAttribute('aria-label'))"
+    )
+    words = page.locator("#near").get_attribute("aria-label")
+    assert int(re.search(r"and (\d+) other rep", words)[1]) > 1 and page.slips == []
 
 
 def test_the_picture_has_half_of_the_page_and_nothing_jumps_from_take_to_take(context, desk):

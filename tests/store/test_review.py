@@ -18,7 +18,7 @@ from triage.store.cached_sheets import save_sheet_parts, state_of
 from triage.store.changes import changes
 from triage.store.engine import open_store, reading, upgrade_store, writing
 from triage.store.metadata import metadata
-from triage.store.neighbours import neighbour_notes
+from triage.store.neighbours import neighbour_notes, repetition_notes
 from triage.store.progress import progress, tallies
 from triage.store.ranking import queue, save_judgement
 from triage.store.review import left, next_takes, take_page
@@ -257,6 +257,22 @@ def test_good_neighbours_are_near_little_doubted_and_not_rejected(engine, sessio
         found = neighbour_notes(db, own, 1, 10)
     # B has the same pitch, D is a semitone above, E is doubtful itself; C is rejected, F too far, G another dynamic.
     assert [(one.take, one.semitones) for one in found] == [("B", 0), ("D", 1), ("E", 0)]
+
+
+def test_the_repetitions_of_a_cell_are_those_of_the_sheets_pitch_however_played(engine, session_id):
+    wrong = take("B", pitches=(60, 61))
+    wrong = replace(wrong, notes=(replace(wrong.notes[0], pitch_midi=62), wrong.notes[1]))
+    with writing(engine) as db:
+        for one in (take("A", pitches=(61, 60, 60)), wrong, take("C", pitches=(60,)), take("D", pitches=(60,))):
+            save_take(db, session_id, one)
+        save_take(db, session_id, replace(take("E", pitches=(60,)), dynamic="pp"))
+        save_judgement(db, session_id, Judgement("m", notes=(NoteJudgement("D", 1, 0.9, 0.9, 0.0),)))
+        own, other = (find_take(db, session_id, name).id for name in "AB")
+    give_verdict(engine, session_id, "C", "reject", "anna")
+    with reading(engine) as db:
+        assert [(one.take, one.note) for one in repetition_notes(db, own, 2)] == [("A", 3), ("B", 1), ("D", 1)]
+        assert [(one.take, one.note) for one in repetition_notes(db, other, 1)] == [("A", 2), ("A", 3), ("D", 1)]
+        assert repetition_notes(db, own, 9) == ()
 
 
 def test_an_accepted_neighbour_comes_before_an_unheard_one_of_the_same_pitch(engine, session_id):

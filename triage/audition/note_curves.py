@@ -1,7 +1,8 @@
 """Note curves: the level of one note over time, to draw it beside its neighbours; as the measurements take it.
 
 In: a cut around the note, its onset and pitch. Out: RMS levels in dBFS, one every ``HOP_S``, over whole periods of
-the pitch and without what lies below it, so that the curve stands where ``level_dbfs`` says.
+the pitch and without what lies below it, so that the curve stands where ``level_dbfs`` says; or loudness in LUFS,
+which stands where ``loudness_lufs`` says.
 """
 
 from typing import NamedTuple
@@ -11,6 +12,7 @@ import numpy as np
 from triage.audition.excerpts import Cut
 from triage.domain.errors import AudioError
 from triage.listen.envelope import rms_envelope_db
+from triage.listen.loudness import MOMENTARY_S, momentary_lufs
 from triage.listen.measure import BELOW_NOTE, LEAD_S, LONGEST_S, without_rumble
 
 HOP_S = 0.005
@@ -18,11 +20,28 @@ QUIETEST_DBFS = -120.0  # what digital silence is drawn at
 
 
 class LevelCurve(NamedTuple):
-    """Levels in dBFS from ``from_s`` of the take on."""
+    """Levels in dBFS, or loudness in LUFS, from ``from_s`` of the take on."""
 
     from_s: float
     hop_s: float
-    level_dbfs: np.ndarray
+    level: np.ndarray
+
+
+def loudness_curve(segment: Cut, lead_s: float) -> LevelCurve:
+    """Return the loudness of a segment over time in LUFS, over windows whose middle each value stands at.
+
+    Windows are of 0.4 s, of a shorter note its own length, as for ``loudness_lufs``: the note's value is the highest
+    after its onset, which lies ``lead_s`` after the segment's beginning.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read.
+    """
+    samples = _samples(segment)
+    window_s = min(MOMENTARY_S, len(samples) / segment.rate_hz - lead_s)
+    lufs = momentary_lufs(samples, segment.rate_hz, HOP_S, window_s)
+    return LevelCurve(segment.first / segment.rate_hz + window_s / 2, HOP_S, np.maximum(lufs, QUIETEST_DBFS))
 
 
 def curve_span(start_s: float, end_s: float) -> tuple[float, float]:
@@ -38,11 +57,17 @@ def level_curve(segment: Cut, f0_hz: float | None) -> LevelCurve:
     AudioError
         If the file cannot be read.
     """
-    samples = np.concatenate([np.zeros(0), *segment.blocks()]) / 2 ** (8 * segment.width - 1)
-    if not samples.size:
-        raise AudioError(f"{segment.path}: nothing is left of this note; copy the file again")
+    samples = _samples(segment)
     pitch_hz = float("nan") if f0_hz is None else f0_hz
     level = rms_envelope_db(
         without_rumble(samples, segment.rate_hz, BELOW_NOTE * pitch_hz), segment.rate_hz, HOP_S, f0_hz=pitch_hz
     )
     return LevelCurve(segment.first / segment.rate_hz, HOP_S, np.maximum(level, QUIETEST_DBFS))
+
+
+def _samples(segment: Cut) -> np.ndarray:
+    """Return a segment's samples, full scale 1."""
+    samples = np.concatenate([np.zeros(0), *segment.blocks()]) / 2 ** (8 * segment.width - 1)
+    if not samples.size:
+        raise AudioError(f"{segment.path}: nothing is left of this note; copy the file again")
+    return samples

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from sqlalchemy import Connection
 from starlette.responses import Response
 
-from triage.audition.note_curves import curve_span, level_curve
+from triage.audition.note_curves import curve_span, level_curve, loudness_curve
 from triage.desk.access import AtDesk, Db, may
 from triage.desk.audio import cut_of
 from triage.desk.pages import Id
@@ -23,8 +23,10 @@ Hears = Annotated[AtDesk, Depends(may("hear"))]
 
 
 @router.get("/takes/{take_id}/notes/{note}/curves/{mic}")
-def note_curves(request: Request, take: HereTake, me: Hears, db: Db, note: Id, mic: str) -> Response:
-    """Give a note's level in dBFS on a microphone, and its pitch in cents from the sheet's.
+def note_curves(
+    request: Request, take: HereTake, me: Hears, db: Db, note: Id, mic: str, loudness: bool = False
+) -> Response:
+    """Give a note's level in dBFS (with ``loudness`` in LUFS) on a microphone, and its cents from the sheet's pitch.
 
     Null where there is no sound, and where a moment is unvoiced. ``from_s`` are seconds after the note's onset, so
     that notes can be drawn on one axis.
@@ -33,21 +35,29 @@ def note_curves(request: Request, take: HereTake, me: Hears, db: Db, note: Id, m
     if found is None:
         raise HTTPException(404, f"no note {note} in take {take.name}")
     body = {
-        "level": _level(request, db, take.id, found, mic),
+        "level": _level(request, db, take.id, found, mic, loudness),
         "pitch": _pitch(pitch_contours(db, take.id), note, found.sheet_midi or found.pitch_midi, found.start_s),
     }
     return kept(request, take, json.dumps(body, separators=(",", ":")).encode(), "application/json", {})
 
 
-def _level(request: Request, db: Connection, take_id: int, note: StoredNote, mic: str) -> dict[str, Any] | None:
-    """Return a note's level over time; None where its sound is not at hand."""
+def _level(
+    request: Request, db: Connection, take_id: int, note: StoredNote, mic: str, loudness: bool
+) -> dict[str, Any] | None:
+    """Return a note's level over time, or its loudness; None where its sound is not at hand."""
     span = curve_span(note.start_s, note.ring_end_s or note.end_s)
     try:
-        curve = level_curve(cut_of(request, db, take_id, mic, *span, 0.0), note.measurements.get("f0_hz"))
+        cut = cut_of(request, db, take_id, mic, *span, 0.0)
+        lead_s = note.start_s - span[0]
+        curve = loudness_curve(cut, lead_s) if loudness else level_curve(cut, note.measurements.get("f0_hz"))
     except (AudioError, HTTPException):  # the file is not whole, or there is none of this microphone
         return None
-    dbfs = [round(float(one), 1) for one in curve.level_dbfs]
-    return {"from_s": round(curve.from_s - note.start_s, 4), "hop_s": curve.hop_s, "dbfs": dbfs}
+    level = [round(float(one), 1) for one in curve.level]
+    return {
+        "from_s": round(curve.from_s - note.start_s, 4),
+        "hop_s": curve.hop_s,
+        "lufs" if loudness else "dbfs": level,
+    }
 
 
 def _pitch(contours: bytes | None, note: int, midi: int | None, start_s: float) -> dict[str, Any] | None:

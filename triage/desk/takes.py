@@ -20,7 +20,7 @@ from triage.domain.preview import Preview
 from triage.ranking.queue_mixing import ALL_BY_DOUBT, MIX, Dealt, Reviewer, coming, deal, unheard_rejects
 from triage.store.changes import changes
 from triage.store.leases import give_back, leases
-from triage.store.neighbours import neighbour_notes
+from triage.store.neighbours import neighbour_notes, repetition_notes
 from triage.store.preferences import preferences
 from triage.store.previews import find_preview, pitch_contours
 from triage.store.progress import progress
@@ -153,9 +153,17 @@ def neighbours(
     n: Annotated[int, Query(ge=1, le=12)] = 3,
     mic: Annotated[str | None, Query(max_length=200)] = None,
 ) -> dict[str, Any]:
-    """Return good notes to hear a note against, each with the address of its sound, as loud as this note."""
+    """Return good notes to hear a note against, each with the address of its sound, as loud as this note.
+
+    Also the other repetitions of its cell: which notes of which takes, and when they begin.
+    """
     found = neighbour_notes(db, take.id, note, n)
-    return {"neighbours": [neighbour_shown(db, one, mic or take.measured_mic, take.id, note) for one in found]}
+    repetitions = [(one.take_id, one.note) for one in repetition_notes(db, take.id, note)]
+    near = {(one.take_id, one.note) for one in found}
+    return {
+        "neighbours": [neighbour_shown(db, one, mic or take.measured_mic, take.id, note) for one in found],
+        "repetitions": [{"take_id": of, "note": number} for of, number in repetitions if (of, number) not in near],
+    }
 
 
 @router.get("/takes/{take_id}/picture/{mic}", response_class=Response)

@@ -1,4 +1,4 @@
-"""Neighbour notes: good notes to compare a note with, of the same cell or the next pitches.
+"""Neighbour notes: good notes to compare a note with, of the same cell or the next pitches; the cell's repetitions.
 
 "Good" is little doubt and no rejection by anybody, of the note or of its take; the same pitch comes before the next
 ones, an accepted take before one that nobody has heard.
@@ -7,7 +7,7 @@ ones, an accepted take before one that nobody has heard.
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Exists, case, exists, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Exists, Select, case, exists, func, literal, or_, select
 
 from triage.domain.measurements import COMPARED
 from triage.store import tables
@@ -25,7 +25,7 @@ class NeighbourNote:
     take_id: int
     take: str
     note: int
-    pitch_midi: int
+    pitch_midi: int | None
     semitones: int
     start_s: float
     end_s: float
@@ -44,35 +44,63 @@ def note_span(db: Connection, take_id: int, number: int) -> tuple[float, float] 
 
 def neighbour_notes(db: Connection, take_id: int, number: int, limit: int = 3) -> tuple[NeighbourNote, ...]:
     """Return the best notes to compare a note with; none where its pitch is not known."""
-    about = select(note.c.pitch_midi, *(take.c[name] for name in CELL)).join(take, take.c.id == note.c.take_id)
-    own = db.execute(about.where(note.c.take_id == take_id, note.c.number == number)).first()
-    if own is None or own.pitch_midi is None:
+    if (own := _own(db, take_id, number)) is None or own.pitch_midi is None:
         return ()
-    away = func.abs(note.c.pitch_midi - own.pitch_midi)
-    doubtful = case((func.coalesce(note.c.doubt, 0.0) > LITTLE_DOUBT, 1), else_=0)
+    away, doubt = func.abs(note.c.pitch_midi - own.pitch_midi), func.coalesce(note.c.doubt, 0.0)
+    doubtful = case((doubt > LITTLE_DOUBT, 1), else_=0)
     accepted = case((_has_standing("accept"), 1), else_=0)
+    near = note.c.pitch_midi.between(own.pitch_midi - REACH_SEMITONES, own.pitch_midi + REACH_SEMITONES)
+    query = _others(own, note.c.pitch_midi - own.pitch_midi).where(near, ~_has_standing("reject"))
+    order = (doubtful, away, accepted.desc(), doubt, take.c.name, note.c.number)
+    rows = db.execute(query.order_by(*order).limit(limit))
+    return tuple(_neighbour(dict(row._mapping)) for row in rows)
+
+
+def repetition_notes(db: Connection, take_id: int, number: int, limit: int = 12) -> tuple[NeighbourNote, ...]:
+    """Return the other repetitions of a note's cell, good or not, those of its own take first.
+
+    The cell is that of the take sheet; where it names no pitch, that of the pitch that was found. What somebody
+    rejected is left out.
+    """
+    own = _own(db, take_id, number)
+    pitch = None if own is None else own.pitch_midi if own.sheet_midi is None else own.sheet_midi
+    if pitch is None:
+        return ()
+    same_pitch = func.coalesce(note.c.sheet_midi, note.c.pitch_midi) == pitch
+    query = _others(own, literal(0)).where(same_pitch, ~_has_standing("reject"))
+    elsewhere = case((note.c.take_id == take_id, 0), else_=1)
+    rows = db.execute(query.order_by(elsewhere, take.c.name, note.c.number).limit(limit))
+    return tuple(_neighbour(dict(row._mapping)) for row in rows)
+
+
+def _own(db: Connection, take_id: int, number: int) -> Any:
+    """Return the cell and the pitches of a note, None where there is none."""
+    about = select(
+        note.c.take_id, note.c.number, note.c.pitch_midi, note.c.sheet_midi, *(take.c[name] for name in CELL)
+    )
+    query = about.join(take, take.c.id == note.c.take_id)
+    return db.execute(query.where(note.c.take_id == take_id, note.c.number == number)).first()
+
+
+def _others(own: Any, semitones: ColumnElement[int]) -> Select[Any]:
+    """Return the other analysed notes of a note's instrument, articulation, dynamic and session."""
     columns = (
         take.c.id.label("take_id"),
         take.c.name.label("take"),
         note.c.number.label("note"),
         note.c.pitch_midi,
-        (note.c.pitch_midi - own.pitch_midi).label("semitones"),
+        semitones.label("semitones"),
         note.c.start_s,
         note.c.end_s,
         note.c.ring_end_s,
         note.c.doubt,
-        accepted.label("accepted"),
+        case((_has_standing("accept"), 1), else_=0).label("accepted"),
         *(note.c[name] for name in COMPARED),
     )
     # Not "is not distinct from", which PostgreSQL asks no index for; None becomes IS NULL by itself.
     same_cell = [take.c[name] == getattr(own, name) for name in CELL]
-    near = note.c.pitch_midi.between(own.pitch_midi - REACH_SEMITONES, own.pitch_midi + REACH_SEMITONES)
-    itself = (note.c.take_id == take_id) & (note.c.number == number)
-    query = select(*columns).join(take, take.c.id == note.c.take_id)
-    query = query.where(*same_cell, near, ~itself, ~_has_standing("reject"), take.c.analysed)
-    order = (doubtful, away, accepted.desc(), func.coalesce(note.c.doubt, 0.0), take.c.name, note.c.number)
-    rows = db.execute(query.order_by(*order).limit(limit))
-    return tuple(_neighbour(dict(row._mapping)) for row in rows)
+    itself = (note.c.take_id == own.take_id) & (note.c.number == own.number)
+    return select(*columns).join(take, take.c.id == note.c.take_id).where(*same_cell, ~itself, take.c.analysed)
 
 
 def _neighbour(row: dict[str, Any]) -> NeighbourNote:

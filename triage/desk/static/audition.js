@@ -3,11 +3,11 @@
 import { UpcomingTakes } from "./upcoming.js";
 import { Decisions, giveComment } from "./deciding.js";
 import { showCard, showNotes, showTarget } from "./take_card.js";
-import { comparison, pictureOf } from "./comparing.js";
+import { comparison, pictureOf, repetitionCurves } from "./comparing.js";
 import { WalkedTakes } from "./walked.js";
 import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
 import { follow, get, make, post, announce } from "./desk.js";
-import { micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
+import { inLoudness, micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
 import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
 import { listen } from "./keys.js";
 import { onNotes } from "./recent.js";
@@ -81,10 +81,14 @@ async function redraw() {
 async function compare() {
   const { take, noteAt } = state, mic = micNow();
   if (noteAt === null || !mic) return;
-  const found = await comparison(take, noteAt, mic).catch(() => null);
+  const loudness = inLoudness(), now = () => take === state.take && noteAt === state.noteAt && mic === micNow() && loudness === inLoudness();
+  const found = await comparison(take, noteAt, mic, loudness).catch(() => null);
   const chosen = found?.neighbours[state.otherAt] ?? null;
   const drawn = chosen?.picture && (await pictureOf(chosen).catch(() => null));
-  if (found && take === state.take && noteAt === state.noteAt && mic === micNow()) picture.compare(found, chosen, drawn);
+  if (!found || !now()) return;
+  picture.compare(found, chosen, drawn);
+  const repetitions = await repetitionCurves(found.repetitions, mic, loudness);
+  if (now()) picture.repeat(repetitions);
 }
 
 function showMics(take) {

@@ -1,26 +1,36 @@
 // Comparison: the note in hand and the good notes to hear it against: their curves, and the spectrogram of the one that is
-// compared with now. All of them were recorded on the same microphone, and are put on one time axis by their onsets.
+// compared with now; the curves of the cell's other repetitions. All of them were recorded on the same microphone, and are
+// put on one time axis by their onsets.
 
 import { get } from "./desk.js";
 import { fetchPicture } from "./drawings.js";
 
-const KEPT = 40;
+const KEPT = 160;
 const kept = new Map();
 
-/** Return {own, neighbours}: curves of the note; its neighbours, each with its `curves`. Fetched once. */
-export function comparison(take, number, mic) {
+/**
+ * Return {own, neighbours, repetitions}: curves of the note; its neighbours, each with its `curves`; where the other
+ * repetitions of its cell are. `loudness`: levels in LUFS. Fetched once.
+ */
+export function comparison(take, number, mic, loudness = false) {
   const note = take.notes.find((one) => one.number === number);
-  if (!note || !mic) return Promise.resolve({ own: null, neighbours: [] });
-  return once(`${take.id} ${take.audio_digest} ${number} ${mic.name}`, async () => {
-    const name = encodeURIComponent(mic.name);
-    const address = (takeId, of) => `/api/takes/${takeId}/notes/${of}/curves/${name}`;
-    const [own, { neighbours }] = await Promise.all([
-      get(address(take.id, number)).catch(() => null),
-      get(`/api/takes/${take.id}/notes/${number}/neighbours?mic=${name}`),
+  if (!note || !mic) return Promise.resolve({ own: null, neighbours: [], repetitions: [] });
+  return once(`${take.id} ${take.audio_digest} ${number} ${mic.name} ${loudness}`, async () => {
+    const [own, { neighbours, repetitions }] = await Promise.all([
+      curvesOf({ take_id: take.id, note: number }, mic, loudness, take.audio_digest),
+      get(`/api/takes/${take.id}/notes/${number}/neighbours?mic=${encodeURIComponent(mic.name)}`),
     ]);
-    const curves = await Promise.all(neighbours.map((one) => get(address(one.take_id, one.note)).catch(() => null)));
-    return { own, neighbours: neighbours.map((one, at) => ({ ...one, curves: curves[at] })) };
+    const curves = await Promise.all(neighbours.map((one) => curvesOf(one, mic, loudness)));
+    return { own, neighbours: neighbours.map((one, at) => ({ ...one, curves: curves[at] })), repetitions };
   });
+}
+
+/** Return the curves of the other repetitions of a note's cell. */
+export const repetitionCurves = (repetitions, mic, loudness) => Promise.all(repetitions.map((one) => curvesOf(one, mic, loudness)));
+
+function curvesOf({ take_id, note }, mic, loudness, version = "") {
+  const address = `/api/takes/${take_id}/notes/${note}/curves/${encodeURIComponent(mic.name)}?loudness=${loudness}&v=${version}`;
+  return once(address, () => get(address)).catch(() => null);
 }
 
 /** Return the spectrogram of a neighbour's take. */

@@ -20,7 +20,7 @@ const STARTS = [["attack_20_db", 0.02], ["attack_50_db", 0.05], ["attack_100_db"
 const OF_KIND = { intonation: "cents", level: "level_dbfs", length: "length_s", attack: "attack_s", release: "tail_s", steadiness: "steadiness_db", tone: "centroid_hz" };
 
 /** Return the lanes that show a spot, the most telling first; both where there is none, or no single cause. */
-export const lanesOf = (spot) => (OF_PITCH.includes(spot?.measurement) ? ["cents"] : KINDS[spot?.kind] ?? ["level", "cents"]);
+export const lanesOf = (spot) => (OF_PITCH.includes(spot?.measurement) ? ["cents"] : spot?.measurement === "loudness_lufs" ? ["loudness"] : KINDS[spot?.kind] ?? ["level", "cents"]);
 
 /** Return the segment of a take that shows a kind of spot on a note. */
 export function segmentOf(kind, note, take) {
@@ -39,9 +39,9 @@ export function compared(note, spot) {
   return { name, ...MEASUREMENTS[name], found: note.values[name] ?? null, expected, low, high };
 }
 
-/** Draw one lane into {top, high, wide}; `view` is {note, spot, own, neighbours, chosen, colours, x, measured}. */
+/** Draw one lane into {top, high, wide}; `view` is {note, spot, own, neighbours, repetitions, chosen, colours, x, measured}. */
 export function drawLane(context, what, box, view) {
-  const range = what === "cents" ? centsRange(view) : levelRange(view);
+  const { range: rangeOf, band } = LANES[what], range = rangeOf(view);
   const y = (value) => box.top + box.high * (1 - (value - range[0]) / (range[1] - range[0]));
   context.save();
   context.beginPath();
@@ -49,8 +49,9 @@ export function drawLane(context, what, box, view) {
   context.clip();
   context.fillStyle = view.colours.ground;
   context.fillRect(0, box.top, box.wide, box.high);
-  if (view.measured) (what === "cents" ? centsBand : levelBand)(context, box, view, y);
-  for (const one of view.neighbours) curve(context, one.curves, what, view, y, one === view.chosen ? [2, view.colours.green] : [1, view.colours.soft]);
+  if (view.measured) band(context, box, view, y);
+  for (const one of view.repetitions ?? []) curve(context, one, what, view, y, [1, view.colours.soft, [2, 2]]);
+  for (const one of view.neighbours) curve(context, one.curves, what, view, y, [one === view.chosen ? 2 : 1, view.colours.green]);
   curve(context, view.own, what, view, y, [2.4, view.colours.brass]);
   ticks(context, what, box, range, y, view.colours);
   context.restore();
@@ -67,12 +68,25 @@ function centsRange({ note, spot, measured }) {
 
 function levelRange({ note, spot, own, chosen }) {
   const level = note.expected.level_dbfs;
-  if (spot?.kind === "level" && level) {
-    const reach = Math.max(9, 1.5 * Math.abs((note.values.level_dbfs ?? level[0]) - level[0]), 1.2 * (level[2] - level[1]));
-    return [level[0] - reach, level[0] + reach];
-  }
+  if (spot?.kind === "level" && level) return around(level, note.values.level_dbfs);
   const highest = Math.max(...[own, chosen?.curves].map((one) => Math.max(...(one?.level?.dbfs ?? [-60]))), level?.[2] ?? -120);
   return [highest - 46, highest + 5];
+}
+
+const loudnessRange = ({ note }) => around(note.expected.loudness_lufs ?? [note.values.loudness_lufs ?? -30, -40, -20], note.values.loudness_lufs);
+
+/** Return a range of levels that holds what was expected, its band, and what was found. */
+function around([expected, low, high], found) {
+  const reach = Math.max(9, 1.5 * Math.abs((found ?? expected) - expected), 1.2 * (high - low));
+  return [expected - reach, expected + reach];
+}
+
+/** A note is as loud as its loudest 0.4 s: the band lies where the curve's top should. */
+function loudnessBand(context, box, { note, colours, x }, y) {
+  const loudness = note.expected.loudness_lufs, from = x(note.start_s), to = x(note.end_s);
+  if (!loudness) return;
+  across(context, { ...box, left: from, wide: Math.max(2, to - from) }, y(loudness[2]), y(loudness[1]), colours);
+  dashes(context, [from, y(loudness[0]), to, y(loudness[0])], colours);
 }
 
 function centsBand(context, box, { note, spot, colours }, y) {
@@ -134,26 +148,34 @@ function dashes(context, [x1, y1, x2, y2], colours) {
   context.setLineDash([]);
 }
 
-function curve(context, curves, what, { note, x }, y, [width, colour]) {
-  const found = what === "cents" ? curves?.pitch : curves?.level;
-  if (!found) return;
+function curve(context, curves, what, { note, x }, y, [width, colour, dashed = []]) {
+  const found = what === "cents" ? curves?.pitch : curves?.level, values = found?.[LANES[what].values];
+  if (!values) return;
   context.strokeStyle = colour;
   context.lineWidth = width;
+  context.setLineDash(dashed);
   context.beginPath();
   let pen = false;
-  (what === "cents" ? found.cents : found.dbfs).forEach((value, index) => {
+  values.forEach((value, index) => {
     if (value !== null) context[pen ? "lineTo" : "moveTo"](x(note.start_s + found.from_s + index * found.hop_s), y(value));
     pen = value !== null;
   });
   context.stroke();
+  context.setLineDash([]);
 }
 
 function ticks(context, what, { top, high }, [low, most], y, colours) {
   const step = [1, 2, 5, 10, 20, 50, 100, 200, 500].find((one) => (high * one) / (most - low) > 22) ?? 500;
   for (let value = Math.ceil(low / step) * step; value < most; value += step)
     if (y(value) > top + 12 && y(value) < top + high - 4) label(context, amountOf(value), 3, y(value) + 4, colours.soft, colours.ground);
-  label(context, what === "cents" ? "cents from the sheet's pitch" : "level, dBFS", 40, top + 13, colours.soft, colours.ground);
+  label(context, LANES[what].text, 40, top + 13, colours.soft, colours.ground);
 }
+
+const LANES = {
+  cents: { text: "cents from the sheet's pitch", values: "cents", range: centsRange, band: centsBand },
+  level: { text: "level, dBFS", values: "dbfs", range: levelRange, band: levelBand },
+  loudness: { text: "loudness over 0.4 s, LUFS", values: "lufs", range: loudnessRange, band: loudnessBand },
+};
 
 const amountOf = (value) => String(value).replace("-", "−");
 

@@ -36,7 +36,14 @@ export class Picture {
 
   /** Show curves of the note and its neighbours, and the spectrogram of the one that is compared with now. */
   compare({ own, neighbours }, chosen, picture) {
-    Object.assign(this, { own, neighbours, chosen, otherPicture: picture });
+    const same = own !== null && own === this.own; // the same note beside another neighbour
+    Object.assign(this, { own, neighbours, chosen, otherPicture: picture, repetitions: same ? this.repetitions : [] });
+    this.draw();
+  }
+
+  /** Show the curves of the other repetitions of the note's cell. */
+  repeat(curves) {
+    this.repetitions = curves;
     this.draw();
   }
 
@@ -138,7 +145,7 @@ export class Picture {
 
   /** Draw the neighbour's spectrogram, aligned at the onset, the lanes, and the scale beside them. */
   #drawLanes(context, x, { top, high, wide }, all) {
-    const { note, spot, own, neighbours, chosen, colours } = this;
+    const { note, spot, own, neighbours, repetitions, chosen, colours } = this;
     const other = { top, high: Math.round((high / (1 - OWN)) * OTHER), wide };
     this.otherTop = top;
     context.fillStyle = colours.ground;
@@ -147,7 +154,7 @@ export class Picture {
     const name = chosen ? `${chosen.take} note ${chosen.note}, ${chosen.why}` : "no good neighbour is known";
     label(context, name, 3, other.top + 13, colours.ink, colours.panel);
     const from = other.top + other.high + GAP, names = lanesOf(spot), each = (top + high - from) / names.length;
-    const view = { note, spot, own, neighbours, chosen, colours, x, measured: this.mic?.name === this.take.measured_mic };
+    const view = { note, spot, own, neighbours, repetitions, chosen, colours, x, measured: this.mic?.name === this.take.measured_mic };
     names.forEach((what, at) => drawLane(context, what, { top: from + at * each, high: each - (at < names.length - 1 ? 2 : 0), wide }, view));
     const what = compared(note, spot);
     if (what) drawScale(context, { left: wide, top: TOP, high: top + high - TOP, wide: all - wide }, what, neighbours, colours);
@@ -258,11 +265,12 @@ function describeWhole(take) {
   return `The whole take, ${Math.round(take.duration_s || 0)} seconds, ${take.notes.length} notes, ${take.spots.length} spots marked.`;
 }
 
-function describeNear({ spot, note, mic, fromS, toS, take, lanes, chosen }) {
+function describeNear({ spot, note, mic, fromS, toS, take, lanes, chosen, repetitions = [] }) {
   const hits = take.hits.filter((hit) => hit.end_s > fromS && hit.start_s < toS).map((hit) => `${inWords(hit.kind)} at ${place(hit.start_s)}`);
   const marked = spot ? `the spot from ${place(spot.start_s)} to ${place(spot.end_s)} marked` : "no spot";
   const what = lanes ? compared(note, spot) : null, band = what?.low ?? null;
   const read = what && what.found !== null ? ` ${what.label} ${amount(what.found, what.unit)}${band === null ? "" : `, expected ${amount(what.expected, what.unit)}, usually ${amount(what.low, what.unit)} to ${amount(what.high, what.unit)}`}.` : "";
-  const beside = lanes && chosen ? ` Below it note ${chosen.note} of ${chosen.take}, ${chosen.why}.` : "";
-  return `Spectrogram and ${lanes ? lanesOf(spot).map((one) => (one === "cents" ? "pitch" : "level")).join(" and ") : "waveform"} of the ${mic?.name ?? ""} microphone from ${place(fromS)} to ${place(toS)}, ${marked}.${read}${beside}${hits.length ? ` Noise: ${hits.join(", ")}.` : ""}`;
+  const others = repetitions.length ? `, and ${repetitions.length} other ${repetitions.length === 1 ? "repetition" : "repetitions"} of its cell` : "";
+  const beside = lanes && chosen ? ` Below it note ${chosen.note} of ${chosen.take}, ${chosen.why}${others}.` : "";
+  return `Spectrogram and ${lanes ? lanesOf(spot).map((one) => (one === "cents" ? "pitch" : one)).join(" and ") : "waveform"} of the ${mic?.name ?? ""} microphone from ${place(fromS)} to ${place(toS)}, ${marked}.${read}${beside}${hits.length ? ` Noise: ${hits.join(", ")}.` : ""}`;
 }
