@@ -22,6 +22,7 @@ KEYS = {
     "days",
     "rejected",
     "quantities",
+    "worst",
     "sentences",
     "dots",
     "curves",
@@ -53,10 +54,12 @@ def store(tmp_path_factory):
     return address, ids[0]
 
 
-def test_the_table_says_sentences_first_and_then_what_they_rest_on(store):
+def test_the_table_says_what_is_worst_first_and_then_what_they_rest_on(store):
     output = run("consistency", "--store", store[0])
     assert output.status == 0 and output.err == ""
-    assert output.out.startswith("kettle-weir-day1-a, kettle-weir-day2-a: 80 notes, 2026-03-14, 2026-03-15\n- ")
+    lines = output.out.splitlines()
+    assert lines[:2] == ["kettle-weir-day1-a, kettle-weir-day2-a: 80 notes, 2026-03-14, 2026-03-15", "what is worst"]
+    assert "tuning: 2026-03-15 runs 12 cents sharp" in lines[3] and "yes, 1.2 times what is noticed" in lines[3]
     for part in (
         "is the day: 2026-03-15 runs",
         "curves over the keyboard",
@@ -79,6 +82,8 @@ def test_json_has_the_documented_keys_and_nothing_else_on_stdout(store):
         "session",
         "take",
         "note",
+        "doubt",
+        "verdict",
         "instrument",
         "articulation",
         "dynamic",

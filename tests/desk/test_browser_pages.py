@@ -163,6 +163,33 @@ def test_a_dot_of_the_consistency_page_plays_its_note_by_click_and_by_keys(conte
     page.wait_for_function("() => window.started.length === 2")
 
 
+def test_a_row_of_the_overview_leads_to_its_take_with_neighbour_and_verdict(context, desk):
+    page = come_in(context, desk)
+    opened(page, desk, "s/1/consistency")
+    row = page.locator("#worst-rows tr").filter(has_text="hear it in the queue").first
+    words = row.locator("th, td").all_inner_texts()
+    assert len(words) == 5 and all(words)
+    take, note = row.get_by_role("button").first.inner_text().split(":")
+    row.get_by_role("button").first.click()
+    page.wait_for_function("() => window.started.length === 1")
+    assert page.locator("#in-hand-name").inner_text() == f"{take}, note {note}"
+    assert page.locator("#in-hand-queue").inner_text().startswith("in the queue at a doubt of ")
+    page.keyboard.press("n")
+    page.wait_for_function("() => window.started.length === 2")
+    page.keyboard.press("o")
+    page.wait_for_url("**/queue?take=*&note=*")
+    page.locator("#cell strong", has_text=take).wait_for()
+    page.locator(f"#notes [data-note='{note}'][aria-current]").wait_for()
+    page.keyboard.press("KeyL")
+    page.wait_for_function(
+        "() => !document.querySelector('#just-said, #recent')?.textContent.includes('nothing yet')"
+    )
+    opened(page, desk, "s/1/consistency")
+    there = page.locator("#worst-rows button").get_by_text(f"{take}:{note}", exact=True)
+    there.wait_for(state="detached", timeout=60_000)
+    assert page.slips == []
+
+
 def test_a_plot_stays_in_its_frame_when_the_window_changes(context, desk):
     page = come_in(context, desk)
     opened(page, desk, "s/1/consistency")

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from sqlalchemy import update
+from sqlalchemy import select, update
 
 from training.consistency_truth import Planted, Shift, plant
 from triage.domain.errors import StoreError
@@ -112,6 +112,44 @@ def test_a_day_without_drift_has_none_and_lines_stay_few(report):
     assert {one.clock for one in report.drifts} == {True}
     lines = drift_lines(report.drifts)
     assert len(lines) <= 4 and all("horn on 2026-03-1" in line for line in lines)
+
+
+def test_the_overview_says_what_is_worst_where_whether_it_is_heard_and_what_to_do(report):
+    order = [(one.audible in ("no", "hardly"), -one.weight) for one in report.worst]
+    assert order == sorted(order)
+    lengths = next(one for one in report.worst if one.what.startswith("lengths: "))
+    assert "low notes run" in lengths.what and lengths.where == "horn staccato"
+    assert (lengths.audible, lengths.do) == ("no", "nothing: measured, not heard")  # 44 ms of half a second
+    low, usual = (report.dots[row] for row in lengths.dots)
+    assert low.pitch_midi < usual.pitch_midi
+    day = next(one for one in report.worst if one.what.startswith("tuning: "))
+    assert day.audible.startswith("yes, ") and "keep notes of one day together" in day.do
+    assert len({report.dots[row].session for row in day.dots}) == 2
+
+
+def test_what_lies_apart_is_said_as_the_queue_says_it(tmp_path):
+    engine = open_store(f"sqlite:///{tmp_path / 'planted.db'}")
+    plant(engine, replace(SMALL, days=1), seed=3)
+    with writing(engine) as db:
+        takes = db.execute(select(tables.take.c.id).order_by(tables.take.c.id)).scalars().all()
+        off = tables.note.c.number == 2
+        for take, doubt in ((takes[0], 0.9), (takes[1], 0.02), (takes[2], 0.9), (takes[3], 0.9)):
+            long = update(tables.note).where(tables.note.c.take_id == take, off)
+            db.execute(long.values(length_s=tables.note.c.length_s * 3, doubt=doubt))
+        session_id = db.scalar(select(tables.session.c.id))
+        for take, said in (("T003", "accept"), ("T004", "reject")):
+            record_verdict(db, session_id, Verdict(take, said, "anna", datetime.now(UTC), 2))
+    with reading(engine) as db:
+        found = consistency(db)
+    engine.dispose()
+    single = {one.dots[0]: one for one in found.worst if one.notes == 1 and "longer" in one.what}
+    at = {(found.dots[row].take_id, found.dots[row].note): one.do for row, one in single.items()}
+    assert at == {(takes[0], 2): "hear it in the queue (doubt 90 %)"}
+    said = r": 1 doubtful in the queue, at 20 % or more, 1 accepted, [12] clean there too: different, not wrong\."
+    assert re.search(said + "$", found.sentences[-1])
+    apart = [found.dots[one.dot].take_id for one in found.strays]
+    assert apart[0] == takes[0] and set(apart) == set(takes[:3])
+    assert (takes[3], 2) not in {(dot.take_id, dot.note) for dot in found.dots} and found.rejected == 1
 
 
 def test_of_very_many_notes_whole_takes_of_every_session_are_enough(engine, report, monkeypatch):

@@ -5,16 +5,25 @@ The JSON is the report's own fields (triage/sheets/consistency_values.py).
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from triage.cli.output import Form, json_text, table_text
 from triage.domain.pitch import pitch_name
-from triage.sheets.consistency_text import amount, cell_text, drift_lines, why_not_text
-from triage.sheets.consistency_values import ConsistencyReport, CurveSheet, OutlierSheet, PairSheet, SpreadSheet
+from triage.sheets.consistency_text import amount, cell_text, drift_lines, queue_text, why_not_text
+from triage.sheets.consistency_values import (
+    ConsistencyReport,
+    CurveSheet,
+    OutlierSheet,
+    PairSheet,
+    SpreadSheet,
+    WorstSheet,
+)
 
 SHOWN = 20  # rows of a table of notes
 CURVE = ("cohort", "quantity", ">notes", ">pitches", ">outliers", "greatest step")
-OUTLIER = ("take", ">note", "cell", ">sigmas", "what")
+WORST = ("what", "where", "heard", "what to do", "hear it in")
+OUTLIER = ("take", ">note", "cell", ">sigmas", "what", "queue")
 SPREAD = ("what", ">one sigma", "share of the spread, 90 % interval")
 PAIR = ("one", "other", "cell", ">difference")
 NOTHING = "nothing stands out"
@@ -27,6 +36,8 @@ def consistency_text(form: Form, report: ConsistencyReport) -> str:
     count = f"{len(report.dots)} notes, {', '.join(report.days)}"
     rejected = f"; rejected and left out: {report.rejected}" if report.rejected else ""
     text = f"{', '.join(report.sessions)}: {count}{rejected}\n"
+    if report.worst:
+        text += table_text("what is worst", WORST, map(partial(_worst, report), report.worst)) + "\n"
     text += "".join(f"- {sentence}\n" for sentence in report.sentences) or f"{NOTHING}\n"
     return text + "".join(f"\n{part}" for part in _tables(report))
 
@@ -50,6 +61,11 @@ def _of(count: int) -> str:
     return f", the first {SHOWN} of {count}" if count > SHOWN else ""
 
 
+def _worst(report: ConsistencyReport, one: WorstSheet) -> list[str]:
+    dots = [report.dots[row] for row in one.dots]
+    return [one.what, one.where, one.audible, one.do, ", ".join(f"{dot.take}:{dot.note}" for dot in dots)]
+
+
 def _curve(one: CurveSheet) -> list[Any]:
     step = "-"
     if one.step is not None and one.step_from is not None and one.step_to is not None:
@@ -61,7 +77,7 @@ def _curve(one: CurveSheet) -> list[Any]:
 
 def _outlier(report: ConsistencyReport, one: OutlierSheet) -> list[Any]:
     dot = report.dots[one.dot]
-    return [dot.take, dot.note, _cell(report, one.dot), f"{abs(one.sigmas):.1f}", one.why]
+    return [dot.take, dot.note, _cell(report, one.dot), f"{abs(one.sigmas):.1f}", one.why, queue_text(dot)]
 
 
 def _cell(report: ConsistencyReport, row: int) -> str:

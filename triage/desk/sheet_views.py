@@ -111,24 +111,31 @@ def consistency_parts(db: Connection, session_id: int) -> Parts:
     """Return the report's sentences and outliers, and each plot as SVG; session 0 is all sessions together."""
     from triage.sheets.consistency import consistency
     from triage.sheets.consistency_figures import each_figure
+    from triage.sheets.consistency_text import queue_text
     from triage.sheets.figure import svg, thinned
 
     session = None if session_id == ALL else session_of(db, session_id)
     try:
         report = consistency(db, [session.name] if session else [])
     except StoreError as error:
-        return {"consistency": {"empty": str(error), "sentences": [], "more": [], "strays": [], "plots": []}}
+        return {
+            "consistency": {"empty": str(error), "worst": [], "sentences": [], "more": [], "strays": [], "plots": []}
+        }
     plots, parts = [], {}
     for n, (name, figure) in enumerate(each_figure(report)):
         thin, left_out = thinned(figure)
         plots.append({"name": name, "left_out": left_out})
         parts[f"consistency/{n}"] = {"svg": SHARP.sub("\\1♯\\2", svg(thin, name))}
-    outliers = [_outlier(report.dots[one.dot], one.why) for one in report.strays[:OUTLIERS]]
+    outliers = [
+        _note(report.dots[one.dot]) | {"why": one.why, "queue": queue_text(report.dots[one.dot])}
+        for one in report.strays[:OUTLIERS]
+    ]
     # What the sentences call "listed below" is on paper in a table of its own, here among the rest.
     rest = [one.sentence for one in report.spreads if one.sentence not in report.sentences]
     leading, more = report.sentences[:SENTENCES], [*report.sentences[SENTENCES:], *rest][:MORE]
     shown = {
         "empty": "",
+        "worst": [_finding(report, one) for one in report.worst],
         "sentences": [SHARP.sub("\\1♯\\2", one) for one in leading],
         "more": [SHARP.sub("\\1♯\\2", one) for one in more],
         "strays": outliers,
@@ -138,9 +145,14 @@ def consistency_parts(db: Connection, session_id: int) -> Parts:
     return {"consistency": shown, **parts}
 
 
-def _outlier(dot: Any, why: str) -> dict[str, Any]:
+def _finding(report: Any, one: Any) -> dict[str, Any]:
+    words = {name: SHARP.sub("\\1♯\\2", getattr(one, name)) for name in ("what", "where", "audible", "do")}
+    return words | {"dots": [_note(report.dots[row]) for row in one.dots]}
+
+
+def _note(dot: Any) -> dict[str, Any]:
     cell = " ".join((dot.instrument, dot.articulation, dot.dynamic))
-    return {"take_id": dot.take_id, "take": dot.take, "note": dot.note, "mic": dot.mic, "cell": cell, "why": why}
+    return {"take_id": dot.take_id, "take": dot.take, "note": dot.note, "cell": cell}
 
 
 SHEETS: dict[str, Callable[[Connection, int], Parts]] = {

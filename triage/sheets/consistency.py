@@ -20,6 +20,7 @@ from triage.judge.repeats import Repeats, pairs, repeats
 from triage.judge.variance import Share, Spread, spread
 from triage.sheets.consistency_drift import drift_sheets
 from triage.sheets.consistency_notes import MEASURED, ComparedNotes, compared_notes, span_of, typical_of, whole_takes
+from triage.sheets.consistency_overview import ACTED_ON, is_doubtful, of_the_queue, worst
 from triage.sheets.consistency_text import LEAST_LOW, change_in_unit, ladder_sentence, spread_sentence
 from triage.sheets.consistency_values import (
     ConsistencyReport,
@@ -35,7 +36,6 @@ from triage.sheets.consistency_values import (
 )
 from triage.store.consistency import chosen_sessions, notes_of_sessions, vectors
 
-ACTED_ON = 0.3  # from this share on its sentence is at the top
 LEVELS = 10  # of a factor that are listed, the furthest off first
 SPREADS = 8  # sentences about spreads at the top
 MOST_IN_SPREAD = 4000  # notes whose spread is divided: of more, whole takes evenly over sessions, dynamics, pitches
@@ -62,15 +62,17 @@ def _report(notes: ComparedNotes, names: Sequence[str], rejected: int) -> Consis
         outlier[curve.rows[curve.outlier]] = True
     ladders, spreads, drifts = _ladders(notes, outlier), list(_spreads(notes)), drift_sheets(notes, outlier)
     alike = sorted(_pairs(notes), key=lambda pair: (pair.alike, pair.first, pair.second))
+    strays = sorted(_outliers(found), key=lambda one: not is_doubtful(notes.dots[one.dot]))
     return ConsistencyReport(
         tuple(names),
         tuple(sorted(set(map(str, notes.day)))),
         rejected,
         tuple(QUANTITIES),
+        tuple(worst(notes, spreads, drifts, ladders, alike, strays)),
         tuple(_sentences(notes, spreads, drifts, ladders, alike, outlier)),
         notes.dots,
         tuple(map(_curve_sheet, found)),
-        tuple(_outliers(found)),
+        tuple(strays),
         tuple(ladders),
         tuple(_repeat_sheet(one, notes) for one in repeats(notes.table, outlier)),
         tuple(alike),
@@ -105,7 +107,10 @@ def _sentences(
     if len(too) > RARE:
         yield f"{len(too) - RARE} more pairs of notes are too much alike."
     if outlier.any():
-        yield f"{int(outlier.sum())} of {len(outlier)} notes deviate from their neighbours; they are listed below."
+        yield (
+            f"{int(outlier.sum())} of {len(outlier)} notes lie apart from their neighbours and are listed below: "
+            f"{of_the_queue(notes, outlier)}."
+        )
 
 
 def _weight(found: Spread, quantity: str) -> float:

@@ -119,6 +119,8 @@ def _dots(notes: Sequence[NoteInSession], table: NoteTable) -> tuple[Dot, ...]:
             one.start_s,
             one.end_s,
             tuple(float(v) if np.isfinite(v) else None for v in row),
+            one.doubt,
+            one.verdict,
         )
         for one, row in zip(notes, shown, strict=True)
     )

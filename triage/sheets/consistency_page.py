@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from triage.domain.pitch import pitch_name
 from triage.sheets.consistency_figures import figures
-from triage.sheets.consistency_text import amount, drift_lines, why_not_text
+from triage.sheets.consistency_text import amount, drift_lines, queue_text, why_not_text
 from triage.sheets.consistency_values import ConsistencyReport, Dot
 from triage.sheets.figure import svg
 from triage.sheets.html_page import page
@@ -39,6 +39,7 @@ def consistency_page(report: ConsistencyReport, excerpts: Excerpts) -> str:
         figures={name: svg(figure, name) for name, figure in figures(report).items()},
         amount=amount,
         why_not_text=why_not_text,
+        queue_text=queue_text,
         drift_lines=drift_lines,
         pitch_name=pitch_name,
         sounds=json.dumps(sounds, separators=(",", ":")),  # digits, colons and base64: nothing ends a script
@@ -47,7 +48,8 @@ def consistency_page(report: ConsistencyReport, excerpts: Excerpts) -> str:
 
 def by_interest(report: ConsistencyReport) -> Iterator[Dot]:
     """Yield every note once: outliers, notes too much alike, what stands for a take or a step, then the rest."""
-    rows: list[int] = [one.dot for one in report.strays]
+    rows: list[int] = [row for one in report.worst for row in one.dots]
+    rows += [one.dot for one in report.strays]
     rows += [row for pair in report.pairs if pair.too_alike for row in (pair.first, pair.second)]
     rows += [point.dot for one in report.drifts for point in one.points]
     rows += [rung.upper[0] for one in report.ladders for rung in one.rungs]

@@ -16,7 +16,7 @@ from triage.judge.drift import Drift
 from triage.judge.dynamics import FALLS, RISES, Rung
 from triage.judge.factors import PITCH, REGISTER, REST
 from triage.judge.variance import Share, Spread
-from triage.sheets.consistency_values import DriftSheet, ShareSheet
+from triage.sheets.consistency_values import Dot, DriftSheet, ShareSheet
 
 PLURAL = {"length": "lengths", "level": "levels", "attack": "attack times"}  # the others have none
 LEAST_SHARE = 0.2  # of the spread: a smaller part is not worth acting on
@@ -68,6 +68,12 @@ def cell_text(*words: str) -> str:
     return " ".join(word for word in words if word) or "unnamed"
 
 
+def queue_text(dot: Dot) -> str:
+    """Return what the queue holds of a note: people's verdict, else its doubt."""
+    said = {"accept": "accepted", "unsure": "left unsure"}.get(dot.verdict or "", dot.verdict)
+    return said or ("no doubt yet" if dot.doubt is None else f"doubt {100 * dot.doubt:.0f} %")
+
+
 def spread_sentence(instrument: str, articulation: str, quantity: str, spread: Spread, typical: float) -> str:
     """Return where most of a spread comes from, and what to do about it."""
     what = f"{cell_text(instrument, articulation)} {PLURAL.get(quantity, quantity)}"
@@ -82,9 +88,9 @@ def spread_sentence(instrument: str, articulation: str, quantity: str, spread: S
         -1:
     ]
     text = f"{_percent(first)} of the spread of the {what} (one sigma {one_sigma}) is "
-    text += f"{_factor_text(first)}{_effect_text(quantity, first, typical, spread.span)}"
+    text += f"{_factor_text(first)}{effect_text(quantity, first, typical, spread.span)}"
     for share in more:
-        text += f"; {_percent(share)} is {_factor_text(share)}{_effect_text(quantity, share, typical, spread.span)}"
+        text += f"; {_percent(share)} is {_factor_text(share)}{effect_text(quantity, share, typical, spread.span)}"
     return f"{text}."
 
 
@@ -96,7 +102,8 @@ def _factor_text(share: Share) -> str:
     return CAUSES.get(share.factor, f"the {share.factor}")
 
 
-def _effect_text(quantity: str, share: Share, typical: float, span: tuple[float, float]) -> str:
+def effect_text(quantity: str, share: Share, typical: float, span: tuple[float, float]) -> str:
+    """Return behind a colon what the levels of a factor that lie furthest off do; nothing for the rest."""
     if share.factor == REST:
         return ""
     if share.factor == REGISTER:
@@ -115,14 +122,16 @@ def _effect_text(quantity: str, share: Share, typical: float, span: tuple[float,
 
 
 def _register_text(quantity: str, share: Share, typical: float, span: tuple[float, float]) -> str:
-    """Return which third of the range lies furthest off."""
-    pitch = np.array([float(level) for level, _ in share.effects])
-    effect = np.array([value for _, value in share.effects])
-    order = np.argsort(pitch)
-    thirds = dict(zip(("low", "middle", "high"), np.array_split(effect[order], 3), strict=True))
-    means = {name: float(part.mean()) for name, part in thirds.items()}
-    which = max(means, key=lambda name: abs(means[name]))
-    return f"{which} notes {_off(quantity, change_in_unit(quantity, means[which], typical, span), several=True)}"
+    which, _, mean = register_third(share)
+    return f"{which} notes {_off(quantity, change_in_unit(quantity, mean, typical, span), several=True)}"
+
+
+def register_third(share: Share) -> tuple[str, list[float], float]:
+    """Return which third of the range lies furthest off (low, middle, high), its pitches, and how far on average."""
+    ordered = sorted((float(level), value) for level, value in share.effects)
+    thirds = zip(("low", "middle", "high"), np.array_split(np.array(ordered), 3), strict=True)
+    means = [(name, part[:, 0].tolist(), float(part[:, 1].mean())) for name, part in thirds]
+    return max(means, key=lambda one: abs(one[2]))
 
 
 def _off(quantity: str, change: float, several: bool = False) -> str:

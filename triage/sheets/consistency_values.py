@@ -23,6 +23,21 @@ class Dot:
     start_s: float
     end_s: float
     values: tuple[float | None, ...]  # in the order of ConsistencyReport.quantities
+    doubt: float | None  # the judge's, as in the queue
+    verdict: str | None  # what people's verdicts amount to: accept, unsure, disputed; rejected notes are no dots
+
+
+@dataclass(frozen=True)
+class WorstSheet:
+    """One finding of the overview: what, where, whether it is heard, what to do, and notes to hear it by."""
+
+    what: str
+    where: str
+    audible: str
+    do: str
+    notes: int  # that it concerns
+    weight: float  # times what a listener notices, times the notes
+    dots: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -188,6 +203,7 @@ class ConsistencyReport:
     days: tuple[str, ...]
     rejected: int  # notes left out because people rejected them
     quantities: tuple[str, ...]
+    worst: tuple[WorstSheet, ...]
     sentences: tuple[str, ...]
     dots: tuple[Dot, ...]
     curves: tuple[CurveSheet, ...]

@@ -33,7 +33,7 @@ _OF_TAKE = (
 
 @dataclass(frozen=True)
 class NoteInSession:
-    """A note with its take, its session and the day; ``rejected`` is whether a reject stands on it."""
+    """A note with its take, its session and the day; ``verdict`` is what people's verdicts on it amount to."""
 
     session: str
     day: date
@@ -53,7 +53,12 @@ class NoteInSession:
     pitch_midi: int | None
     doubt: float | None
     measurements: Mapping[str, float | None]
-    rejected: bool
+    verdict: str | None
+
+    @property
+    def rejected(self) -> bool:
+        """Whether a reject stands on it."""
+        return self.verdict == "reject"
 
 
 def chosen_sessions(db: Connection, names: Sequence[str] = ()) -> tuple[StoredSession, ...]:
@@ -77,8 +82,8 @@ def notes_of_sessions(
         values = dict(row._mapping)
         measurements = {name: values.pop(name) for name in measured}
         outcome = verdicts[row.take_id].outcome(row.number) if row.take_id in verdicts else None
-        rejected = outcome is not None and outcome.verdict == "reject"
-        found.append(NoteInSession(**values, measurements=measurements, rejected=rejected))
+        given = outcome.verdict if outcome else None
+        found.append(NoteInSession(**values, measurements=measurements, verdict=given))
     return tuple(found)
 
 

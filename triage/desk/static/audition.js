@@ -299,9 +299,9 @@ function tick() {
 
 /** Begin with the take that the address names, else with the next one. */
 async function begin() {
-  const named = new URLSearchParams(location.search).get("take");
+  const asked = new URLSearchParams(location.search), named = asked.get("take"), note = Number(asked.get("note"));
   const take = named && (await get(`/api/takes/${encodeURIComponent(named)}`).catch(() => null));
-  if (take && String(take.session_id) === sessionId) { ahead.named = take.id; ahead.bringBack(take); show(take); }
+  if (take && String(take.session_id) === sessionId) { ahead.named = take.id; ahead.bringBack(take); show(take); if (take.notes.some((one) => one.number === note)) { takeNote(note); redraw(); } }
   refill();
 }
 

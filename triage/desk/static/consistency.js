@@ -1,5 +1,5 @@
-// The page of how consistent the keyboard is: shows the report and one plot at a time, in the scheme's colours; a dot plays
-// its note, by the mouse or by the arrow keys and Enter.
+// The page of how consistent the keyboard is: what is worst, and one plot at a time, in the scheme's colours. A dot or a
+// row takes its note in hand: it plays, with a neighbour at a key, the queue's word on it, and the way to it.
 
 import { isDark, onScheme } from "./colours.js";
 import { get, make, announce } from "./desk.js";
@@ -7,9 +7,8 @@ import { Player } from "./player.js";
 
 const by = (id) => document.getElementById(id);
 const player = new Player(new Audio());
-const takes = new Map();
 const { api, all } = by("consistency").dataset;
-const at = { plot: null, dots: [], dot: -1, change: null, made: null };
+const at = { plot: null, dots: [], dot: -1, change: null, made: null, note: null, turn: 0 };
 const SOON_MS = 700, EVERY_MS = 3000;
 
 // The plots are made for paper; in dark mode ink and rules are inverted, and the darkest tones become lighter ones.
@@ -34,23 +33,37 @@ async function begin() {
 }
 
 function showReport(report) {
-  for (const id of ["summary", "plots"]) by(id).hidden = Boolean(report.empty);
+  for (const id of ["overview", "plots"]) by(id).hidden = Boolean(report.empty);
   by("outliers").hidden = !report.strays.length;
   if (report.empty) return;
+  const worst = report.worst ?? []; // none in a sheet made by an earlier version
+  by("worst").hidden = !worst.length;
+  by("nothing-stands-out").hidden = Boolean(worst.length);
+  by("worst-rows").replaceChildren(...worst.map(worstRow));
   by("sentences").replaceChildren(...report.sentences.map((text) => make("li", { text })));
   by("more").hidden = !report.more.length;
   by("more").querySelector("ul").replaceChildren(...report.more.map((text) => make("li", { text })));
   const chosen = by("figure").selectedOptions[0]?.textContent;
   by("figure").replaceChildren(...report.plots.map(({ name, left_out }, n) => make("option", { text: name, value: n, selected: name === chosen, "data-left-out": left_out })));
   by("outlier-rows").replaceChildren(...report.strays.map(outlierRow));
-  by("all-outliers").textContent = report.all_strays > report.strays.length ? `The ${report.strays.length} furthest off of ${report.all_strays}.` : "";
+  by("all-outliers").textContent = report.all_strays > report.strays.length ? `The first ${report.strays.length} of ${report.all_strays}.` : "";
   showPlot();
 }
 
+const cell = (text, properties = {}) => make("td", { ...properties, text });
+
+function worstRow({ what, where, audible, do: remedy, dots }) {
+  return make("tr", {}, make("th", { scope: "row", text: what }), cell(where), cell(audible), cell(remedy), make("td", {}, ...dots.map((dot) => playButton(dot, `${dot.take}:${dot.note}`))));
+}
+
 function outlierRow(one) {
-  const button = make("button", { type: "button", "aria-label": `Play ${one.take} note ${one.note}`, text: "Play" });
-  button.addEventListener("click", () => hear(one.take_id, one.note, one.take));
-  return make("tr", {}, make("th", { scope: "row", text: one.take }), make("td", { class: "n", text: one.note }), make("td", { text: one.cell }), make("td", { text: one.why }), make("td", {}, button));
+  return make("tr", {}, make("th", { scope: "row", text: one.take }), cell(one.note, { class: "n" }), cell(one.cell), cell(one.why), cell(one.queue), make("td", {}, playButton(one, "Play")));
+}
+
+function playButton({ take_id, take, note }, text) {
+  const button = make("button", { type: "button", "aria-label": `Play ${take} note ${note}`, text });
+  button.addEventListener("click", () => hear(take_id, note, take));
+  return button;
 }
 
 async function showPlot() {
@@ -85,13 +98,45 @@ function hearDot(dot) {
   return hear(takeId, note, dot.dataset.label.split(" ")[0]);
 }
 
+/** Take a note in hand and play it; what the queue says of it is asked for anew each time. */
 async function hear(takeId, note, name) {
+  const turn = ++at.turn;
   try {
-    if (!takes.has(takeId)) takes.set(takeId, await get(`/api/takes/${takeId}`));
-    const { measured_mic: mic } = takes.get(takeId);
-    announce(`${name}, note ${note}`);
-    await player.play([{ url: `/audio/takes/${takeId}/notes/${note}/${encodeURIComponent(mic)}`, fromS: 0, mic, take: null }]);
+    const take = await get(`/api/takes/${takeId}`);
+    if (turn !== at.turn) return;
+    at.note = { takeId, note, name, mic: take.measured_mic };
+    by("in-hand").hidden = false;
+    by("in-hand-name").textContent = `${name}, note ${note}`;
+    by("in-hand-queue").textContent = queueText(take, note);
+    by("open-take").href = `/s/${take.session_id}/queue?take=${takeId}&note=${note}`;
+    await player.play([{ url: `/audio/takes/${takeId}/notes/${note}/${encodeURIComponent(take.measured_mic)}`, fromS: 0, mic: take.measured_mic, take: null }]);
   } catch (error) { announce(`Cannot be played: ${error.message}`); }
+}
+
+function queueText({ notes, spots, verdicts }, number) {
+  const said = Object.entries(verdicts.people).map(([person, { take, notes: own }]) => [person, own[number] ?? take]).filter(([, verdict]) => verdict);
+  if (said.length) return said.map(([person, verdict]) => `${person}: ${verdict}`).join(", ");
+  const doubt = notes.find((one) => one.number === number)?.doubt ?? null;
+  const why = spots.find((one) => one.note === number)?.why;
+  return doubt === null ? "not judged yet" : `in the queue at a doubt of ${Math.round(100 * doubt)} %${why ? `: ${why}` : ""}`;
+}
+
+async function hearNeighbour() {
+  if (!at.note) return;
+  const { takeId, note, mic } = at.note;
+  try {
+    const { neighbours: [best] } = await get(`/api/takes/${takeId}/notes/${note}/neighbours?n=1`);
+    if (!best) return announce("No good neighbour: nothing like it within two semitones");
+    announce(`${best.take}, note ${best.note}: ${best.why}`);
+    await player.play([{ url: best.audio, fromS: 0, mic, take: null }]);
+  } catch (error) { announce(`Cannot be played: ${error.message}`); }
+}
+
+function key(event) {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("select, input")) return;
+  if (event.key === "Escape") player.stop();
+  else if (event.key.toLowerCase() === "n") hearNeighbour();
+  else if (event.key.toLowerCase() === "o" && at.note) location.assign(by("open-take").href);
 }
 
 function walk(event) {
@@ -116,6 +161,8 @@ by("figure").addEventListener("change", showPlot);
 by("plot").addEventListener("keydown", walk);
 by("plot").addEventListener("click", (event) => { const dot = event.target.closest("[data-note]"); if (dot) { at.dot = at.dots.findIndex((one) => one.dot === dot); point(dot); hearDot(dot); } });
 by("plot").addEventListener("pointerover", (event) => { const dot = event.target.closest("[data-note]"); if (dot) point(dot); });
-document.addEventListener("keydown", (event) => event.key === "Escape" && player.stop());
+by("hear-again").addEventListener("click", () => at.note && hear(at.note.takeId, at.note.note, at.note.name));
+by("hear-neighbour").addEventListener("click", hearNeighbour);
+document.addEventListener("keydown", key);
 onScheme(paint);
 keepUp(await begin());
