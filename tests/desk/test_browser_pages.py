@@ -7,6 +7,7 @@ import json
 import re
 
 import pytest
+from playwright.sync_api import expect
 from sqlalchemy import update
 
 from tests.desk.browsing import (
@@ -181,12 +182,10 @@ def test_a_row_of_the_overview_leads_to_its_take_with_neighbour_and_verdict(cont
     page.locator("#cell strong", has_text=take).wait_for()
     page.locator(f"#notes [data-note='{note}'][aria-current]").wait_for()
     page.keyboard.press("KeyL")
-    page.wait_for_function(
-        "() => !document.querySelector('#just-said, #recent')?.textContent.includes('nothing yet')"
-    )
+    page.locator("#recent li", has_text=take).wait_for()
     opened(page, desk, "s/1/consistency")
-    there = page.locator("#worst-rows button").get_by_text(f"{take}:{note}", exact=True)
-    there.wait_for(state="detached", timeout=60_000)
+    page.locator("#worst-rows tr").first.wait_for()
+    expect(page.locator(f"#worst-rows button[aria-label='Play {take} note {note}']")).to_have_count(0, timeout=60_000)
     assert page.slips == []
 
 
