@@ -90,6 +90,10 @@ def test_cue_markers_go_into_a_folder_of_their_own(store, tmp_path):
     folder = tmp_path / "markers"
     output = run("keep", "--store", store, "--cue", folder)
     assert (output.status, "2 notes that are not clean left out" in output.err) == (0, True)
+    listed = json.loads((folder / "keepers.json").read_text())
+    assert len(listed["left_out"]) == 2 and all(one["why"] for one in listed["left_out"])
+    with (folder / "keepers.csv").open() as rows:
+        assert [row["take"] for row in csv.DictReader(rows)] == [one["take"] for one in listed["kept"]]
     info = WavInfoReader(str(folder / "mill-day2-b" / "T1_keep.wav"))
     # Notes begin at whole seconds of a take at 48 kHz.
     assert [cue.sample_offset for cue in info.cues.cues] == [144_000, 192_000]

@@ -36,7 +36,8 @@ ROOMS = {
     | {"triage.intake", "triage.check_in", "triage.analysis", "triage.store", "triage.pipeline"},
     "triage.reembed": GROUND
     | {"triage.intake", "triage.listen", "triage.analysis", "triage.ranking", "triage.store", "triage.pipeline"},
-    "triage.desk": GROUND | {"triage.store", "triage.sheets", "triage.ranking", "triage.audition", "triage.pipeline"},
+    "triage.desk": GROUND
+    | {f"triage.{room}" for room in ("store", "sheets", "ranking", "audition", "transfer", "pipeline")},
     "triage.cli": GROUND
     | FLOWS
     | {

@@ -4,8 +4,6 @@ In: rows of plain values. Out: text for stdout as a table (rich), as JSON or as 
 rounded to 3 decimals (milliseconds, millihertz), probabilities and scores to 4.
 """
 
-import csv
-import io
 import json
 import os
 import sys
@@ -16,11 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from triage.domain.errors import ConfigError
+from triage.domain.text import csv_text as csv_text
 from triage.domain.text import one_line, rounded
 
 PIPED_COLUMNS = 1_000_000  # to a pipe or a file a row stays one line, however long
 NEEDS_ATTENTION = 3  # exit status: done, and something needs a person
-FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
 CLOSED_PIPE = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
 
 
@@ -63,15 +61,6 @@ def notify(line: str) -> None:
 def json_text(result: Mapping[str, Any]) -> str:
     """Return a result as JSON with numbers rounded, in ASCII, which no terminal or pipe can garble."""
     return json.dumps(rounded("", result), indent=2, allow_nan=False) + "\n"
-
-
-def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """Return rows as CSV with numbers rounded; nothing in it is a formula to a spreadsheet."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows([_safe(rounded(name, cell)) for name, cell in zip(header, row, strict=True)] for row in rows)
-    return text.getvalue()
 
 
 def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -136,19 +125,3 @@ def progress_bar() -> Iterator[Any]:
             bar.update(task, description=one_line(what), completed=done, total=total or None)
 
         yield progress
-
-
-def _safe(cell: Any) -> Any:
-    if not isinstance(cell, str):
-        return cell
-    # A bare carriage return would go out unquoted, and readers take it for the end of the row.
-    text = cell.replace("\r\n", "\n").replace("\r", "\n")
-    return f"'{text}" if cell.lstrip(" ").startswith(FORMULA_STARTS) and not _is_number(cell) else text
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

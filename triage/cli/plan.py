@@ -60,7 +60,7 @@ def show_keep(
     bound: Bound = None,
     repetitions: Repetitions = None,
     cue: Annotated[
-        Path | None, typer.Option(metavar="FOLDER", help="Write a file of cue markers for each take there")
+        Path | None, typer.Option(metavar="FOLDER", help="Write cue markers for each take and a list there")
     ] = None,
     cue_silence: Annotated[
         bool, typer.Option("--cue-silence", help="Make those files as long as the take, 8-bit silence")
@@ -82,13 +82,14 @@ def show_keep(
                 db, _plan_session(db, session), DOUBT_BOUND if bound is None else bound, repetitions=repetitions
             )
             if cue is not None:
-                from triage.transfer.cue_markers import write_cues
+                from triage.transfer.keepers import write_keepers
 
-                written = write_cues(db, found, cue, cue_silence)
-                unclean = sum(not note.clean for note in found.kept)
+                written, listed = write_keepers(db, found, cue, cue_silence)
+                unclean = len(listed.left_out)
                 left = f"; {counted(unclean, 'note')} that is not clean left out" if unclean == 1 else ""
                 left = f"; {unclean} notes that are not clean left out" if unclean > 1 else left
-                notify(f"{counted(written, 'file')} of cue markers written to {cue}{left}")
+                files = f"{counted(written, 'file')} of cue markers, keepers.json and keepers.csv"
+                notify(f"{files} written to {cue}{left}")
     put(keep_text(form, found))
 
 

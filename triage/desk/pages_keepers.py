@@ -1,15 +1,15 @@
 """The page where the library is put together by ear: the notes that may fill each cell, chosen, locked and played.
 
-A choice is kept like a verdict: only ever added to. The set is worked out anew after each, and the page follows. The
-list to download holds clean notes alone; what is left out of them is said.
+A choice is kept like a verdict: only ever added to. The set is worked out anew after each, and the page follows. What
+is downloaded, markers and lists, is checked to hold clean notes alone; what is left out is named with the reason.
 """
 
 from datetime import UTC, datetime
 from typing import Annotated, Any
+from urllib.parse import quote
 
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends, Path, Request, Response
 from fastapi.responses import HTMLResponse
-from starlette.responses import JSONResponse
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change, desk_of
 from triage.desk.pages import Here, in_navigation, show
@@ -19,7 +19,7 @@ from triage.store.choices import record_choice
 router = APIRouter(include_in_schema=False)
 Chooses = Annotated[AtDesk, Depends(change("choose"))]
 Number = Annotated[int, Body(ge=1, le=2**31 - 1)]
-KEPT = tuple("take note instrument articulation dynamic pitch pitch_midi repetition start_s end_s chosen".split())
+KINDS = {"json": "application/json", "csv": "text/csv; charset=utf-8", "zip": "application/zip"}
 in_navigation(8, "keepers", "Keepers")
 
 
@@ -45,12 +45,19 @@ def choose(
     return {"take": take, "note": note, "kept": kept}
 
 
-@router.get("/s/{session_id}/keepers.json")
-def keepers_list(me: Me, db: Db, session: Here) -> JSONResponse:
-    """Give the clean notes to keep; a note that is not clean is counted, not listed."""
+@router.get("/s/{session_id}/keepers.{form}")
+def keepers_list(me: Me, db: Db, session: Here, form: Annotated[str, Path(pattern="^(json|csv|zip)$")]) -> Response:
+    """Give the clean notes to keep as a list, or as a ZIP archive of lists and cue markers."""
     # Loaded late: the costs bring scipy, which most desks never need.
     from triage.sheets.best_set import keep_set
+    from triage.transfer.keepers import csv_list, json_list, keepers_zip, kept_list
 
-    notes = keep_set(db, session.id).kept
-    clean = [{name: getattr(one, name) for name in KEPT} for one in notes if one.clean]
-    return JSONResponse({"session": session.name, "kept": clean, "left_out": len(notes) - len(clean)})
+    found = keep_set(db, session.id)
+    if form == "zip":
+        body: str | bytes = keepers_zip(db, found)
+    else:
+        body = {"json": json_list, "csv": csv_list}[form](kept_list(db, found))
+    name = quote(f"{session.name}-keepers.{form}")
+    return Response(
+        body, media_type=KINDS[form], headers={"Content-Disposition": f"attachment; filename*=UTF-8''{name}"}
+    )

@@ -1,9 +1,12 @@
-"""Values as people and programs read them: one-line text, rounded numbers."""
+"""Values as people and programs read them: one-line text, rounded numbers, CSV."""
 
+import csv
+import io
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four as they are typed in East Asia
 FOUR_DECIMALS = ("doubt", "reject_probability", "outlier", "exposed")
 
 
@@ -22,3 +25,28 @@ def rounded(name: str, value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [rounded(name, inner) for inner in value]
     return value
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Return rows as CSV with numbers rounded; nothing in it is a formula to a spreadsheet."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows([_safe(rounded(name, cell)) for name, cell in zip(header, row, strict=True)] for row in rows)
+    return text.getvalue()
+
+
+def _safe(cell: Any) -> Any:
+    if not isinstance(cell, str):
+        return cell
+    # A bare carriage return would go out unquoted, and readers take it for the end of the row.
+    text = cell.replace("\r\n", "\n").replace("\r", "\n")
+    return f"'{text}" if cell.lstrip(" ").startswith(FORMULA_STARTS) and not _is_number(cell) else text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

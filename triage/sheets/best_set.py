@@ -172,7 +172,12 @@ def _group(
         roughness(costs.axes, first),
         _gain(costs, found.rows(), pitch, clean, fixed),
         _candidates(
-            keys, played, planned, fixed, {row: numbers[row] for row in found.rows()}, swap_costs(costs, found.rows())
+            notes,
+            doubt_bound,
+            planned,
+            fixed,
+            {row: numbers[row] for row in found.rows()},
+            swap_costs(costs, found.rows()),
         ),
     )
 
@@ -192,8 +197,8 @@ def _gain(
 
 
 def _candidates(
-    keys: Sequence[Key],
-    played: Sequence[Played],
+    notes: Sequence[tuple[Key, Played]],
+    doubt_bound: float,
     planned: Planned,
     fixed: frozenset[int],
     kept: Mapping[int, int],
@@ -206,12 +211,12 @@ def _candidates(
             note.pitch or 0,
             note.doubt,
             planned.stored[key].outlier,
-            fault_of(note),
+            fault_of(note, doubt_bound),
             kept.get(row),
             row in fixed,
             swaps.get(row, 0.0),
         )
-        for row, (key, note) in enumerate(zip(keys, played, strict=True))
+        for row, (key, note) in enumerate(notes)
     ]
     return tuple(sorted(found, key=lambda one: (one.pitch_midi, one.repetition or 10**6, one.costs)))
 
