@@ -24,8 +24,10 @@ HEAVY = {
     "scipy.stats",
     "scipy.signal",
     "scipy.optimize",
+    "scipy.special",
+    "rich.console",
 }
-HEAVY |= {"fastapi", "alembic", "ray", "soundfile"}
+HEAVY |= {"fastapi", "alembic", "ray", "soundfile", "jinja2"}
 LOADED = """
 import json, sys
 from triage.cli.main import main
@@ -39,9 +41,9 @@ print(json.dumps(sorted(set(json.loads(sys.argv[2])) & set(sys.modules))), file=
 """
 
 
-def loaded(folder: Path, *commands: list[str]) -> list[str]:
-    """Run commands one after another in a process of their own; return what of HEAVY they imported."""
-    asked = [sys.executable, "-c", LOADED, json.dumps(commands), json.dumps(sorted(HEAVY))]
+def loaded(folder: Path, *commands: list[str], heavy: frozenset[str] = frozenset(HEAVY)) -> list[str]:
+    """Run commands one after another in a process of their own; return what of ``heavy`` they imported."""
+    asked = [sys.executable, "-c", LOADED, json.dumps(commands), json.dumps(sorted(heavy))]
     done = subprocess.run(asked, cwd=folder, capture_output=True, text=True, check=True)
     return json.loads(done.stderr.splitlines()[-1])
 
@@ -61,6 +63,8 @@ def test_commands_that_read_the_store_load_no_network_and_no_library_of_statisti
         ["new", "mill"],
     ]
     assert loaded(tmp_path, *listings, *rest) == []
+    plain = [listings[0], listings[1], listings[4], ["verdict", "T002", "accept", "--by", "anna"], *rest[1:4]]
+    assert loaded(tmp_path, *plain, heavy=frozenset({"numpy"})) == []
 
 
 def test_an_intake_without_news_loads_nothing_that_analyses_or_ranks(tmp_path):

@@ -26,7 +26,7 @@ def demo(
     Example: triage demo --folder kettle-weir --no-serve
     """
     from training.demo_session import demo_recipe, render_demo, take_in_demo
-    from triage.config import store_url
+    from triage.store.address import store_url
     from triage.store.engine import open_store
 
     with progress_bar() as progress:

@@ -1,9 +1,5 @@
-"""Settings: where things are and how a TOML table becomes a checked, frozen object.
+"""Settings: where files of the tool are and how a TOML table becomes a checked, frozen object."""
 
-Only the database address comes from the environment (``TRIAGE_STORE``); everything else is a file.
-"""
-
-import os
 import sysconfig
 import tomllib
 from collections.abc import Mapping
@@ -14,7 +10,6 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from triage.domain.errors import ConfigError
 
-DEFAULT_STORE = "sqlite:///triage.db"
 MOST_TOML_BYTES = 1_000_000
 
 
@@ -99,8 +94,3 @@ def shipped(relative: str) -> Path:
         if (root / relative).exists():
             return root / relative
     raise ConfigError(f"{relative} is not in {' or '.join(str(root) for root in roots)}; reinstall the tool")
-
-
-def store_url(option: str | None = None, default: str = DEFAULT_STORE) -> str:
-    """Return the database address: the option, else ``TRIAGE_STORE``, else a SQLite file, in this folder or named."""
-    return option or os.environ.get("TRIAGE_STORE") or default

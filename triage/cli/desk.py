@@ -9,9 +9,9 @@ from sqlalchemy import Engine
 
 from triage.cli.options import FormOption, RecordingsOption, StoreOption, opened_store
 from triage.cli.output import Form, csv_text, json_text, notify, put, table_text
-from triage.config import store_url
 from triage.domain.errors import ConfigError
 from triage.store.accounts import Person, find_person, people, remove_person, save_person, set_password
+from triage.store.address import store_url
 from triage.store.engine import reading, writing
 
 CAUTION = "mind your ears: after a spot played with raised level a full-level note may follow"

@@ -52,7 +52,7 @@ SheetForm = Annotated[
 @contextmanager
 def opened_store(store: str | None, create: bool = False) -> Iterator["Engine"]:
     """Open the store named by an option, TRIAGE_STORE or the default, and close it afterwards."""
-    from triage.config import store_url
+    from triage.store.address import store_url
     from triage.store.engine import open_store
 
     engine = open_store(store_url(store), create)

@@ -1,15 +1,18 @@
 """Output: how a result is written for a person or a program, whatever the result is.
 
-In: rows of plain values. Out: text for stdout as a table (rich), as JSON or as CSV. For programs numbers are
+In: rows of plain values. Out: text for stdout as a table, as JSON or as CSV. For programs numbers are
 rounded to 3 decimals (milliseconds, millihertz), probabilities and scores to 4.
 """
 
 import json
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import Enum
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +20,7 @@ from triage.domain.errors import ConfigError
 from triage.domain.text import csv_text as csv_text
 from triage.domain.text import one_line, rounded
 
-PIPED_COLUMNS = 1_000_000  # to a pipe or a file a row stays one line, however long
+LEAST_LAST = 20  # columns of a terminal that a table's last column gets
 NEEDS_ATTENTION = 3  # exit status: done, and something needs a person
 CLOSED_PIPE = 141  # what a shell reports for a program whose reader has gone: 128 + SIGPIPE
 
@@ -67,27 +70,38 @@ def table_text(title: str, columns: Sequence[str], rows: Iterable[Sequence[objec
     """Return rows under a title, for reading; a column whose name starts with ``>`` is set to the right.
 
     One that starts with ``|`` is never broken over lines: what is in it may be copied.
-    On a terminal the last column takes what width is left and wraps; elsewhere nothing wraps, and there is no colour.
+    On a terminal the last column takes what width is left and wraps; elsewhere nothing wraps, and nothing is bold.
     """
-    from rich.console import Console
-    from rich.table import Table
+    from rich.cells import cell_len, set_cell_size  # all of rich takes as long to load as a query, and to lay out
 
-    width = None if sys.stdout.isatty() else PIPED_COLUMNS
-    console = Console(file=sys.stdout, width=width, markup=False, highlight=False, emoji=False)
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for name in columns:
-        right, last = name.startswith(">"), name == columns[-1]
-        table.add_column(
-            name.lstrip(">|"), justify="right" if right else "left", overflow="fold", no_wrap=name[:1] in (">", "|")
-        )
-        table.columns[-1].ratio = 1 if last else None
-    for row in rows:
-        table.add_row(*("\n".join(one_line(line) for line in str(cell).split("\n")) for cell in row))
-    with console.capture() as captured:
-        console.print(title, style="bold")
-        if table.row_count:
-            console.print(table)
-    return "\n".join(line.rstrip() for line in captured.get().split("\n"))
+    def beside(cells: Sequence[str]) -> str:
+        placed = [
+            " " * (width - cell_len(cell)) + cell if name[:1] == ">" else set_cell_size(cell, width)
+            for name, cell, width in zip(columns, cells, widths, strict=True)
+        ]
+        return "  ".join(placed).rstrip()
+
+    terminal = sys.stdout.isatty()
+    broken = [[[one_line(line) for line in str(cell).split("\n")] for cell in row] for row in rows]
+    if not broken:
+        return _bold(title, terminal) + "\n"
+    header = [name.lstrip(">|").split("\n") for name in columns]
+    widths = [
+        max(cell_len(line) for lines in column for line in lines) for column in zip(header, *broken, strict=True)
+    ]
+    if terminal and columns[-1][:1] not in (">", "|"):
+        left = max(LEAST_LAST, shutil.get_terminal_size().columns - sum(widths[:-1]) - 2 * len(widths[:-1]))
+        for row in broken:
+            row[-1] = [part for line in row[-1] for part in textwrap.wrap(line, left) or [""]]
+        widths[-1] = min(widths[-1], left)
+    highest = max(map(len, header))
+    heads = zip(*([""] * (highest - len(lines)) + lines for lines in header), strict=True)
+    lines = [beside(cells) for row in broken for cells in zip_longest(*row, fillvalue="")]
+    return "\n".join([_bold(title, terminal), *(_bold(beside(head), terminal) for head in heads), *lines, ""])
+
+
+def _bold(text: str, terminal: bool) -> str:
+    return f"\033[1m{text}\033[0m" if terminal and "NO_COLOR" not in os.environ else text
 
 
 def cell_text(record: Any, unnamed: str = "-") -> str:
@@ -111,14 +125,13 @@ def progress_bar() -> Iterator[Any]:
 
     A total of 0 stands for one that is not known: the bar only shows that something is done.
     """
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    if not sys.stderr.isatty():
+        yield lambda what, done, total: None
+        return
+    from rich.progress import BarColumn, Console, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    console = Console(stderr=True)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
-    with Progress(
-        *columns, TimeRemainingColumn(), console=console, transient=True, disable=not console.is_terminal
-    ) as bar:
+    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=None)
 
         def progress(what: str, done: int, total: int) -> None:

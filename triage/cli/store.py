@@ -4,8 +4,8 @@ import typer
 
 from triage.cli.options import FormOption, RecordingsOption, StoreOption, opened_store
 from triage.cli.output import NEEDS_ATTENTION, Form, csv_text, json_text, progress_bar, put
-from triage.config import store_url
 from triage.domain.text import one_line
+from triage.store.address import store_url
 from triage.store.engine import reading, shown, upgrade_store
 
 

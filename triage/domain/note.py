@@ -2,8 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-import numpy as np
+if TYPE_CHECKING:  # what only lists notes does without
+    import numpy as np
 
 
 @dataclass(frozen=True)
@@ -21,4 +23,4 @@ class Note:
     pitch_midi: int | None = None
     sheet_midi: int | None = None
     measurements: Mapping[str, float | None] = field(default_factory=dict)
-    embeddings: Mapping[str, np.ndarray] = field(default_factory=dict)
+    embeddings: Mapping[str, "np.ndarray"] = field(default_factory=dict)

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import bdtrc
 
 CHANCE = 0.01  # of naming a rhythm where there is none, over all rhythms tried
 LEAST_TAKES = 3  # that a place in the pattern must be seen in
@@ -99,6 +98,14 @@ def tail(chance: np.ndarray, seen: int) -> float:
     return float(min(1.0, share[seen:].sum()))
 
 
+def _at_least(seen: int, n: int, chance: float) -> float:
+    """Return the binomial probability of ``seen`` or more of ``n``: in logarithms, without scipy's long import."""
+    few = np.arange(n + 1)
+    ways = np.concatenate(([0.0], np.cumsum(np.log(few[:0:-1]) - np.log(few[1:]))))
+    p = min(max(chance, 1e-300), 1 - 1e-15)
+    return float(min(1.0, np.exp(ways + few * np.log(p) + (n - few) * np.log1p(-p))[max(seen, 0) :].sum()))
+
+
 def keeps(rhythm: str, starts_s: Sequence[float], takes: Sequence[str], notes: Mapping[str, TakeNotes]) -> np.ndarray:
     """Return which hits fit a rhythm that has to do with the notes [shape=(hit,)]."""
     return np.array(
@@ -182,7 +189,7 @@ def regular(starts_s: Sequence[float], takes: Sequence[str], sure: bool = False)
         free, seen = free + len(own) - 1, seen + beats - 1
     chance = 2 * max(NEAR, LEAST_NEAR_S / period_s)
     tried = span_s * (highest_hz - lowest_hz) * max(map(len, groups))
-    p = float(bdtrc(seen - 1, free, chance)) * tried
+    p = _at_least(seen, free, chance) * tried
     if seen < KEPT * free or (p >= CHANCE and not sure):
         return None
     return Regular(period_s, kept)

@@ -3,7 +3,6 @@
 import zlib
 from collections.abc import Iterable, Mapping
 
-import numpy as np
 from sqlalchemy import Connection, delete, insert, select
 
 from triage.domain.judgement import ExpectedValues
@@ -32,6 +31,8 @@ def find_expected(db: Connection, take_id: int) -> Expected:
     row = db.execute(select(expectation).where(expectation.c.take_id == take_id)).first()
     if row is None:
         return {}
+    import numpy as np  # late: what lists takes does without
+
     values = np.frombuffer(zlib.decompress(row.data), "<f4").reshape(len(row.notes), len(row.names), 3)
     return {
         number: {

@@ -1,13 +1,15 @@
 """Notes: the measurements and embeddings of played notes, by session or by take."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from sqlalchemy import Connection, Row, select
 
 from triage.domain.measurements import MEASUREMENTS
 from triage.store import tables
 from triage.store.stored import StoredNote
+
+if TYPE_CHECKING:
+    import numpy as np
 
 take, note, embedding = tables.take, tables.note, tables.embedding
 _CELL = (take.c.name.label("take"), take.c.instrument, take.c.articulation, take.c.dynamic)
@@ -33,8 +35,10 @@ def find_note(db: Connection, take_id: int, number: int) -> StoredNote | None:
     return None if row is None else _stored(row)
 
 
-def embeddings(db: Connection, session_id: int, encoder: str) -> tuple[tuple[tuple[str, int], ...], np.ndarray]:
+def embeddings(db: Connection, session_id: int, encoder: str) -> tuple[tuple[tuple[str, int], ...], "np.ndarray"]:
     """Return (take name, note number) of each note embedded by ``encoder``, and vectors (note, dimension)."""
+    import numpy as np  # late: what lists notes does without
+
     query = (
         select(take.c.name, embedding.c.number, embedding.c.dimension, embedding.c.vector)
         .join(embedding, embedding.c.take_id == take.c.id)
@@ -53,7 +57,9 @@ def encoders(db: Connection, session_id: int) -> list[str]:
     return list(db.scalars(query.where(take.c.session_id == session_id).order_by(embedding.c.encoder)))
 
 
-def _vector(data: bytes, dimension: int) -> np.ndarray:
+def _vector(data: bytes, dimension: int) -> "np.ndarray":
+    import numpy as np
+
     # Two bytes a number is float16, four is float32; computing goes on in float32 either way.
     return np.frombuffer(data, f"<f{len(data) // dimension}").astype(np.float32)
 

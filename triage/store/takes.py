@@ -9,7 +9,6 @@ from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Any
 
-import numpy as np
 from sqlalchemy import Connection, Row, Select, Table, bindparam, delete, exists, insert, select, update
 
 from triage.domain.errors import StoreError
@@ -289,6 +288,8 @@ def _note_row(record: Note) -> dict[str, Any]:
 
 def vector_rows(take_id: int, record: Note) -> Iterator[dict[str, Any]]:
     """Yield the rows of one note's vectors; float16 is kept, all else becomes float32."""
+    import numpy as np  # late: most of what reads takes does without
+
     for encoder, vector in record.embeddings.items():
         array = np.asarray(vector)
         kind = "<f2" if array.dtype == np.float16 else "<f4"
