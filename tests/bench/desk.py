@@ -100,6 +100,7 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
             cpu_ms = 1000 * (time.process_time() - began) / len(times)
             weight = page_weight(producer, path, chosen) if path in PAGES else n_bytes
             line(path, times, cpu_ms, weight)
+        line("POST deal, one person", deal_times(producer, chosen.requests))
         line("POST verdict, one person", verdict_times(producer, chosen.requests))
         six_at_once(desk, chosen)
     finally:
@@ -161,6 +162,17 @@ def page_weight(person: AtDesk, path: str, chosen: argparse.Namespace) -> int:
     return total
 
 
+def deal_times(person: AtDesk, n: int) -> np.ndarray:
+    """Have takes dealt and return how long each answer took, in ms."""
+    times = []
+    for _ in range(n):
+        began = time.perf_counter()
+        answer = person.post("/api/s/1/deal", {"n": 3})
+        times.append(1000 * (time.perf_counter() - began))
+        assert answer.status_code == 200, answer.text
+    return np.array(times)
+
+
 def verdict_times(person: AtDesk, n: int) -> np.ndarray:
     """Give verdicts down the queue and return how long each took, in ms."""
     times = []
@@ -182,7 +194,9 @@ def six_at_once(desk: Served, chosen: argparse.Namespace) -> None:
         editor, step = desk.person(f"editor {n}"), 0
         while time.perf_counter() < until_s:
             began = time.perf_counter()
-            takes = editor.post("/api/s/1/deal", {"n": 3}).json()["takes"]
+            dealt = editor.post("/api/s/1/deal", {"n": 3})
+            assert dealt.status_code == 200, dealt.text
+            takes = dealt.json()["takes"]
             body = {"verdict": "reject", "key": f"six-{step:06}"}
             answer = editor.post(f"/api/takes/{random.choice(takes)['id']}/verdict", body)
             assert answer.status_code == 200, answer.text

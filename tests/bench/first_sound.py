@@ -1,4 +1,4 @@
-"""How soon it sounds: ``python -m tests.bench.first_sound``, in Chromium, on a short invented session.
+"""How soon it sounds: ``python -m tests.bench.first_sound``, in Chromium, in a session of many takes or a short one.
 
 From a key to the start of its sound (the moment that the browser's clock of sound is told to begin; what the sound
 card adds is not in it), on a page just opened and later; and from a verdict to the next take on the screen and to its
@@ -13,7 +13,9 @@ import numpy as np
 from playwright.sync_api import Page, sync_playwright
 
 from tests.bench.desk import line
-from tests.desk.browsing import EARS, LAPTOP, audition, desk_on, make_session, open_browser
+from tests.bench.filled import fill
+from tests.desk.browsing import EARS, LAPTOP, DeskProcess, audition, desk_on, make_session, open_browser
+from triage.store.engine import open_store
 
 TOLD = """
 window.shown = null;
@@ -30,23 +32,35 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pages", type=int, default=10, help="opened anew")
     parser.add_argument("--keys", type=int, default=20, help="pressed on an open page")
+    parser.add_argument("--takes", type=int, default=3000, help="of numbers at random; 0: a short invented session")
     chosen = parser.parse_args()
     print(f"{'from a key, in ms':64}{'median':>8}{'95 %':>8}{'most ms':>8}")
     with tempfile.TemporaryDirectory() as home, sync_playwright() as playwright:
-        session = make_session(Path(home) / "session")
+        store = made(Path(home), chosen.takes)
         browser = open_browser(playwright)
-        with desk_on(f"sqlite:///{session / 'triage.db'}") as desk, browser.new_context(viewport=LAPTOP) as context:
+        with desk_on(store, DeskProcess) as desk, browser.new_context(viewport=LAPTOP) as context:
             for script in (EARS, TOLD):
                 context.add_init_script(script)
             page = audition(context, desk)
             first = [opened(page) for _ in range(chosen.pages)]
-            line("first key on a page just opened, to its sound (aim 200)", np.array(first))
+            line("first key on a page just opened, to its sound (aim 100)", np.array(first))
             later = [pressed(page, "KeyF") for _ in range(chosen.keys)]
-            line("later keys, to their sound (aim 200)", np.array(later))
+            line("later keys, to their sound (aim 100)", np.array(later))
             shown, heard = zip(*(decided(page) for _ in range(chosen.keys // 4)), strict=True)
             line("a verdict, to the next take on the screen", np.array(shown))
             line("a verdict, to the first sound of the next take", np.array(heard))
         browser.close()
+
+
+def made(home: Path, n_takes: int) -> str:
+    """Make a store with so many takes in one session; return its address."""
+    if not n_takes:
+        return f"sqlite:///{make_session(home / 'session') / 'triage.db'}"
+    store = f"sqlite:///{home / 'store.db'}"
+    engine = open_store(store)
+    fill(engine, home / "day", 1, n_takes)
+    engine.dispose()
+    return store
 
 
 def opened(page: Page) -> float:

@@ -8,12 +8,13 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, delete, or_, select
+from sqlalchemy import Connection, delete, func, or_, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from triage.store import tables
 
 lease, take = tables.lease, tables.take
+IN_TURN = 0x1EA5E  # the first number of PostgreSQL's lock on the leases of a session
 
 
 @dataclass(frozen=True)
@@ -37,9 +38,9 @@ def lease_takes(
 ) -> set[int]:
     """Lease takes to a person, or renew their leases; return which of them are theirs now.
 
-    One that somebody else has renewed since then stays theirs. In order of id, so that two who ask at once never wait
-    for each other.
+    One that somebody else has renewed since then stays theirs.
     """
+    _in_turn(db, session_id)
     insert = postgresql.insert if db.dialect.name == "postgresql" else sqlite.insert
     mine: set[int] = set()
     for take_id in sorted(set(take_ids)):
@@ -54,8 +55,19 @@ def lease_takes(
 
 def give_back(db: Connection, session_id: int, by: str, keep: Collection[int] = ()) -> None:
     """End a person's leases in a session, but for those of some takes."""
+    _in_turn(db, session_id)
     own = (lease.c.session_id == session_id, lease.c.by == by)
     db.execute(delete(lease).where(*own, lease.c.take_id.not_in(list(keep))))
+
+
+def _in_turn(db: Connection, session_id: int) -> None:
+    """Let those who change a session's leases go one after another (on SQLite all writers do).
+
+    Who asks for a take that another has holds its lease too, for as long as the asking takes: two who want each
+    other's would both wait.
+    """
+    if db.dialect.name == "postgresql":
+        db.execute(select(func.pg_advisory_xact_lock(IN_TURN, session_id)))
 
 
 def end_lease(db: Connection, take_id: int, by: str) -> None:
