@@ -418,7 +418,20 @@ def test_what_cannot_be_handed_over_is_reported(session, tmp_path):
     assert not (done.bag / "data/triage.db").exists()
     assert any("link to a folder" in note for note in done.notes)
     assert any("gone.wav: cannot be read" in note for note in done.notes)
+    assert "no part of the session, not handed over: .DS_Store, triage.db" in done.notes
     assert check_arrival(done.bag).complete  # what was handed over is whole
+
+
+def test_files_that_belong_to_no_take_are_named_and_go_with_it(session):
+    write(session / "audio/roomX.wav", wav())
+    write(session / "notes/seats.txt", b"two rows")
+    write(session / ".Trashes/old.wav", wav())
+    output = run("handover", session)
+    assert output.status == 0 and "8 files" in output.out
+    lines = output.err.splitlines()
+    assert "note: belong to no take, handed over all the same: audio/roomX.wav, notes/seats.txt" in lines
+    assert "note: no part of the session, not handed over: .Trashes/" in lines
+    assert (session.parent / "mill-day2-b-bag/data/audio/roomX.wav").is_file()
 
 
 def test_bag_and_session_must_not_lie_in_one_another(session, tmp_path):

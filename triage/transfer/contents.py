@@ -59,6 +59,17 @@ def list_contents(folder: Path) -> tuple[list[str], list[str]]:
     return sorted(paths), problems
 
 
+def passed_over(folder: Path) -> list[str]:
+    """Return what ``list_contents`` passes over, sorted; of a folder its own name with a slash."""
+    found = []
+    for where, folders, names in os.walk(folder):
+        above = Path(where).relative_to(folder)
+        found += [(above / name).as_posix() for name in names if is_litter(name)]
+        found += [f"{(above / name).as_posix()}/" for name in folders if is_litter(name)]
+        folders[:] = [name for name in folders if not is_litter(name)]
+    return sorted(found)
+
+
 def is_litter(name: str) -> bool:
     """Return whether a file or folder of this name is no part of a session."""
     return name.startswith(".") or name.lower() in LITTER or name in STORE

@@ -12,7 +12,7 @@ import os
 import re
 import shutil
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -22,14 +22,15 @@ import bagit
 from triage import __version__
 from triage.domain.errors import AudioError
 from triage.intake.arrivals import check_arrivals
-from triage.intake.session import read_session
+from triage.intake.session import SESSION_FILE, read_session
 from triage.intake.sheet import SHEET_FILE, read_sheet
-from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, list_contents, with_takes
+from triage.transfer.contents import CONTENTS_FILE, Content, contents_text, list_contents, passed_over, with_takes
 from triage.transfer.fixity import ChecksumCache, FileState, checksums, open_cache
 from triage.transfer.manifests import ALGORITHM, DECLARATION, DECLARATION_FILE, PAYLOAD, manifest_text
 
 LINKED, COPIED, NOT_IN_IT = "linked", "copied", "not in it"
 MEGABYTE = 1_000_000
+NAMED = 20  # files in one line
 # bagit 1.9 leaves %25 as it is (RFC 8493, 2.1.3) and ends lines at more than LF and CR; such bags are right still.
 MISREAD = re.compile("[%\v\f\x1c-\x1e\x85\u2028\u2029]")
 bagit.LOGGER.addHandler(logging.NullHandler())  # what it finds reaches people as a note or an error, not by stderr
@@ -84,10 +85,25 @@ def write_bag(
     _write_tag_files(bag, tags, sums, contents, record or {})
     left_out = [*problems, *changed]
     notes = [*left_out, *(line for line in (without_takes, cache.problem) if line)]
+    notes += _no_take(folder, [] if without_takes else contents)
     if how != NOT_IN_IT:
         notes += _validate(bag, contents)
     incomplete = () if without_takes else tuple(_incomplete(folder))
     return HandedOver(bag, len(contents), size_bytes, hashed, len(left_out), tuple(notes), incomplete)
+
+
+def _no_take(folder: Path, contents: Iterable[Content]) -> Iterator[str]:
+    """Yield a line of the files that belong to no take, and one of those that stay here."""
+    loose = [one.path for one in contents if one.take is None and one.path not in (SESSION_FILE, SHEET_FILE)]
+    if loose:
+        yield f"belong to no take, handed over all the same: {_named(loose)}"
+    if over := passed_over(folder):
+        yield f"no part of the session, not handed over: {_named(over)}"
+
+
+def _named(paths: Sequence[str]) -> str:
+    more = f" and {len(paths) - NAMED} more" if len(paths) > NAMED else ""
+    return ", ".join(paths[:NAMED]) + more
 
 
 def _incomplete(folder: Path) -> Iterator[str]:
