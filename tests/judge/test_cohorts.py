@@ -208,3 +208,44 @@ def test_one_pair_that_differs_leaves_the_scale_that_the_trend_shows():
     found = expect(values, pitch, *labels, 0.1)
 
     assert np.median(found.scale) < 1.35
+
+
+@pytest.mark.parametrize("error", [np.nan, 0.0, 2.5])
+def test_errors_that_are_alike_or_unknown_change_nothing(error):
+    table = played(np.random.default_rng(11), takes=2)
+    without, found = expect(*table, 0.5), expect(*table, 0.5, np.full(len(table[0]), error))
+    assert all(
+        np.array_equal(getattr(found, name), getattr(without, name)) for name in ("expected", "scale", "z", "n")
+    )
+
+
+def test_notes_measured_less_closely_bring_fewer_false_deviations_and_hide_no_true_ones():
+    """A sixth of the notes with three times the error; thirty of the others 30 cents off."""
+    false, true = np.zeros(2), np.zeros(2)
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        values, *labels = played(rng, noise=1.0, cell=2.0)
+        error = np.where(rng.random(len(values)) < 1 / 6, 9.0, 3.0)
+        values = values + rng.normal(0, error)
+        off = rng.choice(np.flatnonzero(error < 5), 30, replace=False)
+        values[off] += 30
+        for i, given in enumerate((None, error)):
+            far = np.abs(expect(values, *labels, 0.5, given).z) > 3.5
+            true[i] += far[off].sum()
+            false[i] += far.sum() - far[off].sum()
+    assert false[1] < 0.5 * false[0]
+    assert true[1] >= true[0] > 270
+
+
+def test_a_note_measured_less_closely_is_judged_by_a_wider_scale_and_moves_its_neighbours_less():
+    values, error = [10.0, 11, 9, 10, 11, 9, 10, 12.5], np.array([1.0] * 7 + [6])
+    label = np.full(8, "a")
+    rest = (np.array(values), np.full(8, 60.0), label, label, label, 0.5)
+    plain, known = expect(*rest), expect(*rest, error)
+    assert known.z[7] < 0.5 * plain.z[7]
+    assert abs(known.expected[0] - 10) <= abs(plain.expected[0] - 10) and known.scale[0] < 1.1 * plain.scale[0]
+
+
+def test_errors_of_another_length_are_refused():
+    with pytest.raises(JudgeError, match="one length"):
+        expect(*played(np.random.default_rng(0)), 0.5, np.ones(3))

@@ -11,6 +11,7 @@ from triage.judge.features import (
     ACTIVATIONS,
     MOST_SIGMAS,
     at_usual_spread,
+    deviations,
     kind_of_column,
     note_features,
     off_axis,
@@ -121,3 +122,18 @@ def test_an_encoder_without_activations_leaves_the_same_columns_empty():
     empty = [name for name in features.names if name.startswith("heard_")]
     assert empty == [f"heard_{kind}" for kind in ACTIVATIONS]
     assert not any(column(features, name).any() for name in empty)
+
+
+def test_a_note_measured_less_closely_is_judged_by_a_wider_scale_on_either_axis():
+    planted = [(7, "level_dbfs", 6.0), (7, "length_s", 0.3)]
+    table = note_table(planted=planted)
+    error = np.full(len(table), 0.1)
+    error[7] = 3.0
+    errors = {
+        "level_dbfs": error,
+        "length_s": error * 10,
+    }  # the second in seconds: a tenth of 100 s is 0.1 in log units
+    plain, known = deviations(table), deviations(replace(table, errors=errors))
+    assert plain["level_dbfs"].z[7] > 4 > 2.5 > known["level_dbfs"].z[7] > 0
+    assert plain["length_s"].z[7] > 4 > 2.5 > known["length_s"].z[7] > 0
+    assert np.array_equal(plain["centroid_hz"].z, known["centroid_hz"].z)

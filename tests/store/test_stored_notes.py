@@ -31,6 +31,12 @@ def test_every_measurement_has_its_own_column(engine, session_id):
         assert notes(db, session_id)[0].measurements == values
 
 
+def test_standard_errors_come_back_where_they_are_known(engine, session_id):
+    save(engine, session_id, Note(1, 0.0, 1.0, errors={"cents": 1.23456, "level_dbfs": 0.5}), Note(2, 1.0, 2.0))
+    with reading(engine) as db:
+        assert [note.errors for note in notes(db, session_id)] == [{"cents": 1.23, "level_dbfs": 0.5}, {}]
+
+
 def test_a_note_comes_with_the_cell_of_its_take(engine, session_id):
     save(engine, session_id, Note(1, 0.25, 1.5, 2.0, 53, 54))
     with reading(engine) as db:

@@ -107,9 +107,11 @@ def _measured_notes(
     ):
         samples = wav.read_span(folder / track.path, track.channel, *window(note, take_s))
         quiet_dbfs = gap_dbfs(frames, note, last)
-        measured, pitch = measure_and_follow(samples, track.facts.sample_rate_hz, note, quiet_dbfs, pitches_hz)
+        measured, errors, pitch = measure_and_follow(
+            samples, track.facts.sample_rate_hz, note, quiet_dbfs, pitches_hz
+        )
         measured |= {"noise_floor_dbfs": quiet_dbfs}
         span = (note.start_s, note.end_s, note.ring_end_s)
-        notes.append(Note(number, *span, measurements=measured, embeddings=vectors))
+        notes.append(Note(number, *span, measurements=measured, errors=errors, embeddings=vectors))
         pitches.append(pitch)
     return notes, pitches

@@ -73,7 +73,8 @@ def notes_text(form: Form, session: StoredSession, notes: Sequence[StoredNote]) 
     """Return every note with its measurements; the table shows those that most people ask for."""
     rows = (_note_values(note) for note in notes)
     if form is Form.json:
-        return json_text({"session": session.name, "notes": list(rows)})
+        listed = [row | {"errors": dict(note.errors)} for row, note in zip(rows, notes, strict=True)]
+        return json_text({"session": session.name, "notes": listed})
     if form is Form.csv:
         header = (*NOTE, *MEASUREMENTS, *SCORES)
         return csv_text(header, (list(row.values()) for row in rows))

@@ -13,6 +13,7 @@ class Note:
     """One played note: when it sounds, its pitch and that of the sheet, measurements and embeddings by name.
 
     ``measurements`` may lack names of MEASUREMENTS (they are stored as unknown) but may not hold others;
+    ``errors`` are the standard errors of those where one is known, in the same units;
     ``embeddings`` is encoder name -> vector, shape (dimension,); float16 is kept, all else becomes float32.
     """
 
@@ -24,3 +25,4 @@ class Note:
     sheet_midi: int | None = None
     measurements: Mapping[str, float | None] = field(default_factory=dict)
     embeddings: Mapping[str, "np.ndarray"] = field(default_factory=dict)
+    errors: Mapping[str, float] = field(default_factory=dict)

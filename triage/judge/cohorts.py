@@ -47,7 +47,13 @@ class Expectation:
 
 
 def expect(
-    values: np.ndarray, pitch: np.ndarray, cohort: np.ndarray, wider: np.ndarray, take: np.ndarray, floor: float
+    values: np.ndarray,
+    pitch: np.ndarray,
+    cohort: np.ndarray,
+    wider: np.ndarray,
+    take: np.ndarray,
+    floor: float,
+    error: np.ndarray | None = None,
 ) -> Expectation:
     """Return what each note should have measured, how closely that is known, and how far off the note is.
 
@@ -69,6 +75,11 @@ def expect(
     floor : float
         Least scale, in the unit of the values (resolution or just noticeable difference), > 0.
 
+    error : ndarray, shape (n,), optional
+        Standard errors of the values, NaN where unknown. What is usual in the cohort (its median) is part of its
+        scatter; a note measured less closely than that is judged by a scale^2 wider by error^2 - median^2, and counts
+        for others by scale^2 / (scale^2 + that). Equal errors, like none, change nothing.
+
     Returns
     -------
     Expectation
@@ -87,11 +98,12 @@ def expect(
     Applications in Genetics and Molecular Biology 3, 2004 (moderated variance).
     """
     values = np.asarray(values, dtype=float)
-    _check(values, (pitch, cohort, wider, take), floor)
+    error = np.full(len(values), np.nan) if error is None else np.asarray(error, dtype=float)
+    _check(values, (pitch, cohort, wider, take, error), floor)
     expected, scale, n = np.full(len(values), np.nan), np.full(len(values), np.nan), np.zeros(len(values))
     rows, notes = index_notes(values, np.asarray(pitch, dtype=float), cohort, wider, take)
     if rows.size:
-        expected[rows], scale[rows], n[rows] = _expect(notes, floor)
+        expected[rows], scale[rows], n[rows] = _expect(notes, floor, _unusual(error[rows], notes.cohort))
     off = values - expected
     off[np.abs(off) < 1e-9 * floor] = 0.0  # less than a billionth of what can be noticed is rounding
     return Expectation(expected, scale, off / scale, n)
@@ -100,22 +112,29 @@ def expect(
 def _check(values: np.ndarray, labels: tuple[np.ndarray, ...], floor: float) -> None:
     lengths = [len(values), *(len(label) for label in labels)]
     if len(set(lengths)) > 1:
-        raise JudgeError(f"values, pitch, cohort, wider and take must be of one length, found {lengths}")
+        raise JudgeError(f"values, pitch, cohort, wider and take and error must be of one length, found {lengths}")
     if np.isinf(values).any():
         raise JudgeError(f"{np.isinf(values).sum()} values are infinite; expected finite or NaN (log of 0?)")
     if not 0 < floor < np.inf:
         raise JudgeError(f"floor is {floor:g}; expected the least scale that makes sense, above 0")
 
 
-def _expect(notes: Notes, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return expected, scale and n of notes that all have a value."""
+def _unusual(error: np.ndarray, cohort: np.ndarray) -> np.ndarray:
+    """Return by how much a squared error is above the usual one of its cohort; 0 where it is not, or unknown."""
+    known = np.isfinite(error)
+    usual = np.nan_to_num(group_median(error[known], cohort[known], cohort.max() + 1))[cohort]
+    return np.maximum(np.where(known, error, 0.0) ** 2 - usual**2, 0.0)
+
+
+def _expect(notes: Notes, floor: float, extra: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return expected, scale and n of notes that all have a value; ``extra``: variance of what is less close."""
     near, line = neighbourhood(notes), cohort_line(notes)
     notes = replace(notes, y=notes.y - line)
-    trend, n_trend, u = _trend(notes, near, floor)
+    trend, n_trend, u, precision = _trend(notes, near, floor, extra)
     fair, take_u = _without_takes(notes.y - trend, notes, floor)
     u = u * take_u
     shared = _shared_offset(fair, u * (n_trend > 0), notes)
-    about, within = _variances(fair, shared, n_trend, u, notes)
+    about, within = _variances(fair, shared, n_trend, u, notes, precision)
     trend, n_trend, keep = own_trend(notes, near, u)
     centre = trend + shared
     m, peers, total = _peers(notes, u, keep, centre)
@@ -127,25 +146,32 @@ def _expect(notes: Notes, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndar
     gain = np.where(peers > 0, trust, 0.0) * v / np.maximum(m * v + within, np.where(peers > 0, TINY, 1.0))
     expected, scale2 = centre + gain * total, within + v * (1.0 - gain * m)
     scale2 = scale2 + _take_variance(notes.y - expected, np.maximum(scale2, floor**2), keep, notes)
+    scale2 = np.maximum(scale2, floor**2) + extra
     n = n_trend + peers
     known = np.where(n > 0, 1.0, np.nan)
-    return known * (line + expected), known * np.sqrt(np.maximum(scale2, floor**2)), n
+    return known * (line + expected), known * np.sqrt(scale2), n
 
 
-def _trend(notes: Notes, near: Neighbourhood, floor: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the cohort's trend at every note without its own cell, its n, and every note's bisquare weight."""
+def _trend(
+    notes: Notes, near: Neighbourhood, floor: float, extra: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return the cohort's trend at every note without its own cell, its n, and every note's weight and precision.
+
+    precision = scale^2 / (scale^2 + extra), 1 for a note measured as closely as usual; weight = bisquare precision.
+    """
     middle = group_median(notes.y, notes.cell, len(near.index))
     places = np.column_stack([middle, middle[near.index]])
     start = weighted_median(places, np.column_stack([np.ones(len(middle)), near.kernel]))
-    height, n = start, np.zeros(len(middle))
+    height, n, precision = start, np.zeros(len(middle)), np.ones(len(notes.y))
     for _ in range(ROUNDS):
         off = notes.y - height[notes.cell]
-        sigma = np.sqrt(np.maximum(_moderated(off, notes), floor**2))
-        u = np.maximum(bisquare(off / sigma), LEAST_WEIGHT)
+        sigma2 = np.maximum(_moderated(off * np.sqrt(precision), notes), floor**2)
+        precision = sigma2 / (sigma2 + extra)
+        u = np.maximum(bisquare(off / np.sqrt(sigma2 + extra)) * precision, LEAST_WEIGHT)
         weight, weight2, total = (group_sum(x, notes.cell)[near.index] for x in (u, u**2, u * notes.y))
         share, n = local_line(weight, weight2, near.away, near.kernel, near.ridge)
         height = np.where(n > 0, (share * total).sum(axis=1), start)
-    return height[notes.cell], n[notes.cell], u
+    return height[notes.cell], n[notes.cell], u, precision
 
 
 def _moderated(
@@ -211,7 +237,7 @@ def _shared_offset(fair: np.ndarray, u: np.ndarray, notes: Notes) -> np.ndarray:
 
 
 def _variances(
-    fair: np.ndarray, shared: np.ndarray, n_trend: np.ndarray, u: np.ndarray, notes: Notes
+    fair: np.ndarray, shared: np.ndarray, n_trend: np.ndarray, u: np.ndarray, notes: Notes, precision: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return a note's variance about its centre, and that about the other notes of its cell.
 
@@ -223,8 +249,8 @@ def _variances(
     paired = m > 0.5
     safe = np.where(paired, m, 1.0)
     mean = (group_sum(u * fair, notes.cell)[notes.cell] - u * fair) / safe
-    inside = (fair - mean) / np.sqrt(1.0 + 1.0 / safe)
-    about = (fair - shared) / np.sqrt(1.0 + 1.0 / np.where(use, n_trend, 1.0))
+    inside = (fair - mean) / np.sqrt(1.0 / precision + 1.0 / safe)
+    about = (fair - shared) / np.sqrt(1.0 / precision + 1.0 / np.where(use, n_trend, 1.0))
     if not use.any():
         within = _moderated(inside, notes, paired)
         return within, within

@@ -60,7 +60,8 @@ def deviations(table: NoteTable) -> dict[str, Expectation]:
         values = on_axis(name, table.values[name])
         if name == "cents":  # beyond that it is another note, and no measure of the tuning
             values = np.where(np.abs(values) > ANOTHER_NOTE_CENTS, np.nan, values)
-        found[name] = expect(values, table.pitch, cohort, wider, table.take, how.least_scale)
+        error = error_on_axis(name, table)
+        found[name] = expect(values, table.pitch, cohort, wider, table.take, how.least_scale, error)
     return found
 
 
@@ -69,6 +70,14 @@ def on_axis(name: str, values: np.ndarray) -> np.ndarray:
     if not COMPARED[name].log:
         return values
     return np.log(np.where(values > 0, values, np.nan))
+
+
+def error_on_axis(name: str, table: NoteTable) -> np.ndarray | None:
+    """Return a measurement's standard errors on the axis it is compared on: relative ones where ratios matter."""
+    error = table.errors.get(name)
+    if error is None or not COMPARED[name].log:
+        return error
+    return error / np.where(table.values[name] > 0, table.values[name], np.nan)
 
 
 def off_axis(name: str, values: np.ndarray) -> np.ndarray:

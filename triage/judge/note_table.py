@@ -23,6 +23,7 @@ class NoteTable:
     ring_end_s: np.ndarray
     values: dict[str, np.ndarray]
     embedding: np.ndarray  # (note, dimension)
+    errors: dict[str, np.ndarray] = field(default_factory=dict)  # standard errors of the values, where known
     # The encoder's activations by kind: log-odds at their peak and over the note, and where that peak lies
     # (s from the take's start).
     activation_peak: dict[str, np.ndarray] = field(default_factory=dict)
@@ -31,7 +32,7 @@ class NoteTable:
 
     def __post_init__(self) -> None:
         columns = {name: value for name, value in vars(self).items() if not isinstance(value, dict)}
-        for group in (self.values, self.activation_peak, self.activation_mean, self.activation_peak_s):
+        for group in (self.values, self.errors, self.activation_peak, self.activation_mean, self.activation_peak_s):
             columns |= group
         for name, column in columns.items():
             if len(column) != len(self.take):

@@ -12,7 +12,7 @@ from scipy import signal
 from scipy.fft import rfft, rfftfreq
 
 from triage.domain.measurements import MEASURED
-from triage.listen import envelope, loudness, pitch, steadiness, tone
+from triage.listen import envelope, loudness, pitch, standard_errors, steadiness, tone
 from triage.listen.filters import high_pass
 from triage.listen.notes import NoteSegment
 
@@ -66,25 +66,32 @@ def measure(
 
 def measure_and_follow(
     samples: np.ndarray, rate_hz: int, note: NoteSegment, floor_dbfs: float, meant_hz: Sequence[float] = ()
-) -> tuple[dict[str, float], pitch.PitchTrack | None]:
-    """Return what ``measure`` does, and the note's pitch over time; None where there is nothing to follow."""
+) -> tuple[dict[str, float], dict[str, float], pitch.PitchTrack | None]:
+    """Return what ``measure`` does, standard errors by name, and the pitch over time; None where there is none.
+
+    Errors are those that are known (``standard_errors``), in the unit of the measurement.
+    """
     onset_s = min(LEAD_S, note.start_s)
     end_s = onset_s + note.end_s - note.start_s
     found = dict.fromkeys(MEASURED, float("nan"))
     samples = np.nan_to_num(np.asarray(samples, dtype=np.float64), nan=0.0, posinf=0.0, neginf=0.0)
     if samples.size < 0.03 * rate_hz or not samples.any():
-        return found, None
+        return found, {}, None
     body = samples[round(onset_s * rate_hz) : round(max(end_s, onset_s + 0.05) * rate_hz)]
     found["peak_dbfs"] = float(20 * np.log10(max(np.abs(body).max(initial=0.0), 1e-10)))
     found["loudness_lufs"] = loudness.note_lufs(samples[round(onset_s * rate_hz) :], rate_hz)
     samples = without_rumble(samples, rate_hz, BELOW_TAKE * min(meant_hz, default=0.0))
     contour = pitch.track(samples[: round((end_s + 0.05) * rate_hz)], rate_hz, hop_s=CONTOUR_HOP_S)
-    found |= _pitch(contour, samples, rate_hz, (onset_s, end_s), meant_hz)
+    pitched, errors = _pitch(contour, samples, rate_hz, (onset_s, end_s), meant_hz)
+    found |= pitched
     samples = without_rumble(samples, rate_hz, BELOW_NOTE * found["f0_hz"])
-    found |= _level(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
+    levels, wobble = _level(samples, rate_hz, (onset_s, end_s), found["f0_hz"], floor_dbfs)
+    found |= levels
+    errors |= standard_errors.of_level(found, floor_dbfs) | {"steadiness_db": wobble}
     found["tail_s"] = max(note.ring_end_s - note.end_s, SHORTEST_TAIL_S)
     found["attack_bright_db"] = _attack_brightness_db(samples, rate_hz, onset_s, end_s)
-    return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"]), contour
+    errors = {name: error for name, error in errors.items() if np.isfinite(error)}
+    return found | _tone(samples, rate_hz, (onset_s, end_s), found["f0_hz"]), errors, contour
 
 
 def without_rumble(samples: np.ndarray, rate_hz: int, edge_hz: float) -> np.ndarray:
@@ -110,21 +117,22 @@ def _pitch(
     rate_hz: int,
     sounding: tuple[float, float],
     meant_hz: Sequence[float],
-) -> dict[str, float]:
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Measure the pitch; standard errors of what is read from its contour beside it."""
     onset_s, end_s = sounding
     from_s, to_s = held(onset_s, end_s)
     inside = (contour.time_s >= from_s) & (contour.time_s <= to_s)
     voiced = contour.f0_hz[inside]
     if not np.isfinite(voiced).any():
-        return {}
+        return {}, {}
     middle = samples[round(from_s * rate_hz) : round(to_s * rate_hz)]
     early = samples[round(onset_s * rate_hz) : round(min(to_s, onset_s + EARLY_S) * rate_hz)]
     guess_hz = _settled(early, rate_hz, pitch.typical_hz(contour, from_s, to_s), meant_hz)
     f0_hz = pitch.note_f0(middle, rate_hz, guess_hz)
     jump, unvoiced = pitch.jump_cents(contour, onset_s, end_s)
     hop_s = float(contour.time_s[1] - contour.time_s[0]) if len(contour.time_s) > 1 else 0.01
-    vibrato_cents, vibrato_hz, _ = steadiness.vibrato(voiced, hop_s)
-    return {
+    vibrato_cents, vibrato_hz, error = steadiness.vibrato(voiced, hop_s)
+    found = {
         "f0_hz": f0_hz,
         "attack_jump_cents": jump,
         "attack_unvoiced": unvoiced,
@@ -135,6 +143,7 @@ def _pitch(
         "vibrato_hz": vibrato_hz if vibrato_cents > LEAST_VIBRATO_CENTS else np.nan,
         "vibrato_cents": vibrato_cents,
     }
+    return found, standard_errors.of_pitch(contour, from_s, to_s) | {"vibrato_cents": error}
 
 
 def _settled(samples: np.ndarray, rate_hz: int, guess_hz: float, meant_hz: Sequence[float]) -> float:
@@ -162,8 +171,8 @@ def _settled(samples: np.ndarray, rate_hz: int, guess_hz: float, meant_hz: Seque
 
 def _level(
     samples: np.ndarray, rate_hz: int, sounding: tuple[float, float], f0_hz: float, floor_dbfs: float
-) -> dict[str, float]:
-    """Measure the level contour: attack, length, slope, wobble, release."""
+) -> tuple[dict[str, float], float]:
+    """Measure the level contour: attack, length, slope, wobble, release; the wobble's standard error beside it."""
     onset_s, end_s = sounding
     hop_s = ENVELOPE_HOP_S
     level = envelope.rms_envelope_db(samples, rate_hz, hop_s, f0_hz=f0_hz)
@@ -176,8 +185,8 @@ def _level(
     held_db = envelope.held_level_db(own, hop_s)
     at = [min(round((onset_s + t) / hop_s), len(level) - 1) for t in (0.02, 0.05, 0.1)]
     body_s = envelope.held_length_s(level, hop_s, length_s, BODY_DROP_DB, onset_s)
-    depth_db, rate, _ = steadiness.amplitude_modulation(middle, hop_s)
-    return {
+    depth_db, rate, error = steadiness.amplitude_modulation(middle, hop_s)
+    found = {
         "attack_s": envelope.attack_time_s(level[: round(end_s / hop_s)], hop_s),
         "attack_overshoot_db": envelope.overshoot_db(own, hop_s),
         "attack_20_db": level[at[0]] - held_db,
@@ -191,6 +200,7 @@ def _level(
         "tremolo_hz": rate if depth_db > LEAST_TREMOLO_DB else np.nan,
         "release_s": envelope.release_s(level, hop_s, onset_s + body_s, floor_dbfs),
     }
+    return found, error
 
 
 def _attack_noise_db(samples: np.ndarray, rate_hz: int, onset_s: float, f0_hz: float) -> float:

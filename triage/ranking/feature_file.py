@@ -22,7 +22,7 @@ LEVEL = 1  # of compression: a third off at little cost
 MOST_BYTES = 2**28  # uncompressed: fifty times what a long session needs
 TEXT_COLUMNS = ("take", "instrument", "articulation", "dynamic", "mic")
 NUMBER_COLUMNS = ("number", "pitch", "start_s", "end_s", "ring_end_s")
-GROUPS = ("values", "activation_peak", "activation_mean", "activation_peak_s")
+GROUPS = ("values", "errors", "activation_peak", "activation_mean", "activation_peak_s")
 
 
 def to_bytes(features: SessionFeatures) -> SerialisedFeatures:

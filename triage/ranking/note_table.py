@@ -41,6 +41,7 @@ def note_table(takes: Sequence[Take], encoder: str | None = None) -> NoteTable:
         end_s=_numbers(note.end_s for _, note in rows),
         ring_end_s=_numbers(note.ring_end_s for _, note in rows),
         values={measured: _numbers(note.measurements.get(measured) for _, note in rows) for measured in COMPARED},
+        errors={measured: _numbers(note.errors.get(measured) for _, note in rows) for measured in COMPARED},
         embedding=_vectors([note.embeddings.get(name) for _, note in rows]),
         activation_peak={kind: activations[:, i, 0] for i, kind in kinds},
         activation_mean={kind: activations[:, i, 1] for i, kind in kinds},

@@ -67,4 +67,4 @@ def _vector(data: bytes, dimension: int) -> "np.ndarray":
 def _stored(row: Row[Any]) -> StoredNote:
     values = dict(row._mapping)
     measurements = {name: values.pop(name) for name in MEASUREMENTS}
-    return StoredNote(measurements=measurements, **values)
+    return StoredNote(measurements=measurements, **values | {"errors": values["errors"] or {}})

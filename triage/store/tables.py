@@ -160,6 +160,7 @@ note = Table(
     Column("pitch_midi", Whole),
     Column("sheet_midi", Whole),
     *(Column(name, Real) for name in MEASUREMENTS),
+    Column("errors", JSON(none_as_null=True)),  # measurement -> standard error, where one is known
     Column("doubt", Real),
     Column("reject_probability", Real),
     Column("outlier", Real),

@@ -283,7 +283,8 @@ def _note_row(record: Note) -> dict[str, Any]:
     # Every row names every measurement: one statement serves all rows.
     row = dict.fromkeys(MEASUREMENTS) | dict(record.measurements)
     left_out = ("measurements", "embeddings")
-    return row | {name: value for name, value in vars(record).items() if name not in left_out}
+    row |= {name: value for name, value in vars(record).items() if name not in left_out}
+    return row | {"errors": {name: float(f"{error:.3g}") for name, error in record.errors.items()} or None}
 
 
 def vector_rows(take_id: int, record: Note) -> Iterator[dict[str, Any]]:
