@@ -1,14 +1,16 @@
 """The bench of taste: ``python -m training.taste_evaluation --public PUBLIC --recordings FOLDER --cache CACHE``.
 
 Simulated producers with tolerances of their own (tolerant_producer.py) give verdicts in the desk's own order on
-sessions of some instruments; after so many verdicts their taste is fitted (taste_fit.py) and ranks sessions of
-instruments that they gave none on. Beside it stand the untaught judge and an oracle that knows the tolerances and
-hears what the tool hears.
+sessions of some instruments; after so many verdicts their taste is fitted (taste_fit.py) and ranks other sessions of
+these instruments, takes that nobody judged, and of others. Beside it stand the untaught judge, the producer's own
+tolerances, and an oracle taught by every note, which hears what the tool hears. ``--choose`` takes the instruments
+and producers that the method is chosen on instead of those that are reported, and ``--shape`` prints what a tolerance
+does to the log-odds there.
 """
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,111 +19,36 @@ import numpy as np
 import typer
 
 from training.analysed_sessions import AnalysedSession
-from training.note_versions import VersionsRecipe
 from training.public_recordings import read_public
 from training.scores import average_precision, calibration_error, recall_at
-from training.taste_fit import HouseDoubts, TasteConfig, fit_taste
-from training.tolerant_producer import (
-    KINDS,
-    ProducersConfig,
-    TolerantProducer,
-    TrueSizes,
-    draw_producer,
-    true_sizes,
-    verdict_on,
+from training.taste_bench import (
+    BenchSession,
+    TasteEvaluationConfig,
+    bench_sessions,
+    note_probabilities,
+    rejected_takes,
+    take_doubts,
 )
-from training.verdict_examples import ANY, Label, VerdictExamples
+from training.taste_checks import noise_to_the_end, shape_of
+from training.taste_fit import HouseDoubts, TasteConfig, fit_taste
+from training.tolerant_producer import TolerantProducer, draw_producer, verdict_on
+from training.verdict_examples import ANY, Label
 from training.version_calibration import VersionCalibrationConfig, noises_of
-from training.version_draws import VersionsSpec, analysed_versions, draw_takes
-from triage.config import Strict, read_toml, shipped
+from training.version_draws import VersionsSpec, analysed_versions
+from triage.config import read_toml, shipped
 from triage.domain.verdict import Verdict
 from triage.judge.active_learning import Mix, purpose, teaching_order
-from triage.judge.doubt import DoubtModel, load_model
-from triage.judge.taste import HOUSE, HOUSE_JND, MOST, Taste, evidence, information, tasted
-from triage.ranking.placing import place
-from triage.ranking.session_features import session_features
+from triage.judge.doubt import load_model
+from triage.judge.taste import HOUSE, Taste, information
 
 WAYS = ((True, True), (True, False), (False, False))  # verdicts on notes, with reasons
 SAME, OTHER = "same instruments", "other instruments"
 EARLY_SHARE = 0.3  # of the queue: rejects found there
 
 
-class BenchSessions(Strict):
-    """Whose sessions, and the seed that they are built from."""
-
-    instruments: tuple[str, ...]
-    seed: int
-    noise_half: str
-
-
-class TasteEvaluationConfig(Strict):
-    """All of configs/taste_evaluation.toml."""
-
-    counts: tuple[int, ...]
-    producers: int
-    seed: int
-    draws: int
-    spoilt_share: float
-    held_out: int
-    choose: BenchSessions
-    report: BenchSessions
-    draw: ProducersConfig
-
-
-@dataclass(frozen=True)
-class BenchSession:
-    """One drawn session with the house's doubts and what is really off."""
-
-    instrument: str
-    house: HouseDoubts
-    true: TrueSizes
-
-    @property
-    def takes(self) -> list[str]:
-        """The takes whose fate the playing decides."""
-        return sorted({str(name) for name in self.house.examples.table.take[self.true.usable]})
-
-    @property
-    def reserved(self) -> list[str]:
-        """The half of them that no verdict is given on."""
-        return self.takes[1::2]
-
-
-def bench_sessions(
-    session: AnalysedSession,
-    instrument: str,
-    recipe: VersionsRecipe,
-    config: TasteEvaluationConfig,
-    model: DoubtModel,
-) -> list[BenchSession]:
-    """Return the sessions drawn from the versions of one."""
-    found = []
-    for number in range(config.draws):
-        rng = np.random.default_rng([config.seed, number])
-        takes, missing, _ = place(draw_takes(session, config.spoilt_share, rng), session.a4_hz)
-        features = session_features(takes, missing, {})
-        kinds, each = model.probabilities(features.notes)
-        examples = VerdictExamples(
-            f"{instrument}-{number}", features.notes, features.relative, features.table, (), ()
-        )
-        true = true_sizes(features.table, session.truth, recipe)
-        found.append(BenchSession(instrument, HouseDoubts(examples, tuple(kinds), each), true))
-    return found
-
-
-def note_probabilities(one: BenchSession, taste: Taste) -> np.ndarray:
-    """Return the probability of each kind for each note, by a taste [shape=(note, kind)]."""
-    table, kinds = one.house.examples.table, one.house.kinds
-    found = evidence(one.house.each, kinds, one.house.examples.features, table)
-    return tasted(found, taste.log_tolerances(kinds, table, found.side))
-
-
-def take_doubts(one: BenchSession, taste: Taste) -> dict[str, float]:
-    """Return the probability that some note of each take is rejected, by a taste."""
-    bad = note_probabilities(one, taste).sum(axis=1)
-    names, rows = np.unique(one.house.examples.table.take, return_inverse=True)
-    none = np.bincount(rows, np.log1p(-np.clip(bad, 0, 1 - 1e-9)), len(names))
-    return dict(zip(map(str, names), -np.expm1(none), strict=True))
+def known_taste(producer: TolerantProducer) -> Taste:
+    """Return the producer's own tolerances."""
+    return Taste(producer.kind, producer.articulation, producer.instrument, producer.direction)
 
 
 def oracle_taste(producer: TolerantProducer, sessions: Sequence[BenchSession], how: TasteConfig) -> Taste:
@@ -142,6 +69,7 @@ def oracle_taste(producer: TolerantProducer, sessions: Sequence[BenchSession], h
         labelled.append(replace(one.house, examples=examples))
     free = {
         "kind": 2.0,
+        "stricter": 2.0,
         "overall": 2.0,
         "instrument": 1.0,
         "articulation": 0.5,
@@ -176,13 +104,6 @@ def measured(
     return {name: float(np.mean(own)) for name, own in scores.items()} | {"ece": ece}
 
 
-def rejected_takes(producer: TolerantProducer, one: BenchSession, rng: np.random.Generator) -> set[str]:
-    """Return the takes with a note that a producer rejects."""
-    table = one.house.examples.table
-    bad, _ = producer.rejects(table, one.true, rng)
-    return {str(name) for name in np.unique(table.take[bad & one.true.usable])}
-
-
 class Desk:
     """Verdicts given in the desk's own order, session after session; what was learnt changes the order at once."""
 
@@ -207,7 +128,7 @@ class Desk:
         """Return the takes of a session that teach most, in order."""
         one, given = self.sessions[place_], {v.take for v in self.verdicts[place_]}
         table = one.house.examples.table
-        names, found = information(note_probabilities(one, taste), table.take, table.articulation)
+        names, found = information(note_probabilities(one, taste), one.house.kinds, table.take, table.articulation)
         order = teaching_order(found, np.array([name in given for name in names]))
         return [names[int(row)] for row in order if names[int(row)] in set(one.takes[::2])]
 
@@ -238,35 +159,53 @@ class Desk:
 def curve(
     by_instrument: dict[str, list[BenchSession]],
     config: TasteEvaluationConfig,
+    seed: int,
     how: TasteConfig,
     mix: Mix,
     ways: Sequence[tuple[bool, bool]] = WAYS,
 ) -> list[dict[str, Any]]:
     """Return one row for each producer, way of giving verdicts and number of verdicts."""
-    rows = []
-    names = list(by_instrument)
     articulations = sorted(
         {str(a) for own in by_instrument.values() for one in own for a in one.house.examples.table.articulation}
     )
+    rows = []
     for number in range(config.producers):
-        producer = draw_producer(config.draw, number, articulations, names, config.seed)
-        rng = np.random.default_rng([config.seed, 41, number])
-        order = [names[int(i)] for i in rng.permutation(len(names))]
-        later = [one for name in order[: config.held_out] for one in by_instrument[name]]
-        heard = [one for name in order[config.held_out :] for one in by_instrument[name]]
-        sets = {SAME: heard, OTHER: later}
-        best = oracle_taste(producer, heard, how)
-        untaught = {part: measured(producer, number, HOUSE, own, part) for part, own in sets.items()}
-        oracle = {part: measured(producer, number, best, own, part) for part, own in sets.items()}
-        for way in ways:
-            desk, taste = Desk(heard, producer, way, config.seed + number), HOUSE
-            for count in config.counts:
-                desk.go_on(count, taste, mix)
-                taste = fit_taste(desk.examples(), how).taste if count else HOUSE
-                for part, own in sets.items():
-                    row = {"producer": number, "notes": way[0], "reasons": way[1], "verdicts": count, "on": part}
-                    found = measured(producer, number, taste, own, part)
-                    rows.append(row | {"taught": found, "untaught": untaught[part], "oracle": oracle[part]})
+        producer = draw_producer(config.draw, number, articulations, list(by_instrument), seed)
+        rows += _rows_of(number, producer, by_instrument, config, seed, how, mix, ways)
+    return rows
+
+
+def _rows_of(
+    number: int,
+    producer: TolerantProducer,
+    by_instrument: dict[str, list[BenchSession]],
+    config: TasteEvaluationConfig,
+    seed: int,
+    how: TasteConfig,
+    mix: Mix,
+    ways: Sequence[tuple[bool, bool]],
+) -> list[dict[str, Any]]:
+    names, rows = list(by_instrument), []
+    order = [names[int(i)] for i in np.random.default_rng([seed, 41, number]).permutation(len(names))]
+    heard = [one for name in order[config.held_out :] for one in by_instrument[name][: config.draws]]
+    sets = {
+        SAME: [one for name in order[config.held_out :] for one in by_instrument[name][config.draws :]],
+        OTHER: [one for name in order[: config.held_out] for one in by_instrument[name][config.draws :]],
+    }
+    beside = {"untaught": HOUSE, "known": known_taste(producer), "oracle": oracle_taste(producer, heard, how)}
+    others = {
+        part: {name: measured(producer, number, taste, own, part) for name, taste in beside.items()}
+        for part, own in sets.items()
+    }
+    for way in ways:
+        desk, taste = Desk(heard, producer, way, seed + number), HOUSE
+        for count in config.counts:
+            desk.go_on(count, taste, mix)
+            taste = fit_taste(desk.examples(), how).taste if count else HOUSE
+            for part, own in sets.items():
+                row = {"producer": number, "notes": way[0], "reasons": way[1], "verdicts": count, "on": part}
+                rows.append(row | {"given": desk.given, "taught": measured(producer, number, taste, own, part)})
+                rows[-1] |= others[part]
     return rows
 
 
@@ -278,9 +217,10 @@ def printed(rows: Sequence[dict[str, Any]]) -> str:
         "verdicts",
         "average precision",
         "untaught",
+        "tolerances known",
         "oracle",
         "gap closed",
-        "worst producer",
+        "worst producer (with tolerances known)",
         "rejects in the first 30 % (untaught, oracle)",
         "heard for 90 %",
         "calibration error",
@@ -288,45 +228,19 @@ def printed(rows: Sequence[dict[str, Any]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|---" * len(head) + "|"]
     for key in dict.fromkeys((r["on"], r["notes"], r["reasons"], r["verdicts"]) for r in rows):
         own = [r for r in rows if (r["on"], r["notes"], r["reasons"], r["verdicts"]) == key]
-        t, u, o = (
+        t, u, k, o = (
             {name: float(np.mean([r[whose][name] for r in own])) for name in own[0][whose]}
-            for whose in ("taught", "untaught", "oracle")
+            for whose in ("taught", "untaught", "known", "oracle")
         )
-        worst = min(r["taught"]["ap"] - r["untaught"]["ap"] for r in own)
+        worst, known = (min(r[whose]["ap"] - r["untaught"]["ap"] for r in own) for whose in ("taught", "known"))
         way = f"{'notes' if key[1] else 'takes'}, {'with' if key[2] else 'without'}"
-        cells = [key[0], way, str(key[3]), *(f"{one['ap']:.3f}" for one in (t, u, o))]
+        given = round(float(np.mean([r["given"] for r in own])))
+        cells = [key[0], way, str(given), *(f"{one['ap']:.3f}" for one in (t, u, k, o))]
         gap = o["ap"] - u["ap"]
-        cells += [f"{(t['ap'] - u['ap']) / gap:.0%}" if gap else "-", f"{worst:+.3f}"]
+        cells += [f"{(t['ap'] - u['ap']) / gap:.0%}" if gap else "-", f"{worst:+.3f} ({known:+.3f})"]
         cells += [f"{t[name]:.3f} ({u[name]:.3f}, {o[name]:.3f})" for name in ("early", "heard", "ece")]
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)
-
-
-def noise_to_the_end(
-    by_instrument: dict[str, list[BenchSession]], config: TasteEvaluationConfig, how: TasteConfig, count: int = 20
-) -> dict[str, float]:
-    """Return the mean place (0 first, 1 last) of takes with a noise and nothing else for one who minds no noise."""
-    drawn = draw_producer(config.draw, 0, (), (), config.seed)
-    producer = replace(drawn, kind=dict.fromkeys(drawn.kind, 0.0) | {"noise": MOST}, hurried_s=None)
-    places: dict[str, list[float]] = {"untaught": [], "taught": []}
-    for number, own in enumerate(by_instrument.values()):
-        desk = Desk(own, producer, (True, True), number)
-        desk.go_on(count, HOUSE, Mix())
-        for name, taste in (("untaught", HOUSE), ("taught", fit_taste(desk.examples(), how).taste)):
-            places[name] += _places_of_noise(taste, producer, own)
-    return {name: float(np.mean(own)) for name, own in places.items()}
-
-
-def _places_of_noise(taste: Taste, producer: TolerantProducer, sessions: Sequence[BenchSession]) -> list[float]:
-    places = []
-    for one in sessions:
-        table, column = one.house.examples.table, KINDS.index("noise")
-        loud = {str(name) for name in table.take[np.abs(one.true.size[:, column]) > HOUSE_JND]}
-        rejected = rejected_takes(producer, one, np.random.default_rng(0))
-        doubts = take_doubts(one, taste)
-        order = sorted(one.takes, key=lambda name: -doubts[name])
-        places += [order.index(name) / (len(order) - 1) for name in one.reserved if name in loud - rejected]
-    return places
 
 
 def main(
@@ -335,6 +249,9 @@ def main(
     cache: Annotated[Path, typer.Option(help="Folder that caches analyses")],
     choose: Annotated[
         bool, typer.Option("--choose", help="On what the prior is chosen on, not what is reported")
+    ] = False,
+    shape: Annotated[
+        bool, typer.Option("--shape", help="What a tolerance does to the log-odds, and no more")
     ] = False,
     config_file: Annotated[Path | None, typer.Option("--config", help="Else configs/taste_evaluation.toml")] = None,
     out: Annotated[Path | None, typer.Option(help="File for the figures as JSON")] = None,
@@ -353,11 +270,13 @@ def main(
         spec.instrument: bench_sessions(AnalysedSession.load(file), spec.instrument, halved.versions, config, model)
         for spec, file in zip(specs, files, strict=True)
     }
-    rows = curve(by_instrument, config, how, Mix())
+    if shape:
+        print(shape_of(by_instrument, config.draw.softness))
+        return
+    rows = curve(by_instrument, config, own.producers_seed, how, Mix())
     print(printed(rows))
-    print(
-        "takes with noise alone, for one who minds none, 20 verdicts:", noise_to_the_end(by_instrument, config, how)
-    )
+    places = noise_to_the_end(by_instrument, config, how)
+    print("takes with noise alone, for one who minds none, place 0 to 1 after so many verdicts:", places)
     if out:
         out.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
 

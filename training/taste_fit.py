@@ -11,20 +11,23 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import torch
 from scipy.optimize import minimize
+from scipy.sparse import csr_array
 
 from training.verdict_examples import ANY, Label, VerdictExamples
 from triage.config import Strict
-from triage.judge.taste import LEAST, MOST, SIZED, STEEPNESS, Evidence, Taste, evidence
+from triage.judge.taste import EVEN, LARGEST, LEAST, MOST, SIZED, Evidence, Taste, change, evidence
 
-COARSE = (-0.8, 0.8, 1.6, 2.4)  # log tolerances of a kind that are tried first
+COARSE = (-0.8, 0.5, 1.0, 1.6)  # log tolerances of a kind that are tried first
+ENOUGH = 1000  # labels that a start is looked for on
+Shapes = Mapping[str, tuple[int, ...]]
 
 
 class TasteConfig(Strict):
     """Scales of the prior, in natural logarithms of a tolerance, and more."""
 
     kind: float
+    stricter: float  # of a kind, where the tolerance is less than the house's
     overall: float  # of all kinds alike
     articulation: float
     instrument: float
@@ -80,13 +83,37 @@ def fit_taste(
     names = _names(used)
     rows = _rows(used, names)
     shapes = _shapes(names)
-    loss = _loss(rows, config, torch.tensor([locked.get(kind, np.nan) for kind in names.kinds]), shapes)
-    start = _start(loss, shapes, len(names.kinds))
-    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 200, "ftol": 1e-8}).x
+    held = np.array([locked.get(kind, np.nan) for kind in names.kinds])
+    some = _Loss(_thinned(rows), names.kinds, config, held, shapes)
+    start = _minimum(some, _start(some, shapes, len(names.kinds)))
+    loss = _Loss(rows, names.kinds, config, held, shapes)
+    found = start if some.groups == loss.groups else _minimum(loss, start)
     return FittedTaste(_taste(_split(found, shapes), names, locked), _sure(found, loss, shapes, names))
 
 
-def _start(loss, shapes, kinds: int) -> np.ndarray:  # type: ignore[no-untyped-def]
+def _minimum(loss: "_Loss", start: np.ndarray) -> np.ndarray:
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 200, "ftol": 1e-8})
+    return np.asarray(found.x)
+
+
+def _thinned(rows: LabelledNotes) -> LabelledNotes:
+    """Return every so manyth label, ENOUGH in all: the minimum of all of them is soon found from that of these."""
+    step = len(rows.rejected) // ENOUGH
+    if step < 2:
+        return rows
+    kept = rows.group % step == 0
+    return LabelledNotes(
+        Evidence(rows.evidence.odds[kept], rows.evidence.side[kept]),
+        rows.articulation[kept],
+        rows.instrument[kept],
+        rows.group[kept] // step,
+        rows.named[kept],
+        rows.rejected[::step],
+        rows.kind[::step],
+    )
+
+
+def _start(loss: "_Loss", shapes: Shapes, kinds: int) -> np.ndarray:
     """Return where to start: the house's taste, but for kinds that a coarse search finds to be far from it.
 
     Where every verdict contradicts a doubt near 1, each alone looks like a slip, and no slope leads away.
@@ -102,7 +129,7 @@ def _start(loss, shapes, kinds: int) -> np.ndarray:  # type: ignore[no-untyped-d
     return start
 
 
-def _sure(found: np.ndarray, loss, shapes, names: _Names) -> dict[str, float]:  # type: ignore[no-untyped-def]
+def _sure(found: np.ndarray, loss: "_Loss", shapes: Shapes, names: _Names) -> dict[str, float]:
     first, step, sure = shapes["overall"][0], 0.01, {}
     for place, kind in enumerate(names.kinds, start=first):
         away = np.zeros(len(found))
@@ -163,7 +190,7 @@ def _beside(examples: VerdictExamples) -> Iterator[tuple[np.ndarray, np.ndarray]
         yield rows, np.arange(len(rows)) < len(own)
 
 
-def _shapes(names: _Names) -> dict[str, tuple[int, ...]]:
+def _shapes(names: _Names) -> Shapes:
     kinds = len(names.kinds)
     return {
         "overall": (1,),
@@ -174,47 +201,86 @@ def _shapes(names: _Names) -> dict[str, tuple[int, ...]]:
     }
 
 
-def _split(values, shapes: Mapping[str, tuple[int, ...]]):  # type: ignore[no-untyped-def]
-    """Return the arrays, or tensors, that lie one after another in ``values``."""
+def _split(values: np.ndarray, shapes: Shapes) -> dict[str, np.ndarray]:
+    """Return the arrays that lie one after another in ``values``."""
     ends = np.cumsum([int(np.prod(shape)) for shape in shapes.values()]).tolist()
     parts = zip(shapes.items(), [0, *ends], ends, strict=False)
     return {name: values[start:end].reshape(shape) for (name, shape), start, end in parts}
 
 
-def _loss(rows: LabelledNotes, config: TasteConfig, locked: torch.Tensor, shapes):  # type: ignore[no-untyped-def]
-    """Return the function from a point to minus its log posterior, and its gradient; ``locked`` is NaN where free."""
-    odds, side = torch.from_numpy(rows.evidence.odds), torch.from_numpy(rows.evidence.side)
-    articulation, instrument = torch.from_numpy(rows.articulation), torch.from_numpy(rows.instrument)
-    group, rejected = torch.from_numpy(rows.group), torch.from_numpy(rows.rejected)
-    kind = torch.from_numpy(rows.kind)[group]
-    named, noise, misnamed = torch.from_numpy(rows.named), config.label_noise, config.named_noise
+class _Loss:
+    """Minus the log posterior of a point, and its gradient; ``locked`` is NaN where a kind is free."""
 
-    def log_likelihood(own: dict[str, torch.Tensor]) -> torch.Tensor:
-        tolerance = own["overall"] + own["kind"] + own["direction"] * side
-        tolerance = tolerance + own["articulation"][articulation] + own["instrument"][instrument]
-        tolerance = torch.where(locked.isnan(), tolerance.clamp(-MOST, MOST), locked.nan_to_num())
-        score = odds - STEEPNESS * tolerance
-        log_p = torch.log_softmax(torch.cat([torch.zeros(len(score), 1, dtype=score.dtype), score], 1), 1)
-        each, zeros = log_p[:, 1:].exp(), torch.zeros(len(rejected), dtype=score.dtype)
-        fine, bad = zeros.index_add(0, group, log_p[:, 0]).exp(), each.sum(1)
-        about = torch.where(kind < 0, bad, each.gather(1, kind.clamp(min=0)[:, None])[:, 0]) * named
-        why = zeros.index_add(0, group, about) / zeros.index_add(0, group, bad).clamp(min=LEAST)
-        some = torch.log(noise + (1 - 2 * noise) * (1 - fine)) + torch.log(misnamed + (1 - misnamed) * why)
-        return (rejected * some + (1 - rejected) * torch.log(noise + (1 - 2 * noise) * fine)).sum()
+    def __init__(
+        self, rows: LabelledNotes, kinds: Sequence[str], config: TasteConfig, locked: np.ndarray, shapes: Shapes
+    ) -> None:
+        self.rows, self.kinds, self.config, self.locked, self.shapes = rows, kinds, config, locked, shapes
+        self.groups = len(rows.rejected)
+        self.kind = rows.kind[rows.group]
+        self.known = np.flatnonzero(self.kind >= 0)  # rows whose label names a kind
+        n = len(rows.group)
+        self.sums = [
+            csr_array((np.ones(n), (index, np.arange(n))), (shapes[name][0], n))
+            for name, index in (("articulation", rows.articulation), ("instrument", rows.instrument))
+        ]
 
-    def loss(point: np.ndarray) -> tuple[float, np.ndarray]:
-        values = torch.from_numpy(point).requires_grad_()
-        own = _split(values, shapes)
-        penalty = sum(
-            ((own[name] / getattr(config, name)) ** 2).sum() / 2
-            for name in ("overall", "direction", "articulation", "instrument")
-        )
-        wide = config.degrees * config.kind**2
-        penalty = penalty + (config.degrees + 1) / 2 * torch.log1p(own["kind"] ** 2 / wide).sum()
-        total = penalty - log_likelihood(own)
-        return float(total.detach()), torch.autograd.grad(total, values)[0].numpy().copy()
+    def __call__(self, point: np.ndarray) -> tuple[float, np.ndarray]:
+        own, config = _split(point, self.shapes), self.config
+        likelihood, slope, even = self._log_likelihood(own)
+        slopes = {
+            "overall": np.array([slope.sum()]),
+            "kind": slope.sum(0),
+            "direction": (slope * self.rows.evidence.side).sum(0),
+            "articulation": self.sums[0] @ slope,
+            "instrument": self.sums[1] @ even,
+        }
+        penalty = 0.0
+        for name in ("overall", "direction", "articulation", "instrument"):
+            scale = getattr(config, name)
+            penalty += ((own[name] / scale) ** 2).sum() / 2
+            slopes[name] = own[name] / scale**2 - slopes[name]
+        wide = config.degrees * np.where(own["kind"] < 0, config.stricter, config.kind) ** 2
+        penalty += (config.degrees + 1) / 2 * np.log1p(own["kind"] ** 2 / wide).sum()
+        slopes["kind"] = (config.degrees + 1) * own["kind"] / (wide + own["kind"] ** 2) - slopes["kind"]
+        return float(penalty - likelihood), np.concatenate([slopes[name].ravel() for name in self.shapes])
 
-    return loss
+    def _log_likelihood(self, own: Mapping[str, np.ndarray]) -> tuple[float, np.ndarray, np.ndarray]:
+        """Return the log likelihood of all labels, its slope by each row's tolerances, and by its instrument's.
+
+        Slopes have the shape (row, kind).
+        """
+        rows, n, m = self.rows, self.config.label_noise, self.config.named_noise
+        free = own["overall"] + own["kind"] + own["direction"] * rows.evidence.side
+        free += own["articulation"][rows.articulation]
+        moves = np.isnan(self.locked) & (np.abs(free) < MOST)
+        tolerance = np.where(np.isnan(self.locked), np.clip(free, -MOST, MOST), self.locked)
+        more, steep = change(self.kinds, tolerance)
+        more -= EVEN * np.where(np.isnan(self.locked), own["instrument"][rows.instrument], 0.0)
+        each = np.exp(np.minimum(rows.evidence.odds + more, LARGEST))
+        total = 1 + each.sum(1)
+        each /= total[:, None]
+        bad, well = 1 - 1 / total, 1 / total
+        about = np.where(self.kind < 0, bad, 0.0)
+        about[self.known] = each[self.known, self.kind[self.known]]
+        about *= rows.named
+        fine = np.exp(self._by_group(-np.log(total)))
+        some, of_them = np.maximum(self._by_group(bad), LEAST), self._by_group(about)
+        rejected, why = rows.rejected, of_them / some
+        any_, none = n + (1 - 2 * n) * (1 - fine), n + (1 - 2 * n) * fine
+        named = m + (1 - m) * why
+        value = rejected * (np.log(any_) + np.log(named)) + (1 - rejected) * np.log(none)
+        by_fine = (1 - 2 * n) * fine * ((1 - rejected) / none - rejected / any_)
+        by_about = rejected * (1 - m) / named / some
+        by_some = np.where(some > LEAST, -by_about * why, 0.0)
+        group, own_about = rows.group, rows.named * by_about[rows.group]
+        free_of_kind = np.where(self.kind < 0, own_about * well, -about * by_about[group])
+        slope = each * (-by_fine[group] + by_some[group] * well + free_of_kind)[:, None]
+        slope[self.known, self.kind[self.known]] += (about * by_about[group])[self.known]
+        even = np.where(np.isnan(self.locked), -EVEN * slope, 0.0)
+        return float(value.sum()), np.where(moves, steep * slope, 0.0), even
+
+    def _by_group(self, values: np.ndarray) -> np.ndarray:
+        return np.bincount(self.rows.group, values, self.groups)
 
 
 def _taste(own: Mapping[str, np.ndarray], names: _Names, locked: dict[str, float]) -> Taste:

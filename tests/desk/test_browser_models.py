@@ -24,7 +24,7 @@ def quick(monkeypatch):
 def test_the_producer_starts_a_retraining_and_sees_what_it_says(context, desk, quick):
     page = come_in(context, desk, "petra", "producer")
     page.goto(f"{desk.address}/models")
-    page.get_by_role("button", name="Retrain").press("Enter")
+    page.get_by_role("button", name="Learn", exact=True).press("Enter")
     page.wait_for_function("() => document.getElementById('job-lines').textContent.includes('compared')")
     assert page.locator("#job-lines").inner_text().splitlines() == ["learning retrain --by=petra", "compared"]
     page.wait_for_function("() => document.getElementById('job-state').textContent.includes('is done')")
@@ -48,7 +48,7 @@ def test_the_producer_sets_a_tolerance_by_hand_in_its_unit(context, desk, quick)
 def test_only_a_producer_is_given_the_button_and_the_desk_itself_refuses_others(context, desk):
     page = come_in(context, desk, "anna", "editor")
     page.goto(f"{desk.address}/models")
-    assert page.get_by_role("button", name="Retrain").count() == 0
+    assert page.get_by_role("button", name="Learn", exact=True).count() == 0
     status = page.evaluate("""() => fetch('/api/models/retrain', { method: 'POST', body: '{}', headers: {
         'Content-Type': 'application/json', 'X-Form-Token': document.querySelector('meta[name=form-token]').content,
     } }).then(answer => answer.status)""")
@@ -59,7 +59,7 @@ def test_a_page_says_so_where_retraining_is_not_installed(context, desk, monkeyp
     monkeypatch.setattr("triage.desk.pages_models.is_installed", lambda command: False)
     page = come_in(context, desk, "petra", "producer")
     page.goto(f"{desk.address}/models")
-    assert "is not part of this installation" in page.locator(".notice").inner_text()
+    assert "is not part of this installation" in page.locator("section:has(#training) .notice").inner_text()
 
 
 def test_the_producer_goes_back_to_the_shipped_doubt(context, desk, quick, monkeypatch):

@@ -5,7 +5,7 @@ import pytest
 
 from tests.judge.tables import note_table
 from triage.domain.errors import JudgeError
-from triage.judge.taste import HOUSE, MOST, STEEPNESS, Evidence, Taste, information, tasted
+from triage.judge.taste import EVEN, HOUSE, MOST, Evidence, Taste, change, information, tasted
 from triage.judge.taste_words import log_tolerance_of, sentences, tolerance_text
 from triage.judge.tasted_doubt import from_bytes, to_bytes
 
@@ -19,17 +19,28 @@ def evidence_of(each):
 
 
 def test_the_house_leaves_every_doubt_as_it_is():
+    table = note_table(1, 3, 1)
+    assert (HOUSE.added(KINDS, table, np.zeros((3, 2))) == 0).all()
     assert tasted(evidence_of(EACH), np.zeros(EACH.shape)) == pytest.approx(EACH, abs=1e-6)
 
 
-def test_a_tolerance_takes_its_steepness_off_the_log_odds_of_its_kind():
-    tolerances = np.zeros(EACH.shape)
-    tolerances[:, 1] = 0.5
-    found = tasted(evidence_of(EACH), tolerances)
-    odds = 0.1 / 0.7 * np.exp(-STEEPNESS * 0.5)  # of a noise against nothing, by hand
+def test_what_is_added_to_the_log_odds_of_a_kind_moves_its_probability_alone():
+    added = np.zeros(EACH.shape)
+    added[:, 1] = -1.5
+    found = tasted(evidence_of(EACH), added)
+    odds = 0.1 / 0.7 * np.exp(-1.5)  # of a noise against nothing, by hand
     assert found[0] == pytest.approx([0.2 / 0.7 / (1 + 0.2 / 0.7 + odds), odds / (1 + 0.2 / 0.7 + odds)])
     with pytest.raises(JudgeError, match="one of each"):
         tasted(evidence_of(EACH), np.zeros((2, 2)))
+
+
+def test_a_wide_tolerance_takes_a_kind_out_and_a_strict_one_finds_little_more():
+    tolerances = np.array([[-1.0, -1.0], [0.0, 0.0], [1.0, 1.0]])
+    added, slope = change(KINDS, tolerances)
+    assert added[1] == pytest.approx([0, 0]) and (slope < 0).all()
+    assert added[0, 1] < 1 and added[2, 1] < -4  # of a noise
+    step = 1e-6
+    assert slope == pytest.approx((change(KINDS, tolerances + step)[0] - added) / step, rel=1e-4)
 
 
 def test_articulation_instrument_and_direction_add_up_and_a_lock_stands_alone():
@@ -43,8 +54,9 @@ def test_articulation_instrument_and_direction_add_up_and_a_lock_stands_alone():
     )
     sides = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 0.0]])
     found = taste.log_tolerances(KINDS, table, sides)
-    assert found[:, 0] == pytest.approx([0.65, 0.55, 0.6])
+    assert found[:, 0] == pytest.approx([0.55, 0.45, 0.5])
     assert (found[:, 1] == -0.4).all()
+    assert taste.added(KINDS, table, sides) == pytest.approx(change(KINDS, found)[0] - [EVEN * 0.1, 0.0])
     wide = Taste({"noise": 99.0}, instrument={("noise", str(table.instrument[0])): 0.0})
     assert np.abs(wide.log_tolerances(KINDS, table, sides)).max() == MOST
 
@@ -57,7 +69,8 @@ def test_what_was_learnt_of_one_instrument_does_not_move_another_but_a_lock_does
 
 
 def test_a_note_at_the_edge_teaches_most_and_each_articulation_is_taught_apart():
-    takes, found = information(np.array([[0.5], [0.99], [0.5]]), np.array(["a", "b", "b"]), np.array(["x", "x", "y"]))
+    each = np.array([[0.5], [0.99], [0.5]])
+    takes, found = information(each, ["noise"], np.array(["a", "b", "b"]), np.array(["x", "x", "y"]))
     assert takes == ["a", "b"]
     assert found[0] == pytest.approx([found[0, 0], 0.0]) and found[1, 0] < found[1, 1] == found[0, 0]
 

@@ -10,15 +10,17 @@ from sqlalchemy import select
 from tests.commands import run, sqlite
 from tests.training.synthetic_sessions import made_session
 from tests.training.test_retrain import QUICK, fill, tracking  # noqa: F401  (a fixture)
-from training.taste_fit import HouseDoubts, TasteConfig, fit_taste
+from training.taste_fit import HouseDoubts, TasteConfig, _Loss, _names, _rows, _shapes, fit_taste
 from training.taste_retraining import learn_taste, learn_whole_model
 from training.tolerant_producer import EDGE_JND, KINDS, ProducersConfig, TrueSizes, draw_producer, true_sizes
-from training.verdict_examples import Label, examples_of_session
+from training.verdict_examples import ANY, Label, examples_of_session
 from training.version_calibration import VersionCalibrationConfig as _Versions
 from triage.config import read_toml, shipped
-from triage.ranking.model_in_use import base_in_use
+from triage.ranking.model_in_use import base_in_use, model_in_use
 from triage.ranking.session import rank_session
 from triage.ranking.session_features import session_features
+from triage.ranking.shown_tolerances import tastes_of_people
+from triage.ranking.taste_changes import LEAST, changes, with_taste
 from triage.ranking.tastes import taste_in_use
 from triage.store import tables
 from triage.store.engine import open_store, reading
@@ -63,6 +65,42 @@ def test_a_locked_tolerance_is_not_moved_and_without_verdicts_the_taste_is_the_h
     assert fitted.taste.locked == {"length": -0.5} and "length" not in fitted.taste.kind
     nothing = fit_taste([house_doubts(0, False)], CONFIG)
     assert nothing.taste.kind == {} and nothing.sure == {}
+
+
+def test_the_slope_of_the_posterior_is_that_of_its_values():
+    sessions = [house_doubts(seed, True) for seed in range(2)]
+    names = _names(sessions)
+    shapes = _shapes(names)
+    loss = _Loss(_rows(sessions, names), names.kinds, CONFIG, np.array([np.nan, np.nan, 0.2]), shapes)
+    point = np.random.default_rng(0).normal(0, 0.3, sum(int(np.prod(shape)) for shape in shapes.values()))
+    numeric = [(loss(point + step)[0] - loss(point - step)[0]) / 2e-5 for step in 1e-5 * np.eye(len(point))]
+    assert loss(point)[1] == pytest.approx(numeric, abs=1e-4)
+
+
+def test_of_many_verdicts_the_minimum_is_that_of_all_of_them(monkeypatch):
+    sessions = [house_doubts(seed, True) for seed in range(3)]
+    whole = fit_taste(sessions, CONFIG)
+    monkeypatch.setattr("training.taste_fit.ENOUGH", 20)
+    found = fit_taste(sessions, CONFIG)
+    assert found.taste.kind == pytest.approx(whole.taste.kind, abs=0.01)
+
+
+def test_noise_goes_back_in_the_queue_of_who_minds_none():
+    sessions = [house_doubts(seed, True) for seed in range(3)]
+    every = [replace(one.examples, labels=(), rows=()) for one in sessions]
+    labels = [
+        replace(one, examples=replace(own, labels=tuple(Label(str(t), None, 0.0, ANY, 1) for t in names), rows=rows))
+        for one, own in zip(sessions, every, strict=True)
+        for names, rows in [_takes_with_noise(one)]
+    ]
+    taste = fit_taste(labels, CONFIG).taste
+    assert taste.kind["noise"] > 0.8 > 0.4 > taste.kind["intonation"]
+
+
+def _takes_with_noise(one):
+    table, column = one.examples.table, KINDS_OF_DOUBT.index("noise")
+    names = np.unique(table.take[one.each[:, column] > 0.5])[:7]
+    return names, tuple(np.flatnonzero(table.take == name) for name in names)
 
 
 def test_true_sizes_are_the_builder_s_with_natural_deviations_added():
@@ -169,6 +207,43 @@ def test_a_whole_model_put_to_use_keeps_the_tolerances_on_top_and_its_runs_besid
     assert list(elsewhere.iterdir()) == [] and {"mlflow.db", "files"} == {
         one.name for one in (tmp_path / "store-runs").iterdir()
     }
+
+
+def test_a_person_s_own_tolerances_are_used_with_what_was_set_by_hand_and_changes_are_told_before(store, tmp_path):
+    url = sqlite(tmp_path)
+    run("taste", "--set", "length=80", "--by", "anna", "--store", url)
+    learn_taste(store, "anna", use=False)
+    with reading(store) as db:
+        own, now = tastes_of_people(models(db))["anna"], model_in_use(db)
+        told = changes(db, now, with_taste(db, own["taste"]))
+    assert told.sessions and told.takes and len(told.sessions) <= 3
+    before = doubts_of(store)
+    status, _, err = run("taste", "--of", "anna", "--by", "ben", "--store", url)
+    assert status == 0 and "the tolerances of anna" in err
+    with reading(store) as db:
+        assert taste_in_use(db).locked == {"length": pytest.approx(np.log(2))}
+        assert taste_in_use(db).kind == own["taste"].kind
+    after = doubts_of(store)
+    for one in (*told.rises, *told.falls):
+        assert before[one.take_id] == pytest.approx(one.doubt) and after[one.take_id] == pytest.approx(
+            one.later_doubt
+        )
+    assert all(one.later_doubt > one.doubt for one in told.rises)
+    moved = sum(abs(after[take] - before[take]) >= LEAST for take in takes_of(store, told.sessions))
+    assert moved == told.moved > 0
+    assert run("taste", "--of", "nobody", "--store", url)[2].startswith("error: no tolerances of 'nobody'")
+
+
+def doubts_of(engine):
+    with reading(engine) as db:
+        return {row.id: row.doubt for row in db.execute(select(tables.take.c.id, tables.take.c.doubt))}
+
+
+def takes_of(engine, names):
+    session, take = tables.session, tables.take
+    with reading(engine) as db:
+        query = select(take.c.id).join(session, session.c.id == take.c.session_id).where(session.c.name.in_(names))
+        return db.scalars(query).all()
 
 
 def test_a_new_library_starts_from_the_house_s_tolerances(store, tmp_path):

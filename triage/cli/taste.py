@@ -23,12 +23,13 @@ def show_taste(
     start: Annotated[
         Path | None, typer.Option("--from", metavar="FILE", help="Start from another library's: its --format json")
     ] = None,
+    of: Annotated[str | None, typer.Option(metavar="NAME", help="Use what was learnt of one person alone")] = None,
     by: ByOption = None,
     form: FormOption = Form.table,
     store: StoreOption = None,
 ) -> None:
     """Show the tolerances in use. How far off each kind of fault may be, learnt from verdicts or set by hand."""
-    from triage.ranking.tastes import keep_taste, set_tolerance, taste_in_use
+    from triage.ranking.tastes import keep_taste, set_tolerance, taste_in_use, use_taste_of
     from triage.store.engine import reading
 
     changes = [*map(_change, set_ or []), *((_kind(one), None) for one in unlock or [])]
@@ -36,6 +37,8 @@ def show_taste(
         if start is not None:
             name = keep_taste(engine, _read(start), by or login_name(), {"from": start.name}, use=True)
             notify(f"{name} is in use: the tolerances of {start}")
+        if of is not None:
+            notify(f"{use_taste_of(engine, of, by or login_name())} is in use: the tolerances of {of}")
         for kind, log_tolerance in changes:
             name = set_tolerance(engine, kind, log_tolerance, by or login_name())
             notify(f"{name} is in use: {kind} {'is learnt again' if log_tolerance is None else 'is locked'}")

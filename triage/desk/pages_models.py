@@ -1,14 +1,15 @@
-"""The models' page: which model and encoder judge, what else there is, and the producer's retraining.
+"""The models' page: a producer's tolerances, what would change in the queue by them, and the versions there are.
 
-Retraining and going back are commands of this tool, started as jobs; the page shows what they say.
+Learning, using and going back are commands of this tool, started as jobs; the page shows what they say.
 """
 
 import json
 from collections import Counter
+from dataclasses import asdict
 from functools import cache
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
@@ -18,14 +19,29 @@ from triage.desk.background_jobs import BackgroundJobs, Command, is_installed
 from triage.desk.pages import in_navigation, show
 from triage.desk.sheet_views import FORM
 from triage.domain.errors import ConfigError
-from triage.ranking.shown_tolerances import learnt_in_words, tolerances
-from triage.store.models import SHIPPED, ids_of, models, uses, verdicts_not_learnt, version_in_use
+from triage.ranking.model_in_use import model_in_use
+from triage.ranking.shown_tolerances import learnt_in_words, tastes_of_people, tolerances
+from triage.ranking.taste_changes import changes, version_tried, with_taste
+from triage.ranking.tastes import TASTE
+from triage.store.models import (
+    SHIPPED,
+    ModelUse,
+    StoredModel,
+    ids_of,
+    models,
+    uses,
+    verdicts_not_learnt,
+    verdicts_that_stand,
+    version_in_use,
+)
 from triage.store.progress import progress
 from triage.store.takes import sessions
 
 router = APIRouter(include_in_schema=False)
 MOST_CONTRADICTIONS = 20  # verdicts worth re-checking that are listed
 LEARN_AFTER = 50  # verdicts that no version has seen
+OF_ONE = 20  # of a person, from which on their own tolerances are shown
+Of = Annotated[str, Query(max_length=200)]
 Producer = Annotated[AtDesk, Depends(change("retrain"))]
 in_navigation(10, "/models", "Taste")
 
@@ -37,21 +53,27 @@ def jobs_of(request: Request) -> BackgroundJobs:
 
 @router.get("/models")
 def models_page(request: Request, me: Me, db: Db) -> HTMLResponse:
-    """Show the models, the one in use first."""
-    versions = models(db)
+    """Show tolerances, what may be used, and the versions, the newest first."""
+    versions, in_use, used = models(db), version_in_use(db) or SHIPPED, uses(db)
+    given, mine = verdicts_that_stand(db, me.name)
     return show(
         request,
         "models.html",
         me,
-        in_use=version_in_use(db) or SHIPPED,
+        in_use=in_use,
         shipped_name=SHIPPED,
         models=versions,
+        given=given,
+        mine=mine,
+        fewest={"own": OF_ONE, "all": LEARN_AFTER},
+        choices=choices(versions, in_use, me.name),
+        before=before(used, versions),
         again=to_hear_again(db, versions[0].card) if versions else [],
         agreement=told(versions[0].card.get("agreement", [])) if versions else [],
-        tolerances=tolerances(db, versions),
-        learnt=learnt_in_words(versions, version_in_use(db) or SHIPPED),
+        tolerances=tolerances(db, versions, me.name),
+        learnt=learnt_in_words(versions, in_use),
         judged=judged_by(db),
-        uses=uses(db),
+        uses=used,
         sessions=sessions(db),
         doubt=card("doubt"),
         encoder=card("encoder"),
@@ -89,6 +111,49 @@ def set_tolerance(
     """Set a tolerance by hand, in its unit, and lock it; without a size it is learnt again."""
     change_ = f"--unlock={kind}" if size is None else f"--set={kind}={size!r}"
     return job_shown(jobs_of(request).run(["taste", change_, f"--by={me.name}"], me.name))
+
+
+@router.get("/api/models/changes")
+def changes_shown(db: Db, me: Me, of: Of = "", version: Of = SHIPPED) -> dict[str, Any]:
+    """Return what would change in the queue: with the tolerances of a person, else by a version."""
+    if not of:
+        later = version_tried(db, version)
+    elif own := tastes_of_people(models(db)).get(of):
+        later = with_taste(db, own["taste"])
+    else:
+        raise HTTPException(404, f"no tolerances of {of!r} were learnt yet")
+    return asdict(changes(db, model_in_use(db), later))
+
+
+@router.post("/api/models/use-own")
+def use_own(request: Request, me: Producer, of: Annotated[str, Body(embed=True, max_length=200)]) -> dict[str, Any]:
+    """Put the tolerances of one person to use."""
+    return job_shown(jobs_of(request).run(["taste", f"--of={of}", f"--by={me.name}"], me.name))
+
+
+def choices(versions: tuple[StoredModel, ...], in_use: str, me: str) -> list[dict[str, Any]]:
+    """Return the tolerances that may be used instead: one's own, the newest of all, the house's, other people's."""
+    found = []
+    newest = next((one for one in versions if one.card.get("form") == TASTE and one.card.get("words")), None)
+    people = tastes_of_people(versions)
+    for name in sorted(people, key=lambda name: (name != me, name)):
+        whose = "your own" if name == me else f"{name}'s"
+        found.append({"of": name, "text": f"{whose}, from {people[name]['verdicts']} verdicts"})
+    if newest is not None and newest.version != in_use:
+        of_all = {"version": newest.version, "text": f"everybody's, from {newest.card['words']} verdicts"}
+        found.insert(0 if me not in people else 1, of_all)
+    if in_use != SHIPPED:
+        found.append({"version": SHIPPED, "text": "the house's"})
+    return found
+
+
+def before(used: tuple[ModelUse, ...], versions: tuple[StoredModel, ...]) -> dict[str, str] | None:
+    """Return the version that was in use before the one now, and its words; None where there was none."""
+    if not used:
+        return None
+    version = (used[1].version if len(used) > 1 else None) or SHIPPED
+    made = next((one.made_at for one in versions if one.version == version), None)
+    return {"version": version, "text": f"those of {made:%d %B, %H:%M}" if made else "the house's"}
 
 
 def told(agreement: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -1,11 +1,13 @@
 """A producer's taste: how far off each kind of fault may be before it is rejected, on top of any doubt.
 
-The doubt says how likely somebody with the house's tolerances rejects a note, and of which kind. The odds that a
-fault is larger than some tolerance fall with that tolerance by a power that hardly depends on the evidence
-(proportional odds, McCullagh 1980), so a tolerance of exp(T) times the house's takes STEEPNESS T off the log-odds of
-its kind. Few numbers hold a taste: one for each kind, how it differs by articulation and by instrument, and how much
-more is let pass in one direction than in the other. Zeros are the house's taste,
-which leaves every doubt as it is.
+The doubt says how likely somebody with the house's tolerances rejects a note, and of which kind. A tolerance of
+exp(T) times the house's changes the log-odds of its kind by the same amount whatever the evidence (proportional odds,
+McCullagh 1980): by -s T for what every note has some of (intonation, level, length), and by s (1 - exp(b T)) / b for
+a fault that happens or not. Most of those are far larger than the house lets pass, so that who is stricter finds few
+more, while a wide tolerance takes them all out. What is particular to one instrument is as much the tool's own
+misjudgement of it as taste, and changes log-odds evenly, by -EVEN T. Few numbers hold a taste: one for each kind, how
+it differs by articulation and by instrument, and how much more is let pass in one direction than in the other. Zeros
+are the house's taste, which leaves every doubt as it is.
 """
 
 from collections.abc import Mapping, Sequence
@@ -17,7 +19,8 @@ from triage.domain.errors import JudgeError
 from triage.judge.features import NoteFeatures, on_axis
 from triage.judge.note_table import NoteTable
 
-PRIOR = 0.25  # standard deviation of a log tolerance before any verdict
+PRIOR = 0.5  # standard deviation of a log tolerance before any verdict
+LARGEST = 60.0  # log-odds
 LEAST = 1e-6  # a probability is never nearer to 0 or 1 than this
 # The measurement that shows the size and the direction of a kind, and one just noticeable difference of it, on the
 # axis that it is compared on.
@@ -28,7 +31,12 @@ SIZED = {
     "tone": ("centroid_hz", 0.1),
 }
 HOUSE_JND = 4.0  # the house's tolerance
-STEEPNESS = 4.0  # log-odds for each unit of the logarithm of a tolerance (fitted by proportional odds)
+# s and b of each kind, near to what `python -m training.taste_evaluation --choose --shape` fits. Where b is about 0
+# there (intonation, level, length) it is larger here: the tool hears small sizes badly, and b = 0 put a strict
+# producer's queue in disorder.
+CHANGES = {"intonation": (3.4, 0.85), "level": (3.4, 0.85)}
+HAPPENS = (1.8, 1.8)  # of all others
+EVEN = 3.0  # log-odds for each unit of what is particular to an instrument
 MOST = 4.0  # a tolerance is between exp(-4) and exp(4) times the house's
 
 
@@ -51,6 +59,8 @@ class Taste:
     def log_tolerances(self, kinds: Sequence[str], table: NoteTable, sides: np.ndarray) -> np.ndarray:
         """Return the log tolerance of each kind for each note over the house's [shape=(note, kind)].
 
+        What is particular to instruments is left out, but for those that were never heard.
+
         Parameters
         ----------
         kinds : sequence of str
@@ -59,18 +69,26 @@ class Taste:
             As in ``Evidence``.
         """
         found = np.zeros((len(table), len(kinds)))
-        articulations, instruments = table.articulation.tolist(), table.instrument.tolist()
+        articulations = table.articulation.tolist()
         heard = np.isin(table.instrument, sorted({name for _, name in self.instrument}))
         for column, kind in enumerate(kinds):
             if kind in self.locked:
                 found[:, column] = self.locked[kind]
                 continue
             added = [self.articulation.get((kind, one), 0.0) for one in articulations]
-            more = [self.instrument.get((kind, one), 0.0) for one in instruments]
-            found[:, column] = self.kind.get(kind, 0.0) + np.array(added) + np.array(more)
+            found[:, column] = self.kind.get(kind, 0.0) + np.array(added)
             found[:, column] += self.direction.get(kind, 0.0) * sides[:, column]
             found[~heard, column] = 0.0
         return np.clip(found, -MOST, MOST)
+
+    def added(self, kinds: Sequence[str], table: NoteTable, sides: np.ndarray) -> np.ndarray:
+        """Return what the taste adds to the log-odds of each kind [shape=(note, kind)]; parameters as above."""
+        own = np.zeros((len(table), len(kinds)))
+        instruments = table.instrument.tolist()
+        for column, kind in enumerate(kinds):
+            if kind not in self.locked:
+                own[:, column] = [self.instrument.get((kind, one), 0.0) for one in instruments]
+        return change(kinds, self.log_tolerances(kinds, table, sides))[0] - EVEN * own
 
 
 HOUSE = Taste()
@@ -106,35 +124,45 @@ def evidence(each: np.ndarray, kinds: Sequence[str], features: NoteFeatures, tab
     return Evidence(odds, side)
 
 
-def tasted(found: Evidence, tolerances: np.ndarray) -> np.ndarray:
-    """Return the probability of each kind for somebody with these tolerances [shape=(note, kind)].
+def change(kinds: Sequence[str], tolerances: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return what tolerances add to the log-odds of each kind, and the slope of that [both shape=(note, kind)]."""
+    steep, bend = np.array([CHANGES.get(kind, HAPPENS) for kind in kinds]).T
+    grown = np.exp(bend * tolerances)
+    return np.where(bend > 0, steep * (1 - grown) / np.where(bend > 0, bend, 1), -steep * tolerances), -steep * grown
+
+
+def tasted(found: Evidence, added: np.ndarray) -> np.ndarray:
+    """Return the probability of each kind for somebody with another taste than the house's [shape=(note, kind)].
 
     Parameters
     ----------
     found : Evidence
-    tolerances : ndarray, shape (note, kind)
-        Natural logarithms of tolerances over the house's.
+    added : ndarray, shape (note, kind)
+        What the taste adds to log-odds.
 
     Raises
     ------
     JudgeError
         If the two have not the same shape.
     """
-    if found.odds.shape != tolerances.shape:
-        raise JudgeError(f"{found.odds.shape} log-odds and {tolerances.shape} tolerances: pass one of each")
-    odds = np.exp(found.odds - STEEPNESS * tolerances)
+    if found.odds.shape != added.shape:
+        raise JudgeError(f"{found.odds.shape} log-odds and {added.shape} changes of them: pass one of each")
+    odds = np.exp(np.minimum(found.odds + added, LARGEST))
     return np.asarray(odds / (1 + odds.sum(axis=1, keepdims=True)))
 
 
-def information(each: np.ndarray, take: np.ndarray, articulation: np.ndarray) -> tuple[list[str], np.ndarray]:
+def information(
+    each: np.ndarray, kinds: Sequence[str], take: np.ndarray, articulation: np.ndarray
+) -> tuple[list[str], np.ndarray]:
     """Return what a verdict on each take teaches about each tolerance, in units of what the prior knows.
 
-    Of a kind's tolerance a note teaches STEEPNESS^2 p (1 - p) PRIOR^2, p the probability that it is rejected for
-    that kind (Fisher information of a logistic model). A kind in one articulation is a tolerance of its own.
+    Of a kind's tolerance a note teaches s^2 p (1 - p) PRIOR^2, p the probability that it is rejected for that kind
+    (Fisher information of a logistic model). A kind in one articulation is a tolerance of its own.
 
     Parameters
     ----------
     each : ndarray, shape (note, kind)
+    kinds : sequence of str
     take, articulation : ndarray of str, shape (note,)
 
     Returns
@@ -146,5 +174,6 @@ def information(each: np.ndarray, take: np.ndarray, articulation: np.ndarray) ->
     takes, rows = np.unique(take, return_inverse=True)
     names, ways = np.unique(articulation, return_inverse=True)
     found = np.zeros((len(takes), len(names), each.shape[1]))
-    np.add.at(found, (rows, ways), (STEEPNESS * PRIOR) ** 2 * each * (1 - each))
+    steep = np.array([CHANGES.get(kind, HAPPENS)[0] for kind in kinds])
+    np.add.at(found, (rows, ways), (steep * PRIOR) ** 2 * each * (1 - each))
     return [str(name) for name in takes], found.reshape(len(takes), len(names) * each.shape[1])

@@ -52,7 +52,17 @@ def tolerance_text(kind: str, log_tolerance: float, side: float = 0.0) -> str:
     """Return one tolerance in words."""
     if kind in SCALES:
         return SCALES[kind].text(log_tolerance, side)
-    return f"{np.exp(log_tolerance):.1f} times what the house lets pass"
+    times = f"{np.exp(log_tolerance):.1f}"
+    return "what the house rejects" if times == "1.0" else f"{times} times what the house lets pass"
+
+
+def size_text(kind: str, log_tolerance: float) -> str:
+    """Return a tolerance as a number alone, in the kind's unit, or as a ratio to the house's."""
+    return (
+        f"{SCALES[kind].size(log_tolerance):.{SCALES[kind].digits}f}"
+        if kind in SCALES
+        else f"{np.exp(log_tolerance):.1f}"
+    )
 
 
 def log_tolerance_of(kind: str, value: float) -> float:

@@ -41,8 +41,7 @@ class TastedDoubt:
         if not len(each):
             return kinds, each
         found = evidence(each, kinds, features, table)
-        tolerances = self.taste.log_tolerances(kinds, table, found.side)
-        return kinds, tasted(found, tolerances)
+        return kinds, tasted(found, self.taste.added(kinds, table, found.side))
 
 
 def base_probabilities(base: Base, features: NoteFeatures, relative: np.ndarray) -> tuple[list[str], np.ndarray]:

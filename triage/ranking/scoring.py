@@ -43,7 +43,8 @@ def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = (
         *_noise_spots(features.findings, noise),
         *_unlocated_noise_spots(features, noise),
     ]
-    takes = ranked_takes(features, probabilities, spots, certain, reviewed)
+    locked = model.taste.locked if isinstance(model, TastedDoubt) else ()
+    takes = ranked_takes(features, probabilities, spots, certain, reviewed, kinds, locked)
     notes = tuple(
         NoteJudgement(take, number, float(doubts[row]), float(doubts[row]), float(features.notes.outlier[row]))
         for (take, number), row in rows_by_note(table).items()

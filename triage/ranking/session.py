@@ -66,7 +66,7 @@ def rank_session(
 def judge_session_again(engine: Engine, session: StoredSession, model: Model | None = None) -> None:
     """Rank a session by another model from the features kept of it; where none are kept, rank it anew."""
     with reading(engine) as db:
-        features, model = _kept_features(db, session.id), model or model_in_use(db)
+        features, model = kept_features(db, session.id), model or model_in_use(db)
         reviewed = reviewed_takes(db, session.id)
     if features is None:
         rank_session(engine, session.id, session.a4_hz, model)
@@ -88,7 +88,7 @@ def judge_all_sessions_again(engine: Engine) -> Iterator[str]:
 def features_of_session(engine: Engine, session: StoredSession) -> SessionFeatures:
     """Return the features of a session: those that its last ranking kept, else built anew."""
     with reading(engine) as db:
-        kept = _kept_features(db, session.id)
+        kept = kept_features(db, session.id)
         return kept if kept is not None else _featured(db, session.id, session.a4_hz, None).features
 
 
@@ -119,6 +119,7 @@ def _featured(db: Connection, session_id: int, a4_hz: float, broken: Mapping[str
     return RankedSession(placed, session_features(without_harmless(placed), missing, broken, left_out), problems)
 
 
-def _kept_features(db: Connection, session_id: int) -> SessionFeatures | None:
+def kept_features(db: Connection, session_id: int) -> SessionFeatures | None:
+    """Return the features that a session was ranked by last, None where none are kept or this tool has others."""
     data = find_features(db, session_id, features_key())
     return None if data is None else from_bytes(data)

@@ -21,6 +21,8 @@ def ranked_takes(
     spots: Sequence[Spot],
     certain: Sequence[Spot],
     reviewed: Collection[str],
+    kinds: Sequence[str],
+    locked: Collection[str] = (),
 ) -> tuple[TakeJudgement, ...]:
     """Return the takes ranked from 1, the most doubtful first, equal ones by name.
 
@@ -35,6 +37,9 @@ def ranked_takes(
         Findings beside the notes, each with a doubt of its own.
     reviewed : collection of str
         Names of the takes that somebody has heard.
+    kinds : sequence of str
+    locked : collection of str
+        Kinds whose tolerance was set by hand: of them a verdict teaches nothing.
     """
     doubts = np.clip(each.sum(axis=1), 0.0, 1.0)
     of_take: dict[str, list[float]] = {name: [] for name in features.lengths_s}
@@ -47,7 +52,8 @@ def ranked_takes(
         segments[spot.take].append(spot)
     doubt_of = {name: any_of(own) for name, own in of_take.items()}
     order = sorted(doubt_of, key=lambda name: (-round(doubt_of[name], 9), name))
-    learning = _learning_ranks(features, each, reviewed)
+    free = [at for at, kind in enumerate(kinds) if kind not in locked] if len(each) else []
+    learning = _learning_ranks(features, each[:, free], [kinds[at] for at in free], reviewed)
     return tuple(
         TakeJudgement(
             name, doubt_of[name], listening_s(segments[name], features.lengths_s[name]), rank, learning.get(name)
@@ -65,8 +71,10 @@ def listening_s(spots: Iterable[Spot], length_s: float | None) -> float:
     return total
 
 
-def _learning_ranks(features: SessionFeatures, each: np.ndarray, reviewed: Collection[str]) -> dict[str, int]:
+def _learning_ranks(
+    features: SessionFeatures, each: np.ndarray, kinds: Sequence[str], reviewed: Collection[str]
+) -> dict[str, int]:
     """Return take -> its active-learning rank, by what a verdict on it teaches about the tolerances."""
-    names, found = information(each, features.table.take, features.table.articulation)
+    names, found = information(each, kinds, features.table.take, features.table.articulation)
     chosen = teaching_order(found, np.array([name in reviewed for name in names], bool))
     return {names[int(place)]: rank for rank, place in enumerate(chosen, start=1)}

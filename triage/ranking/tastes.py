@@ -11,9 +11,10 @@ from typing import Any
 from sqlalchemy import Connection, Engine
 
 from triage.analysis.encoding import encoder_in_use
+from triage.domain.errors import JudgeError
 from triage.judge.taste import HOUSE, Taste
 from triage.judge.taste_words import sentences
-from triage.judge.tasted_doubt import from_bytes, is_taste, to_bytes
+from triage.judge.tasted_doubt import from_bytes, from_json, is_taste, to_bytes
 from triage.ranking.model_in_use import base_in_use
 from triage.ranking.session import judge_all_sessions_again
 from triage.store.engine import reading, writing
@@ -55,6 +56,23 @@ def keep_taste(engine: Engine, taste: Taste, by: str, card: dict[str, Any], use:
         for _ in judge_all_sessions_again(engine):
             pass
     return version
+
+
+def use_taste_of(engine: Engine, person: str, by: str) -> str:
+    """Put one person's own tolerances to use as the newest learning has them; what was set by hand stays.
+
+    Returns the new version's name; JudgeError where nothing was learnt of the person.
+    """
+    with reading(engine) as db:
+        now, card = taste_in_use(db), next((one.card for one in models(db) if one.card.get("tastes")), {})
+    own = card.get("tastes", {}).get(person)
+    if own is None:
+        known = ", ".join(sorted(card.get("tastes", {}))) or "nobody yet"
+        raise JudgeError(f"no tolerances of {person!r}: there are those of {known}; 20 verdicts and `triage retrain`")
+    taste = replace(from_json(own["taste"]), locked=now.locked)
+    kept = {name: card[name] for name in ("tastes", "sessions", "data") if name in card}
+    about = {"people": [person], "words": own["verdicts"], "sure": own["sure"]}
+    return keep_taste(engine, taste, by, kept | about, use=True)
 
 
 def set_tolerance(engine: Engine, kind: str, log_tolerance: float | None, by: str) -> str:

@@ -15,6 +15,7 @@ from triage.domain.errors import StoreError
 from triage.store import tables
 
 model, model_use, take = tables.model, tables.model_use, tables.take
+RECENT = 1000  # verdicts that are counted where only whether there are enough is asked
 SHIPPED = "shipped"  # the doubt before any verdict
 
 
@@ -89,6 +90,14 @@ def verdicts_not_learnt(db: Connection) -> int:
     newest, verdict = db.scalar(select(func.max(model.c.made_at))), tables.verdict
     query = select(func.count()).select_from(verdict).where(verdict.c.stands)
     return db.scalar(query if newest is None else query.where(verdict.c.at > newest)) or 0
+
+
+def verdicts_that_stand(db: Connection, by: str) -> tuple[int, int]:
+    """Return how many of the last RECENT verdicts stand, of everybody, and how many of one person stand."""
+    verdict = tables.verdict
+    query = select(func.count()).select_from(verdict).where(verdict.c.stands)
+    last = db.scalar(select(verdict.c.id).where(verdict.c.id > 0).order_by(verdict.c.id.desc()).limit(1)) or 0
+    return db.scalar(query.where(verdict.c.id > last - RECENT)) or 0, db.scalar(query.where(verdict.c.by == by)) or 0
 
 
 def ids_of(db: Connection, named: Sequence[tuple[str, str]]) -> dict[tuple[str, str], tuple[int, int]]:

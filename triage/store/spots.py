@@ -1,15 +1,51 @@
 """Spots: the segments of a take worth hearing, the most doubtful first."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, delete, insert, select
+from sqlalchemy import Connection, Row, delete, func, insert, select
 from sqlalchemy.sql import Select
 
 from triage.domain.spot import Spot
 from triage.store import tables
 
 _ORDER = (tables.spot.c.doubt.desc().nulls_last(), tables.spot.c.start_s, tables.spot.c.id)
+
+
+NEWEST = 3  # sessions that examples are taken from
+
+
+@dataclass(frozen=True)
+class PlacedSpot:
+    """A spot with where to hear it."""
+
+    session_id: int
+    session: str
+    take_id: int
+    take: str
+    note: int | None
+    mic: str | None
+    kind: str
+    doubt: float
+    why: str
+
+
+def spots_at_border(db: Connection, border: float, near: float) -> tuple[PlacedSpot, ...]:
+    """Return spots on notes of the newest sessions with a doubt within ``near`` of a border, the nearest first."""
+    spot, take, session = tables.spot.c, tables.take.c, tables.session.c
+    newest = db.scalars(select(session.id).order_by(session.date.desc(), session.id.desc()).limit(NEWEST)).all()
+    columns = (take.session_id, session.name.label("session"), take.id.label("take_id"), take.name.label("take"))
+    query = select(*columns, spot.note, spot.kind, spot.doubt, spot.why)
+    query = query.add_columns(func.coalesce(spot.mic, take.measured_mic).label("mic"))
+    query = query.join_from(tables.take, tables.spot, spot.take_id == take.id).join(
+        tables.session, session.id == take.session_id
+    )
+    near_it = spot.doubt.between(border - near, border + near) & spot.note.is_not(None)
+    rows = db.execute(
+        query.where(take.session_id.in_(newest), near_it).order_by(func.abs(spot.doubt - border), spot.id)
+    )
+    return tuple(PlacedSpot(**row._mapping) for row in rows)
 
 
 def take_spots(db: Connection, take_id: int) -> tuple[Spot, ...]:
