@@ -44,7 +44,8 @@ def run(code: str, *arguments: str, cwd: Path) -> tuple[float, float, float]:
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parent.parent.parent)}
     began_s, spent_s = time.perf_counter(), _spent_s()
     command = [sys.executable, "-c", PEAK + code, *arguments]
-    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, env=environment, check=True)
+    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, env=environment)
+    assert done.returncode in (0, 3), done.stderr
     megabytes = int(done.stderr.splitlines()[-1]) / 1024
     return time.perf_counter() - began_s, _spent_s() - spent_s, megabytes
 
@@ -58,10 +59,9 @@ def told(name: str, library_s: float, code: str, *arguments: str, cwd: Path) -> 
     """Print a line: the least times, that of the processor times the database's library, the most memory."""
     clock_s, spent_s, megabytes = zip(*(run(code, *arguments, cwd=cwd) for _ in range(RUNS)), strict=True)
     spent = min(spent_s)
-    print(
-        f"{name:<40} {min(clock_s):5.2f} s  {spent:5.2f} s of the processor, {spent / (library_s or spent):4.1f} x the "
-        f"library  {max(megabytes):4.0f} MB"
-    )
+    times = spent / (library_s or spent)
+    print(f"{name:<40}{min(clock_s):6.2f} s {spent:6.2f} s of the processor, {times:.1f} x the library", end="")
+    print(f"{max(megabytes):6.0f} MB")
     return spent
 
 

@@ -1,9 +1,9 @@
 """How a large store answers: ``python -m tests.bench.stores``.
 
-1,000,000 notes and 100,000 takes in 100 sessions, on SQLite and on PostgreSQL: the head of the queue, a verdict with
-the queue behind it, and the pages that read most, through a desk in this process; then all 24 cohorts of one session
-(1,000 takes, 10,000 notes) judged anew by a model and stored, as after a retraining, and weighed anew from what was
-measured, as after a harmless group. No test: it asserts nothing.
+A month: 1,000,000 notes and 100,000 takes in 30 sessions, on SQLite and on PostgreSQL: the commands `queue` and
+`check`, each in a process of its own; the head of the queue, a verdict with the queue behind it, and every page,
+through a desk in this process; then all 24 cohorts of one session judged anew by a model and stored, as after a
+retraining, and weighed anew from what was measured, as after a harmless group. No test: it asserts nothing.
 """
 
 import argparse
@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import Engine, insert
 
-from tests.bench.desk import line, timed
+from tests.bench.desk import COMPARING, PAGES, line, timed
 from tests.bench.filled import NOTES, databases, fill
+from tests.bench.start_up import CALL, run
 from tests.desk.server.served import AtDesk, Served
 from triage.analysis.encoding import BESIDE, PARTS, encoder_in_use
 from triage.desk.background_jobs import make_sheet
@@ -30,14 +31,15 @@ from triage.store.takes import session_of
 
 DIMENSION = 128
 AIMS_MS = {"head of the queue": 100, "a verdict, and the queue behind it": 200, "a session judged anew": 1000}
-PAGES = ("/", "/s/{s}/queue/list", "/s/{s}/noise", "/s/{s}/pickups", "/models", "/api/takes/{t}/notes/3/neighbours")
+ASKED = (*(page for page in PAGES if not page.endswith(COMPARING)), "/api/takes/{t}/notes/3/neighbours")
+COMMANDS = (("queue", "day 1", "--top", "20"), ("queue", "day 1"), ("check",))
 
 
 def main() -> None:
     """Fill, measure and print one table for each database."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--takes", type=int, default=100_000)
-    parser.add_argument("--sessions", type=int, default=100)
+    parser.add_argument("--sessions", type=int, default=30)
     parser.add_argument("--requests", type=int, default=50)
     parser.add_argument("--databases", nargs="+", default=["sqlite", "postgresql"])
     chosen = parser.parse_args()
@@ -54,11 +56,15 @@ def measure(database: str, address: str, folder: Path, chosen: argparse.Namespac
     for session_id in range(1, chosen.sessions + 1):
         make_sheet(engine, next(iter(SHEETS)), session_id)  # for the list of sessions
     for what in SHEETS:
-        make_sheet(engine, what, 2)
+        if what not in COMPARING:  # they compare up to 10,000 notes of a session
+            make_sheet(engine, what, 2)
     print(
         f"\n{database}: {chosen.takes} takes, {NOTES * chosen.takes} notes, {chosen.sessions} sessions, filled in "
         f"{time.perf_counter() - began_s:.0f} s\n"
     )
+    for command in COMMANDS:
+        clock_s, spent_s, megabytes = run(CALL, *command, "--store", address, cwd=folder)
+        print(f"triage {' '.join(command):57}{clock_s:8.1f} s, {spent_s:.1f} of the processor, {megabytes:.0f} MB")
     print(f"{'':64}{'median':>8}{'95 %':>8}{'most ms':>8}", flush=True)
     desk = Served(DeskSettings(address))
     try:
@@ -105,7 +111,7 @@ def asked(producer: AtDesk, each: int, chosen: argparse.Namespace) -> None:
         assert producer.get(f"/api/s/{session}/next?n=1").json()["takes"][0]["id"] != take["id"]
         verdict.append(1000 * (time.perf_counter() - began_s))
     line(told("a verdict, and the queue behind it"), np.array(verdict))
-    for path in PAGES:
+    for path in ASKED:
         times, _ = timed(producer, iter(lambda path=path: some(path), None), chosen.requests)
         line(path, times)
 
