@@ -143,7 +143,7 @@ def _queue_cells(entry: QueueEntry) -> list[str]:
     lines += [_reason(spot) for spot in entry.spots[:REASONS]]
     if (more := len(entry.spots) - REASONS) > 0:
         lines.append(f"and {more} more")
-    listen, doubt = number(entry.listen_s, 1, "s"), number(entry.doubt, 2)
+    listen, doubt = number(entry.listen_s or None, 1, "s"), number(entry.doubt, 2)
     return [str(entry.rank), doubt, entry.take, cell_text(entry), listen, "\n".join(lines)]
 
 

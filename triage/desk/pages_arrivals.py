@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change
 from triage.desk.pages import Here, in_navigation, show
+from triage.desk.template_filters import in_short
 from triage.domain.arrivals import ACTIONS, ARRIVAL_KINDS, Action, ArrivalAction
 from triage.store.arrival_actions import arrival_actions, record_action
 from triage.store.arrivals import arrivals
@@ -36,7 +37,8 @@ def arrivals_page(request: Request, me: Me, db: Db, session: Here) -> HTMLRespon
     arrived, actions = arrivals(db, session.id), arrival_actions(db, session.id)
     entries: dict[str, list[dict[str, Any]]] = {kind: [] for kind in ARRIVAL_KINDS}
     for one in arrived.entries:
-        entries[one.kind].append(vars(one) | {"action": actions.get(one.place)})
+        why, details = in_short("truncated", f"{one.path}: {one.why}") if one.why else (None, None)
+        entries[one.kind].append(vars(one) | {"action": actions.get(one.place), "why": why, "details": details})
     return show(
         request,
         "arrivals.html",

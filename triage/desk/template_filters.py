@@ -6,12 +6,13 @@ from typing import Any
 from triage.domain.kinds import family, label
 from triage.domain.pitch import pitch_name
 
+SHORTEST_S = 0.05  # what would be written 0.0 s
 NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
 
 
 def span(seconds: float | None) -> str:
-    """Return a duration in words: 4.2 s, 48 s, 3 min, 1 h 20 min."""
-    if seconds is None:
+    """Return a duration in words: 4.2 s, 48 s, 3 min, 1 h 20 min; a dash for none at all."""
+    if seconds is None or seconds < SHORTEST_S:
         return NOTHING
     if seconds < 90:
         return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, Connection, exists, false, func, or_, sele
 
 from triage.domain.pitch import parse_pitch
 from triage.store import tables
-from triage.store.review import verdicts_on
+from triage.store.review import note_verdicts_on, verdicts_on
 from triage.store.stored import StoredTake
 from triage.store.takes import stored_take
 
@@ -50,10 +50,11 @@ class Wanted:
 
 @dataclass(frozen=True)
 class FoundTakes:
-    """One page of takes, take id -> person -> verdict on the whole take, and how many there are in all."""
+    """One page of takes, what was said of them (take id -> person -> verdict) and of notes, and how many in all."""
 
     takes: Sequence[StoredTake]
     verdicts: dict[int, dict[str, str]]
+    on_notes: dict[int, dict[tuple[str, str], list[int]]]  # take id -> (person, verdict) -> notes
     total: int
 
 
@@ -70,7 +71,8 @@ def find_takes(db: Connection, session_id: int, wanted: Wanted, rows: int) -> Fo
     order = (*SORTS.get(wanted.sort, SORTS["doubt"]), take.c.id)
     query = select(take).where(*which).order_by(*order).limit(rows).offset(rows * (max(1, wanted.page) - 1))
     found = [stored_take(row) for row in db.execute(query)]
-    return FoundTakes(found, verdicts_on(db, [one.id for one in found]), total)
+    ids = [one.id for one in found]
+    return FoundTakes(found, verdicts_on(db, ids), note_verdicts_on(db, ids), total)
 
 
 def choices(db: Connection, session_id: int) -> dict[str, list[str]]:

@@ -82,6 +82,16 @@ def verdicts_on(db: Connection, take_ids: Sequence[int]) -> dict[int, dict[str, 
     return verdicts
 
 
+def note_verdicts_on(db: Connection, take_ids: Sequence[int]) -> dict[int, dict[tuple[str, str], list[int]]]:
+    """Return take id -> (person, verdict) -> the notes that they said it of and that it stands on."""
+    found: dict[int, dict[tuple[str, str], list[int]]] = {}
+    given = select(verdict.c.take_id, verdict.c.by, verdict.c.verdict, verdict.c.note)
+    given = given.where(verdict.c.take_id.in_(take_ids), verdict.c.note.is_not(None), verdict.c.stands)
+    for row in db.execute(given.order_by(verdict.c.by, verdict.c.verdict, verdict.c.note)):
+        found.setdefault(row.take_id, {}).setdefault((row.by, row.verdict), []).append(row.note)
+    return found
+
+
 def _open(by: str) -> ColumnElement[bool]:
     """Return the condition that a person has still to hear an unsettled take."""
     own = (verdict.c.by == by, verdict.c.note.is_(None), verdict.c.stands)

@@ -1,8 +1,11 @@
-"""Numbers on the pages: never more certain than they are."""
+"""Numbers and findings on the pages: never more certain than they are, and in plain words."""
 
 import pytest
 
-from triage.desk.template_filters import NOTHING, percent
+from triage.desk.template_filters import NOTHING, percent, span
+from triage.domain.arrivals import ArrivalProblem, Arrivals
+from triage.store.arrivals import save_arrivals
+from triage.store.engine import open_store, writing
 
 
 @pytest.mark.parametrize(
@@ -10,3 +13,29 @@ from triage.desk.template_filters import NOTHING, percent
 )
 def test_a_probability_is_never_shown_as_certain(share, text):
     assert percent(share) == text
+
+
+@pytest.mark.parametrize(
+    "seconds, text", [(None, NOTHING), (0.0, NOTHING), (0.04, NOTHING), (0.06, "0.1 s"), (89.6, "90 s")]
+)
+def test_no_length_of_time_is_shown_as_nothing_point_nothing(seconds, text):
+    assert span(seconds) == text
+
+
+def test_a_broken_file_is_said_as_what_to_do_with_its_bytes_under_details(desk):
+    why = "truncated: 1197540 bytes of samples promised, the file holds 478989; copy it again from the recorder"
+    engine = open_store(desk.settings.store)
+    with writing(engine) as db:
+        save_arrivals(db, 1, Arrivals((ArrivalProblem("broken", "audio/T001_close.wav", why=why),)))
+    engine.dispose()
+    page = desk.person().get("/s/1/arrivals").text
+    shown, _, details = page.partition("<summary>details</summary>")
+    assert "the copy of T001_close.wav is cut short: fetch it again" in shown and "bytes" not in shown
+    assert details.startswith(f"audio/T001_close.wav: {why}<")
+
+
+def test_the_list_says_what_was_said_of_single_notes(desk):
+    anna = desk.person()
+    body = {"verdict": "reject", "key": "click-0001", "notes": [2, 1], "reason": "attack"}
+    assert anna.post("/api/takes/1/verdict", body).status_code == 200
+    assert '<span class="verdict reject">reject</span> notes 1, 2 <a' in anna.get("/s/1/queue/list").text

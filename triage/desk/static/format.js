@@ -35,9 +35,9 @@ export function amount(value, unit) {
   return `${minus(value.toFixed(digits).replace(/^-(0[.0]*)$/, "$1"))}${unit ? ` ${unit}` : ""}`;
 }
 
-/** Return a length of time: 48 s, 3 min, 1 h 20 min. */
+/** Return a length of time: 48 s, 3 min, 1 h 20 min; a dash for none at all. */
 export function span(seconds) {
-  if (seconds === null || seconds === undefined) return "–";
+  if (seconds === null || seconds === undefined || seconds < 0.05) return "–";
   if (seconds < 90) return `${seconds < 10 ? seconds.toFixed(1) : Math.round(seconds)} s`;
   const minutes = Math.round(seconds / 60);
   return minutes < 90 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${minutes % 60} min`;

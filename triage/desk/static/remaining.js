@@ -22,8 +22,8 @@ export function showLeft(left) {
   const line = by("left");
   if (!left.takes) line.replaceChildren("Nothing to hear at the moment");
   else line.replaceChildren(
-    make("b", { text: left.takes === 1 ? "1 take" : `${left.takes} takes` }), " and ",
-    make("b", { text: span(left.listen_s) }), " of spots left · ",
+    make("b", { text: left.takes === 1 ? "1 take" : `${left.takes} takes` }),
+    ...(left.listen_s < 0.05 ? [" left, no spots in them · "] : [" and ", make("b", { text: span(left.listen_s) }), " of spots left · "]),
     make("b", { text: rejects < 0.05 ? "hardly any" : `about ${rejects.toFixed(1)}` }), ` reject${rejects >= 0.95 && rejects < 1.05 ? "" : "s"} still unheard`,
   );
   if (left.sample) line.append(byLot(left.sample));
