@@ -51,6 +51,7 @@ class TrainingData:
     examples: list[VerdictExamples]
     verdicts: dict[str, tuple[GivenVerdict, ...]]
     earlier: list[VerdictExamples]  # labelled by the verdicts that the model in use was trained on
+    given: int = 0  # verdicts that stand
 
 
 def retrained(engine: Engine, config: RetrainingConfig, by: str, use: bool | None = None) -> dict[str, Any]:
@@ -94,17 +95,18 @@ def training_data(engine: Engine) -> TrainingData:
         in_use = base_in_use(db)
         since = next((m.made_at for m in models(db) if m.version == in_use), None)
         all_sessions = sessions(db)
-    examples, verdicts, earlier = [], {}, []
+    examples, verdicts, earlier, given = [], {}, [], 0
     for session in all_sessions:
         with reading(engine) as db:
             own, verdicts[session.name] = standing_verdicts(db, session.id), comparable_verdicts(db, session.id)
         if not own:
             continue
+        given += len(own)
         labelled = examples_of_session(session.name, features_of_session(engine, session), own)
         examples.append(labelled)
         if since is not None:
             earlier.append(labelled.with_verdicts([one for one in own if one.at <= since]))
-    return TrainingData(same_dimension(examples), verdicts, same_dimension(earlier))
+    return TrainingData(same_dimension(examples), verdicts, same_dimension(earlier), given)
 
 
 def same_dimension(examples: Sequence[VerdictExamples]) -> list[VerdictExamples]:

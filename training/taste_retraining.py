@@ -58,8 +58,8 @@ def learn_taste(
     """
     config = read_toml(shipped("configs/taste.toml"), TasteConfig)
     data = training_data(engine)
-    count = sum(len(one.labels) for one in data.examples)
-    if not count:
+    count = data.given
+    if not any(one.labels for one in data.examples):
         raise JudgeError("no verdict to learn from yet: give some at the desk or with `triage verdict`")
     with reading(engine) as db:
         before, base = taste_in_use(db), base_doubt(db, base_in_use(db))

@@ -24,7 +24,7 @@ from triage.ranking.taste_changes import LEAST, changes, with_taste
 from triage.ranking.tastes import taste_in_use
 from triage.store import tables
 from triage.store.engine import open_store, reading
-from triage.store.models import models, version_in_use
+from triage.store.models import models, verdicts_that_stand, version_in_use
 
 CONFIG = read_toml(shipped("configs/taste.toml"), TasteConfig)
 
@@ -162,6 +162,8 @@ def test_with_fifty_verdicts_a_taste_takes_part_at_once_and_says_what_it_learnt(
     assert card["words"] >= 50 and card["put_to_use"]
     assert judged_by(store) == {card["version"]}
     assert set(card["tastes"]) == {"anna"}
+    with reading(store) as db:
+        assert card["words"] == verdicts_that_stand(db, "anna")[0]
 
 
 def test_with_few_verdicts_a_taste_is_kept_and_not_used(tmp_path, tracking):  # noqa: F811
