@@ -10,6 +10,7 @@ import soundfile
 
 from tests.training.public_folder import write_public
 from training.public_recordings import Recording, read_public
+from training.trial import sessions
 from training.trial.plan import plan_session
 from training.trial.rooms import RATE_HZ
 from training.trial.sessions import build_session
@@ -60,6 +61,15 @@ def test_notes_lie_where_the_truth_says(built):
             before = samples[int((note["start_s"] - 0.1) * rate) : int((note["start_s"] - 0.04) * rate)]
             held = samples[int((note["start_s"] + 0.1) * rate) : int((note["end_s"] - 0.05) * rate)]
             assert np.std(held) > 3 * np.std(before)
+
+
+def test_no_take_is_clipped_unless_that_is_its_fault(recordings, tmp_path, monkeypatch):
+    monkeypatch.setattr(sessions, "CLOSE_PEAK", 30.0)  # a preamplifier 40 dB too high for the loudest note
+    folder = build_session(recordings, tmp_path / "loud", 3, takes=10)
+    for take, facts in truth_of(folder).items():
+        if not facts["faults"]:
+            samples, _ = soundfile.read(folder / "audio" / f"{take}_close.wav")
+            assert 0.05 < np.abs(samples).max() < 0.99
 
 
 def test_the_seed_decides_everything(recordings, built, tmp_path):

@@ -28,7 +28,8 @@ REFERENCE_DB = -20.0  # level of a note at one metre, dry
 BEFORE_S = 0.8
 AFTER_S = 1.5
 TAIL_S = 0.9  # of the sound after the last note's release that a take keeps at least
-CLOSE_PEAK = 0.3  # of the loudest note at the close microphone: -10 dBFS
+CLOSE_PEAK = 0.3  # of a note of usual level at the close microphone: -10 dBFS
+LOUDEST_PEAK = 0.4  # of the loudest, before reflections add to it: no take is clipped unless that is its fault
 # A passing noise of size 0 is 6 dB over the floor of the close microphone, a lasting one as loud as the floor.
 PASSING_OVER_FLOOR_DB = 6.0
 
@@ -71,11 +72,12 @@ def build_session(
     sounds = playing_sounds(recordings, seed) if natural_sounds else None
     noises = Clips(clips)
     (folder / "audio").mkdir(parents=True)
-    drive = CLOSE_PEAK / (3 * 10 ** (REFERENCE_DB / 20) * _direct(room[0]))
+    played = [play(take, np.random.default_rng([seed, 2, number]), sounds) for number, take in enumerate(planned)]
+    loudest = max(float(np.abs(dry.samples).max()) for dry in played)
+    drive = min(CLOSE_PEAK / (3 * 10 ** (REFERENCE_DB / 20)), LOUDEST_PEAK / loudest) / _direct(room[0])
     truth = {}
-    for number, take in enumerate(planned):
-        own = np.random.default_rng([seed, 2, number])
-        dry = play(take, own, sounds)
+    for number, (take, dry) in enumerate(zip(planned, played, strict=True)):
+        own = np.random.default_rng([seed, 3, number])
         tracks = {microphone.name: record(dry.samples, microphone, drive, own) for microphone in room}
         tracks = _with_faults(take, dry, tracks, room, noises, own)
         write_tracks(folder, take.name, tracks)
