@@ -1,11 +1,16 @@
 """Wording: how the pages write numbers, lengths of time and kinds; filters of their templates."""
 
+import re
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 from triage.domain.kinds import family, label
 from triage.domain.pitch import pitch_name
 
+LEARNT = re.compile(r"(taste|verdicts)-(\d{8}-\d{6})-[0-9a-f]{6}")  # what a retraining calls its versions
+OF_VERDICTS = {"taste": "tolerances", "verdicts": "model"}
+DIGEST = re.compile(r"-[0-9a-f]{8}$")
 SHORTEST_S = 0.05  # what would be written 0.0 s
 NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
 
@@ -53,6 +58,14 @@ def place(seconds: float) -> str:
     return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}"
 
 
+def version(name: str) -> str:
+    """Return the name of a model or encoder in words: what it is and when it was made, without its digest."""
+    if made := LEARNT.fullmatch(name):
+        kind, at = made[1], datetime.strptime(made[2], "%Y%m%d-%H%M%S")
+        return f"{OF_VERDICTS[kind]} of {at:%d %B %Y, %H:%M}"
+    return DIGEST.sub("", name)
+
+
 def shown(value: Any) -> str:
     """Return anything as a cell of a table."""
     if value is None or value == "":
@@ -82,4 +95,5 @@ FILTERS = {
     "place": place,
     "shown": shown,
     "sharp": sharp,
+    "version": version,
 }

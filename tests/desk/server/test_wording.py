@@ -1,8 +1,10 @@
 """Numbers and findings on the pages: never more certain than they are, and in plain words."""
 
+import re
+
 import pytest
 
-from triage.desk.template_filters import NOTHING, percent, span
+from triage.desk.template_filters import NOTHING, percent, span, version
 from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, writing
@@ -39,3 +41,17 @@ def test_the_list_says_what_was_said_of_single_notes(desk):
     body = {"verdict": "reject", "key": "click-0001", "notes": [2, 1], "reason": "attack"}
     assert anna.post("/api/takes/1/verdict", body).status_code == 200
     assert '<span class="verdict reject">reject</span> notes 1, 2 <a' in anna.get("/s/1/queue/list").text
+
+
+@pytest.mark.parametrize(
+    "name, text",
+    [
+        ("notes-1-0186f76e", "notes-1"),
+        ("taste-20260314-090500-ab12cd", "tolerances of 14 March 2026, 09:05"),
+        ("verdicts-20260314-090500-ab12cd", "model of 14 March 2026, 09:05"),
+        ("doubt-4", "doubt-4"),
+    ],
+)
+def test_a_version_is_named_without_its_digest(desk, name, text):
+    assert version(name) == text
+    assert not re.search(r"-[0-9a-f]{6,}", desk.person("petra", "producer").get("/models").text.partition("<main")[2])
