@@ -91,7 +91,9 @@ def test_a_lead_sets_for_everybody_who_settles_and_how_many_takes_two_people_hea
     page.get_by_label("Heard by two people on purpose").fill("20")
     page.get_by_label("lead", exact=True).check()
     page.wait_for_function("() => document.getElementById('announcement').textContent === 'Set for everybody'")
-    page.wait_for_timeout(300)
+    page.wait_for_function(
+        "() => fetch('/api/shared-settings').then(answer => answer.json()).then(all => all.settled_by.length === 2)"
+    )
     page.reload()
     page.wait_for_selector("#cell strong")
     engine = open_store(desk.store)
