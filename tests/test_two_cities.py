@@ -161,6 +161,42 @@ def test_mishaps_of_the_way_are_named_and_change_nothing(hall, tmp_path):
     assert asked("queue", here) == before
 
 
+def test_a_copy_that_is_cut_short_is_the_engineers_and_calls_nobody_until_it_is_copied_again(hall, tmp_path):
+    folder, here = hall
+    run("handover", folder, "--store", here)
+    there, far = sent(folder.parent / "mill-bag", tmp_path), sqlite(tmp_path, "far")
+    cut, whole = there / "data/audio/T5_close.wav", (folder / "audio/T5_close.wav").read_bytes()
+    cut.write_bytes(whole[: len(whole) // 2])
+    received = run("receive", there)
+    assert received.status == 3 and "T5_close.wav" in received.out
+    assert run("intake", there, "--store", far).status == 3
+    found = json.loads(run("pickups", "--format", "json", "--store", far).out)
+    assert found["waiting"] == 6 and any("T5" in json.dumps(one) for one in found["for_engineer"])
+    assert "T5" not in json.dumps(found["calls"])
+    assert not any(take == "T5" for take, _ in listed(far, tmp_path / "while cut short"))
+    cut.write_bytes(whole)
+    assert run("receive", there).status == 0 and run("intake", there, "--store", far).status == 0
+    assert waiting(far) == 0 and standing(far) == GIVEN
+
+
+def test_the_keepers_written_in_the_other_city_are_clean_and_the_same(hall, tmp_path):
+    folder, here = hall
+    run("handover", folder, "--store", here)
+    far = sqlite(tmp_path, "far")
+    run("intake", sent(folder.parent / "mill-bag", tmp_path), "--store", far)
+    written = listed(far, tmp_path / "far keepers")
+    assert written == listed(here, tmp_path / "keepers here")
+    assert ("T1", 1) in written and not any(take == "T2" or (take, note) == ("T3", 2) for take, note in written)
+
+
+def listed(store, folder):
+    """Write markers and lists, and return the notes in them."""
+    assert run("keep", "--cue", folder, "--store", store).status == 0
+    found = json.loads((folder / "keepers.json").read_text())
+    assert all(one["files"] for one in found["kept"])
+    return [(one["take"], one["note"]) for one in found["kept"]]
+
+
 def test_a_file_under_a_wrong_name_is_read_as_what_the_engineer_says_it_is(tmp_path):
     folder = write_takes(tmp_path / "mill", {"T1": play([53, 53, 54, 54], 1)}, [row("T1", (53, 54))])
     store = sqlite(tmp_path)
