@@ -11,7 +11,7 @@ from triage.store.engine import reading
 
 def show_consistency(
     sessions: Annotated[
-        list[str] | None, typer.Argument(metavar="[SESSION]...", help="Names of sessions; else all of the store")
+        list[str] | None, typer.Argument(metavar="SESSION", help="Names of sessions; else all of the store")
     ] = None,
     form: Annotated[Form, format_option("table", "json", "html")] = Form.table,
     out: OutOption = None,

@@ -47,7 +47,7 @@ def open_desk(
 
 
 def show_people(
-    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="Whose account to make, change or end")] = None,
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Whose account to make, change or end")] = None,
     role: Annotated[
         str | None, typer.Option(help="editor, producer, engineer or lead; asks for a password as well")
     ] = None,

@@ -105,7 +105,7 @@ def watch_folder(
 
 def reembed_sessions(
     session: Annotated[
-        list[str] | None, typer.Argument(metavar="[SESSION]...", help="Names of sessions; else all of the store")
+        list[str] | None, typer.Argument(metavar="SESSION", help="Names of sessions; else all of the store")
     ] = None,
     cluster: ClusterOption = None,
     store: StoreOption = None,

@@ -96,6 +96,17 @@ class Commands(TyperGroup):
             return _command(cmd_name, loaded, f"Example: triage {cmd_name} {found.example}")
         return _plug_in(cmd_name)
 
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command asked for; what is wrong with an option is said in our words, not in a library's."""
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            if mistakes := getattr(error.__cause__, "errors", None):
+                from triage.config import what_is_wrong
+
+                error.message = what_is_wrong(mistakes()[0])
+            raise
+
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands under the phase of the day in which they are used."""
         names = self.list_commands(ctx)

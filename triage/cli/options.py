@@ -20,7 +20,7 @@ StoreOption = Annotated[
     str | None, typer.Option("--store", metavar="URL", help="Database; else TRIAGE_STORE, else sqlite:///triage.db")
 ]
 SessionArgument = Annotated[
-    str | None, typer.Argument(metavar="[SESSION]", help="Name of the session; else the one taken in last")
+    str | None, typer.Argument(metavar="SESSION", help="Name of the session; else the one taken in last")
 ]
 
 ByOption = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who does so; else who is logged in")]

@@ -16,7 +16,7 @@ from triage.store.engine import reading, writing
 from triage.store.takes import find_session
 
 PlanArgument = Annotated[
-    str | None, typer.Argument(metavar="[SESSION]", help="Only this session's plan; else all sessions' so far")
+    str | None, typer.Argument(metavar="SESSION", help="Only this session's plan; else all sessions' so far")
 ]
 Bound = Annotated[
     float | None, typer.Option("--bound", min=0.0, max=1.0, help="A note of this doubt or more is not clean")

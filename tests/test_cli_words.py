@@ -1,9 +1,10 @@
-"""Tables as a person reads them, to a pipe and on a terminal."""
+"""What a person reads of the command line: tables, to a pipe and on a terminal, and what is wrong with an option."""
 
 import os
 
 import pytest
 
+from triage.cli.main import main
 from triage.cli.output import table_text
 
 ROWS = [("T001", 7, "one two three four five six seven eight"), ("T012", 12, "音 b\nsecond line")]
@@ -37,3 +38,22 @@ def test_on_a_terminal_the_last_column_wraps_within_it_unless_it_may_be_copied(m
 @pytest.mark.parametrize("cell", ["\x1b[31mred", "a\rb"])
 def test_nothing_in_a_cell_moves_the_cursor(cell):
     assert "\x1b" not in table_text("mill", ("take",), [(cell,)]) and "\r" not in table_text("m", ("t",), [(cell,)])
+
+
+@pytest.mark.parametrize(
+    "line, said",
+    [
+        ("queue --top x", "'--top': must be a whole number"),
+        ("queue --top 0", "'--top': must be 1 or more"),
+        ("desk --port 99999", "'--port': must be 65535 or less"),
+        ("demo --port x", "'--port': must be a whole number"),
+        ("verdict T001 wrong", "'wrong' is not one of 'accept', 'reject', 'unsure'"),
+        ("pickups --format xml", "'xml' is not one of 'table', 'json', 'csv', 'html'"),
+    ],
+)
+def test_a_wrong_value_of_an_option_is_said_without_the_words_of_a_library(line, said, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(line.split())
+    told = capsys.readouterr().err
+    assert left.value.code == 2 and said in told
+    assert "Input should" not in told and "Value error" not in told
