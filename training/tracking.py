@@ -96,9 +96,9 @@ def _open(experiment: str, name: str, folder: Path, problems: Problems) -> Run:
 
         logging.getLogger("mlflow").setLevel(logging.WARNING)  # how it makes its own tables is no news
         address, files = os.environ.get("MLFLOW_TRACKING_URI"), None
-        if not address:
+        if not address or address.startswith("sqlite:"):  # else MLflow keeps files in the current folder
             folder.mkdir(parents=True, exist_ok=True)
-            address, files = f"sqlite:///{folder / 'mlflow.db'}", (folder / "files").as_uri()
+            address, files = address or f"sqlite:///{folder / 'mlflow.db'}", (folder / "files").as_uri()
         client = MlflowClient(address)
         found = client.get_experiment_by_name(experiment)
         own = found.experiment_id if found else client.create_experiment(experiment, files)

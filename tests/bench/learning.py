@@ -6,7 +6,6 @@ and new doubts for all notes when what was learnt is put to use, no audio touche
 products of a session's features with its own transpose as a measure of the machine.
 """
 
-import os
 import tempfile
 import time
 from collections.abc import Callable
@@ -161,7 +160,6 @@ def main(
 ) -> None:
     """Fill a store, retrain on it, put what was learnt to use, and print what each cost."""
     with tempfile.TemporaryDirectory() as folder:
-        os.environ.setdefault("MLFLOW_TRACKING_URI", f"sqlite:///{folder}/runs.db")
         engine = open_store(store or f"sqlite:///{folder}/bench.db")
         fill(engine, takes)
         with reading(engine) as db:

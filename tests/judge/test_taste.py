@@ -87,7 +87,7 @@ def test_only_what_differs_clearly_from_the_house_is_told():
     taste = Taste({"attack": -0.5, "noise": 2.5, "level": 0.3, "tone": 0.05}, {("attack", "legato"): 0.6})
     said = sentences(taste, {"level": 0.4})
     assert said[0] == "you hardly mind noise"
-    assert "in legato you let attack be up to 88 ms late to speak" in said  # 80 ms exp(0.1)
+    assert "in legato you let attacks be up to 88 ms late to speak" in said  # 80 ms exp(0.1)
     assert not any("loud" in line or "bright" in line for line in said)
     assert sentences(HOUSE) == []
 

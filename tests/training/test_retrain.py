@@ -42,7 +42,7 @@ def fill(engine, seeds, verdicts=True, people=("anna",), label_noise=0.05):
 @pytest.fixture
 def tracking(tmp_path, monkeypatch):
     monkeypatch.setenv("MLFLOW_TRACKING_URI", f"sqlite:///{tmp_path / 'runs.db'}")
-    monkeypatch.chdir(tmp_path)  # MLflow keeps a local run's files in ./mlruns
+    monkeypatch.chdir(tmp_path)
     return tmp_path
 
 
@@ -56,7 +56,7 @@ def store(tmp_path, tracking):
     engine.dispose()
 
 
-def test_the_whole_way_from_verdicts_to_a_model_in_use_and_back(store):
+def test_the_whole_way_from_verdicts_to_a_model_in_use_and_back(store, tracking):
     address, engine = store
     card = retrained(engine, QUICK, "anna", use=True)
 
@@ -78,6 +78,7 @@ def test_the_whole_way_from_verdicts_to_a_model_in_use_and_back(store):
     assert tracked.data.metrics["new/auroc"] == pytest.approx(card["scores"]["new"]["auroc"])
     kept = {item.path for item in client.list_artifacts(card["run"])}
     assert {"calibration.html", "sessions.html", "card.json", "model.skops"} <= kept
+    assert not (tracking / "mlruns").exists()
 
     result = run("models", "--use", "shipped", "--by", "ben", "--store", address)
     assert result.status == 0 and "shipped is in use" in result.out

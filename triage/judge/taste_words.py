@@ -13,6 +13,8 @@ from triage.domain.errors import JudgeError
 from triage.judge.taste import HOUSE_JND, MOST, Taste
 
 KINDS = ("intonation", "attack", "length", "level", "tone", "steadiness", "release", "wrong-note", "noise")
+NAMES = {"attack": "attacks", "release": "releases", "wrong-note": "wrong notes", "noise": "noises"}
+NAMES |= dict.fromkeys(("intonation", "length", "level", "tone", "steadiness"), "notes")  # with their unit
 CLEAR = 0.15  # from this difference in a log tolerance on, it is worth a word
 
 
@@ -44,7 +46,7 @@ SCALES = {
     "length": Scale(10.0, "%", "too long", "too short"),
     "level": Scale(1.1, "dB", "too loud", "too soft", 1),
     "tone": Scale(2.2, "dB", "too bright", "too dull", 1),
-    "steadiness": Scale(0.7, "dB", "of wavering", digits=1),
+    "steadiness": Scale(0.7, "dB", "unsteady", digits=1),
 }
 
 
@@ -53,7 +55,7 @@ def tolerance_text(kind: str, log_tolerance: float, side: float = 0.0) -> str:
     if kind in SCALES:
         return SCALES[kind].text(log_tolerance, side)
     times = f"{np.exp(log_tolerance):.1f}"
-    return "what the house rejects" if times == "1.0" else f"{times} times what the house lets pass"
+    return "as the house does" if times == "1.0" else f"{times} times what the house lets pass"
 
 
 def size_text(kind: str, log_tolerance: float) -> str:
@@ -90,7 +92,7 @@ def _sentences(taste: Taste, sure: dict[str, float]) -> Iterator[str]:
     for kind, own in sorted(taste.kind.items(), key=lambda item: -abs(item[1])):
         if kind in taste.locked:
             continue
-        word, away = kind.replace("-", " "), taste.direction.get(kind, 0.0)
+        word, away = NAMES.get(kind, kind.replace("-", " ")), taste.direction.get(kind, 0.0)
         if abs(own) > max(CLEAR, sure.get(kind, 0.0)):
             yield _about(kind, word, own, away)
         for (name, articulation), more in taste.articulation.items():
@@ -100,7 +102,7 @@ def _sentences(taste: Taste, sure: dict[str, float]) -> Iterator[str]:
 
 def _about(kind: str, word: str, own: float, away: float) -> str:
     if own > 2.0:
-        return f"you hardly mind {word}"
+        return f"you hardly mind {kind.replace('-', ' ')}"
     if kind in SCALES and SCALES[kind].low and abs(away) > CLEAR:
         low, high = tolerance_text(kind, own - away, -1), tolerance_text(kind, own + away, 1)
         return f"you reject from {low} and from {high}"

@@ -97,7 +97,7 @@ def _shown(
     return ShownTolerance(
         kind,
         tolerance_text(kind, now),
-        tolerance_text(kind, 0.0),
+        tolerance_text(kind, 0.0) if kind in SCALES else "its own measure",
         round(SCALES[kind].size(now) if kind in SCALES else float(np.exp(now)), 2),
         SCALES[kind].unit if kind in SCALES else "times the house's",
         kind in taste.locked,
