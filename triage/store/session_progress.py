@@ -134,19 +134,27 @@ def _words(spot: Spot) -> str:
 def _turned(db: Connection, last: Sequence[StoredTake]) -> list[set[tuple[str, str]]]:
     """Return for each take the microphones whose polarity is turned against the others'.
 
-    Where all others (two or more) are turned against the one that was measured, it is that one.
+    Where all others (two or more) are turned against the one that was measured, it is that one. Where only two can be
+    compared, the takes that could compare more tell which of them it is.
     """
     columns = [floor.c[name] for name in ("take_id", "mic", "polarity", "clear", "lag_s")]
     signs: dict[int, dict[str, int]] = {one.id: {} for one in last}
     for row in db.execute(select(*columns).where(floor.c.take_id.in_(list(signs)))):
         if row.polarity and row.lag_s is not None and (row.clear or 0.0) >= CLEAR:
             signs[row.take_id][row.mic] = row.polarity
-    found = []
+    told: dict[int, set[str]] = {}
     for one in last:
         own = signs[one.id]
         against = {mic for mic, sign in own.items() if sign < 0}
-        if len(own) >= 2 and len(against) == len(own) and one.measured_mic:
-            against = {one.measured_mic}
-        words = "polarity turned" if len(own) >= 2 else f"polarity opposite to {one.measured_mic}"
-        found.append({(mic, words) for mic in against})
+        if len(own) >= 2:
+            told[one.id] = {one.measured_mic} if len(against) == len(own) and one.measured_mic else against
+    found = []
+    for one in last:
+        pair = {mic for mic, sign in signs[one.id].items() if sign < 0} | {one.measured_mic or ""}
+        if (turned := told.get(one.id)) is None and len(pair) == 2:
+            turned = next((of & pair for of in told.values() if len(of & pair) == 1), None)
+            if turned is None:
+                found.append({(mic, f"polarity opposite to {one.measured_mic}") for mic in pair - {one.measured_mic}})
+                continue
+        found.append({(mic, "polarity turned") for mic in turned or ()})
     return found

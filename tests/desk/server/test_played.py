@@ -88,6 +88,25 @@ def test_the_page_says_what_comes_next_and_which_microphone_is_in_trouble_since_
     assert "2 of 6" in page and "about 2 min at this pace" in page and "F3, F♯3" in page
 
 
+def test_where_two_microphones_can_be_compared_the_takes_before_tell_which_is_turned(desk):
+    engine = open_store(desk.settings.store)
+    session_id = told(engine)
+
+    def turned(take, *mics):
+        floors = tuple(NoiseFloor(mic, -70.0, 0.01, -1, 2.5) for mic in mics)
+        with writing(engine) as db:
+            save_take(db, session_id, replace(played(take), floors=floors, measured_mic="close"))
+        with reading(engine) as db:
+            return [
+                (one.mic, one.what, one.since) for one in mic_troubles(db, session_id, last_takes(db, session_id))
+            ]
+
+    assert turned(14, "main") == [("main", "polarity opposite to close", "T014")]
+    turned(13, "main", "room")
+    assert turned(14, "main") == [("close", "polarity turned", "T013")]
+    engine.dispose()
+
+
 def test_whoever_leads_says_that_a_take_is_fine_or_to_be_played_again(desk):
     engine = open_store(desk.settings.store)
     told(engine)
