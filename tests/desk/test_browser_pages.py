@@ -5,6 +5,7 @@ The checker is axe (Deque), rules of WCAG 2.0 to 2.2, levels A and AA; what it c
 
 import json
 import re
+from itertools import pairwise
 
 import pytest
 from playwright.sync_api import expect
@@ -268,13 +269,29 @@ def test_all_repetitions_of_a_cell_are_drawn_under_the_note(context, desk):
 def test_the_picture_has_half_of_the_page_and_nothing_jumps_from_take_to_take(context, desk):
     page = audition(context, desk)
     places = []
-    for key in ("KeyI", "KeyI", "KeyI", "ArrowRight", "ArrowRight"):
-        boxes = [page.locator(f"#{one}").bounding_box() for one in ("whole", "near", "bar", "recent", "left")]
+    for key in ("KeyI", "KeyI", "ArrowRight", "ArrowRight", "KeyL", "KeyL", "KeyJ", "KeyJ"):
+        boxes = [
+            page.locator(f"#{one}").bounding_box() for one in ("whole", "near", "bar", "recent", "numbers", "left")
+        ]
         places.append([(box["x"], box["y"]) for box in boxes])
         assert boxes[1]["y"] + boxes[1]["height"] - boxes[0]["y"] >= LAPTOP["height"] / 2
         page.keyboard.press(key)
         page.wait_for_timeout(200)
     assert all(one == places[0] for one in places)
+
+
+def test_with_the_keyboard_drawn_nothing_lies_over_anything_else(context, desk):
+    page = audition(context, desk)
+    for key in ("KeyJ", "KeyI", "KeyJ", "KeyI", "KeyJ", "KeyY"):
+        page.keyboard.press(key)
+        page.wait_for_timeout(100)
+    parts = page.locator(".side > *:visible")
+    boxes = [box for box in (one.bounding_box() for one in parts.all()) if box and box["height"]]
+    assert len(boxes) > 6
+    for upper, lower in pairwise(boxes):
+        assert upper["y"] + upper["height"] <= lower["y"] + 1
+    side, panel = page.locator(".side").bounding_box(), page.locator(".key-panel").bounding_box()
+    assert side["y"] + side["height"] <= panel["y"] + 1
 
 
 def test_the_pictures_show_the_spot_and_the_notes_in_words_too(context, desk):

@@ -66,12 +66,12 @@ export function fillSheet(box, judges = true, onMove = null) {
 }
 
 function list(head, keys, onChoose) {
-  const rows = keys.flatMap(({ code, does, text }) => {
+  const rows = keys.flatMap(({ code, does, text, long }) => {
     const label = onChoose
       ? make("button", { type: "button", class: "move", "aria-label": `${text}: ${labelOf(code)}, change` }, make("kbd", { text: labelOf(code) }))
       : make("kbd", { text: labelOf(code) });
     if (onChoose) label.addEventListener("click", () => onChoose(does, label));
-    return [make("dt", {}, label), make("dd", { text })];
+    return [make("dt", {}, label), make("dd", { text: long ?? text })];
   });
   return make("section", {}, make("h3", { text: head }), make("dl", {}, ...rows));
 }

@@ -4,12 +4,12 @@
 
 import { remember, remembered } from "./remaining.js";
 
-/** Every key: where it lies, what it does, which hand and group it belongs to, its words; `bar` ones stay on the screen. */
+/** Every key: where it lies, what it does, which hand and group it belongs to, its words (`long` ones in the list of keys); `bar` ones stay on the screen. */
 export const KEYS = [
   { code: "Space", does: "play", group: "listen", text: "play, stop", bar: true },
   { code: "KeyF", does: "spot", group: "listen", text: "the spot" },
   { code: "KeyD", does: "mic", group: "listen", text: "on the next microphone", bar: true },
-  { code: "KeyS", does: "neighbour", group: "listen", text: "neighbour", bar: true },
+  { code: "KeyS", does: "neighbour", group: "listen", text: "neighbour", long: "the spot, then a good neighbour", bar: true },
   { code: "KeyA", does: "note", group: "listen", text: "the whole note" },
   { code: "KeyG", does: "take", group: "listen", text: "the whole take" },
   { code: "KeyT", does: "loop", group: "listen", text: "again and again" },
