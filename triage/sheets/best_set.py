@@ -111,7 +111,7 @@ class KeepSet:
 def keep_set(
     db: Connection, session_id: int | None = None, doubt_bound: float = DOUBT_BOUND, repetitions: int | None = None
 ) -> KeepSet:
-    """Return the notes to keep of one session's plan, or of all sessions' so far."""
+    """Return the notes to keep of one session's plan, or of all sessions' so far, in the order of the plan."""
     planned = plan_of(db, session_id)
     (chosen, warnings), vectors = _chosen(db, planned, session_id), _vectors(db, session_id)
     groups: dict[tuple[str, str, str], list[tuple[Key, Played]]] = defaultdict(list)
@@ -124,8 +124,12 @@ def keep_set(
     counts: dict[tuple[str, str, str], list[CellCount]] = defaultdict(list)
     for count in count_cells(planned.rows, planned.notes, doubt_bound, repetitions):
         counts[count.cell[:3]].append(count)
+    order = {
+        part: n
+        for n, part in enumerate(dict.fromkeys((r.instrument, r.articulation, r.dynamic) for r in planned.rows))
+    }
     found = []
-    for cohort, own in sorted(groups.items()):
+    for cohort, own in sorted(groups.items(), key=lambda one: (order.get(one[0], len(order)), one[0])):
         wanted = {count.cell.pitch: count.wanted for count in counts[cohort]}
         found.append(_group(cohort, own, wanted, planned, chosen, vectors, doubt_bound))
     return KeepSet(planned.sessions, tuple(group for group in found if group.kept), warnings)

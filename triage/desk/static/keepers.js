@@ -1,5 +1,5 @@
-// The library put together by ear: walk the notes of each cell by the arrow keys, play them, lock and free them, and
-// play the kept notes up and down the keyboard.
+// The library put together by ear: one key plays the notes of cell after cell, others lock and free them, and play the
+// kept notes up and down the keyboard and through the dynamics.
 
 import { announce, get, post } from "./desk.js";
 import { Player } from "./player.js";
@@ -8,6 +8,7 @@ const player = new Player(new Audio());
 const page = () => document.getElementById("keepers");
 const notes = (root = document) => [...root.querySelectorAll(".keep-note")];
 const takes = new Map(), done = [];
+const last = { pitch: null, group: null }; // the cell that N played
 const at = () => (document.activeElement?.matches?.(".keep-note") ? document.activeElement : null);
 const nameOf = (note) => `${note.dataset.take}:${note.dataset.note}`;
 
@@ -18,12 +19,14 @@ async function clip(note) {
   return { url: `/audio/takes/${id}/notes/${note.dataset.note}/${encodeURIComponent(mic)}`, fromS: 0, mic, take: nameOf(note) };
 }
 
-async function play(list) {
+/** Play notes one after another; `follow` takes each in hand as it sounds. */
+async function play(list, follow = false) {
   try {
     const clips = await Promise.all(list.map(clip));
     for (const [place, note] of list.entries()) {
       document.querySelectorAll(".keep-note.plays").forEach((one) => one.classList.remove("plays"));
       note.classList.add("plays");
+      if (follow) document.getElementById(note.id)?.focus();
       show(note);
       const turn = player.turn + 1;
       await player.play([clips[place]]);
@@ -40,6 +43,26 @@ function along(note, step) {
   const wanted = document.getElementById("keeper-rep").value, cells = [...note.closest(".keep-cells").children];
   const from = cells.indexOf(note.closest(".keep-cell")), way = step > 0 ? cells.slice(from) : cells.slice(0, from + 1).reverse();
   return way.map((cell) => notes(cell).find((one) => one.dataset.repetition === wanted)).filter(Boolean);
+}
+
+const SOFT_TO_LOUD = ["ppp", "pp", "p", "mp", "mf", "f", "ff", "fff"];
+
+/** The kept notes of this repetition at the pitch of the note in focus, from the softest dynamic to the loudest. */
+function through(note) {
+  const wanted = document.getElementById("keeper-rep").value, { part } = note.closest(".keep-group").dataset, { pitch } = note.closest(".keep-cell").dataset;
+  const groups = [...document.querySelectorAll(".keep-group")].filter((one) => one.dataset.part === part);
+  groups.sort((a, b) => SOFT_TO_LOUD.indexOf(a.dataset.dynamic) - SOFT_TO_LOUD.indexOf(b.dataset.dynamic));
+  return groups.flatMap((group) => [...group.querySelectorAll(".keep-cell")].filter((one) => one.dataset.pitch === pitch))
+    .map((cell) => notes(cell).find((one) => one.dataset.repetition === wanted)).filter(Boolean);
+}
+
+/** Play all notes of the next cell of the plan; of the first one before any was played. */
+function nextCell() {
+  const cells = [...document.querySelectorAll(".keep-cell")], here = cells.findIndex((one) => one.dataset.pitch === last.pitch && one.closest(".keep-group").getAttribute("aria-labelledby") === last.group);
+  const cell = cells[at() && at().closest(".keep-cell") !== cells[here] ? cells.indexOf(at().closest(".keep-cell")) : here + 1];
+  if (!cell) return announce("That was the last cell of the plan");
+  Object.assign(last, { pitch: cell.dataset.pitch, group: cell.closest(".keep-group").getAttribute("aria-labelledby") });
+  play(notes(cell), true);
 }
 
 function walk(note, key) {
@@ -70,8 +93,9 @@ document.addEventListener("keydown", (event) => {
   if (event.key === "Escape") return player.stop();
   if (event.ctrlKey || event.altKey || event.metaKey || event.target.matches("input, select, textarea")) return;
   if (event.code === "KeyU") return undo();
+  if (event.code === "KeyN") return nextCell();
   const note = at() ?? (event.key.startsWith("Arrow") ? notes()[0] : null);
-  const acts = { Space: () => play([note]), KeyL: () => choose(note, true), KeyF: () => choose(note, false), KeyP: () => play(along(note, 1)), KeyO: () => play(along(note, -1)) };
+  const acts = { Space: () => play([note]), KeyL: () => choose(note, true), KeyF: () => choose(note, false), KeyP: () => play(along(note, 1)), KeyO: () => play(along(note, -1)), KeyD: () => play(through(note)) };
   if (!note || !(event.key.startsWith("Arrow") || event.code in acts)) return;
   event.preventDefault();
   if (!event.key.startsWith("Arrow")) return acts[event.code]();
