@@ -35,6 +35,7 @@ document.addEventListener("renewed", async () => {
   if (!button) return void (open.group = null);
   await show(button);
   open.at = Math.min(at, open.members.length - 1);
+  if (open.at >= 0) mark();
 });
 
 /** Play the next, the one before, or the same again. */
@@ -48,9 +49,7 @@ export function membersKey(event) {
 async function go(step) {
   if (!open.members.length) return;
   open.at = Math.max(0, Math.min(open.members.length - 1, open.at + step));
-  const member = open.members[open.at], rows = [...open.list.children];
-  rows.forEach((one, n) => (n === open.at ? one.setAttribute("aria-current", "true") : one.removeAttribute("aria-current")));
-  rows[open.at].scrollIntoView({ block: "nearest" });
+  const member = open.members[open.at], rows = mark();
   announce(`${open.at + 1} of ${open.members.length}: ${member.take}`, false);
   rows[open.at].classList.add("plays");
   try {
@@ -58,11 +57,20 @@ async function go(step) {
   } catch (error) { announce(error.message); } finally { rows[open.at]?.classList.remove("plays"); rows.forEach((one) => one.getAttribute("aria-current") || one.classList.remove("plays")); }
 }
 
+/** Mark the row in hand and take the focus there, so that Space plays it and presses no button. */
+function mark() {
+  const rows = [...open.list.children];
+  rows.forEach((one, n) => (n === open.at ? one.setAttribute("aria-current", "true") : one.removeAttribute("aria-current")));
+  rows[open.at].scrollIntoView({ block: "nearest" });
+  rows[open.at].focus({ preventScroll: true });
+  return rows;
+}
+
 function row(member, n) {
   const where = `${member.take} at ${member.start_s.toFixed(2)} s${member.note ? `, note ${member.note}` : ""}`;
   const hear = make("button", { type: "button", text: "Play", "aria-label": `Play ${where}` });
   hear.addEventListener("click", () => { open.at = n; go(0); });
-  const line = make("li", {}, hear, make("span", { text: `${where}${member.corrected ? " · corrected" : ""}` }));
+  const line = make("li", { tabindex: "-1" }, hear, make("span", { text: `${where}${member.corrected ? " · corrected" : ""}` }));
   if (page().dataset.corrects === "True") line.append(...correction(member));
   return line;
 }
