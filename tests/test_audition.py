@@ -18,7 +18,7 @@ from triage.audition.excerpts import (
     peak_dbfs,
 )
 from triage.audition.folders import session_folder
-from triage.audition.note_curves import loudness_curve
+from triage.audition.note_curves import brightness_curve, loudness_curve
 from triage.domain.errors import AudioError
 from triage.domain.take import Track
 from triage.listen.loudness import note_lufs
@@ -97,6 +97,18 @@ def test_the_loudness_of_a_note_is_the_top_of_its_curve(tmp_path):
     assert abs(first - 0.45) < 0.02
     short = cut(written(tmp_path, np.concatenate([np.zeros(RATE_HZ // 4), sine(-20.0, 0.1)]), "short.wav"), tmp_path)
     assert abs(loudness_curve(short, 0.25).level.max() - note_lufs(sine(-20.0, 0.1), RATE_HZ)) < 0.05
+
+
+def test_the_brightness_of_a_note_is_the_middle_of_its_partials_over_time(tmp_path):
+    def tones(*partials: float) -> np.ndarray:
+        return sum(sine(-20.0, 0.5, hz) for hz in partials)
+
+    played = np.concatenate([np.zeros(RATE_HZ // 4), tones(220, 440), tones(220, 440, 660, 880)])
+    found = brightness_curve(cut(written(tmp_path, played), tmp_path), 0.25, 1.0, 220.0)
+    # Equal partials: the middle is the mean of their frequencies.
+    assert np.abs(found.level[:5] - 330.0).max() < 5 and np.abs(found.level[-5:] - 550.0).max() < 5
+    short = brightness_curve(cut(written(tmp_path, played[: RATE_HZ // 3], "short.wav"), tmp_path), 0.25, 0.03, None)
+    assert len(short.level) == 1
 
 
 def test_a_gain_makes_two_stretches_equally_loud(tmp_path):

@@ -2,7 +2,7 @@
 
 In: a cut around the note, its onset and pitch. Out: RMS levels in dBFS, one every ``HOP_S``, over whole periods of
 the pitch and without what lies below it, so that the curve stands where ``level_dbfs`` says; or loudness in LUFS,
-which stands where ``loudness_lufs`` says.
+which stands where ``loudness_lufs`` says; or brightness in Hz, as ``centroid_hz``.
 """
 
 from typing import NamedTuple
@@ -11,16 +11,18 @@ import numpy as np
 
 from triage.audition.excerpts import Cut
 from triage.domain.errors import AudioError
+from triage.listen import tone
 from triage.listen.envelope import rms_envelope_db
 from triage.listen.loudness import MOMENTARY_S, momentary_lufs
 from triage.listen.measure import BELOW_NOTE, LEAD_S, LONGEST_S, without_rumble
 
 HOP_S = 0.005
+BRIGHTNESS_HOP_S, BRIGHTNESS_S = 0.04, 3.0  # a spectrum takes time: fewer values, and no more than the first seconds
 QUIETEST_DBFS = -120.0  # what digital silence is drawn at
 
 
 class LevelCurve(NamedTuple):
-    """Levels in dBFS, or loudness in LUFS, from ``from_s`` of the take on."""
+    """Levels in dBFS, loudness in LUFS or brightness in Hz, from ``from_s`` of the take on."""
 
     from_s: float
     hop_s: float
@@ -42,6 +44,25 @@ def loudness_curve(segment: Cut, lead_s: float) -> LevelCurve:
     window_s = min(MOMENTARY_S, len(samples) / segment.rate_hz - lead_s)
     lufs = momentary_lufs(samples, segment.rate_hz, HOP_S, window_s)
     return LevelCurve(segment.first / segment.rate_hz + window_s / 2, HOP_S, np.maximum(lufs, QUIETEST_DBFS))
+
+
+def brightness_curve(segment: Cut, lead_s: float, held_s: float, f0_hz: float | None) -> LevelCurve:
+    """Return where the middle of a note's partials lies over time, in Hz, NaN where there are none.
+
+    As ``centroid_hz`` takes it over the whole of the note, here over windows whose middle each value stands at. The
+    onset lies ``lead_s`` after the segment's beginning; ``held_s`` is how long the note is.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read.
+    """
+    samples, pitch_hz = _samples(segment), float("nan") if f0_hz is None else f0_hz
+    window_s = min(held_s, max(tone.PERIODS / pitch_hz, tone.SHORTEST_S) if pitch_hz > 0 else tone.UNPITCHED_S)
+    starts = lead_s + np.arange(0.0, min(held_s, BRIGHTNESS_S) - window_s + 1e-9, BRIGHTNESS_HOP_S)
+    parts = [samples[round(one * segment.rate_hz) : round((one + window_s) * segment.rate_hz)] for one in starts]
+    hz = [tone.spectral_centroid_hz(tone.spectrum(part, segment.rate_hz, pitch_hz)) for part in parts if part.size]
+    return LevelCurve(segment.first / segment.rate_hz + lead_s + window_s / 2, BRIGHTNESS_HOP_S, np.array(hz))
 
 
 def curve_span(start_s: float, end_s: float) -> tuple[float, float]:

@@ -19,7 +19,7 @@ from starlette.responses import Response
 from triage.desk.access import AtDesk, Db, Me, desk_of
 from triage.desk.people import RIGHTS
 from triage.desk.sheet_views import FORM
-from triage.desk.template_filters import FILTERS
+from triage.desk.template_filters import FILTERS, MEASURED
 from triage.domain.kinds import as_json
 from triage.domain.measurements import COMPARED
 from triage.store.accounts import ROLES, people
@@ -151,7 +151,9 @@ def disputes_page(request: Request, me: Me, db: Db, session: Here) -> HTMLRespon
 
 def _audition(request: Request, me: AtDesk, db: Connection, session: StoredSession, walk: str) -> HTMLResponse:
     about: dict[str, Any] = {name: getattr(desk_of(request).settings, name) for name in ("lease_s", "idle_s")}
-    about["measurements"] = {one.name: {"unit": one.unit, "label": one.label} for one in COMPARED.values()}
+    about["measurements"] = {
+        one.name: {"unit": one.unit, "label": MEASURED.get(one.name, one.label)} for one in COMPARED.values()
+    }
     shared = shared_settings(db)
     settles = "verdict" in me.rights and me.role in shared["settled_by"]
     about |= {"shared": shared, "roles": [role for role in ROLES if "verdict" in RIGHTS[role]]}

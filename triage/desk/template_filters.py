@@ -11,6 +11,30 @@ from triage.domain.pitch import pitch_name
 LEARNT = re.compile(r"(taste|verdicts)-(\d{8}-\d{6})-[0-9a-f]{6}")  # what a retraining calls its versions
 OF_VERDICTS = {"taste": "tolerances", "verdicts": "model"}
 DIGEST = re.compile(r"-[0-9a-f]{8}$")
+# What the pages call measurements where the name itself is no word of the trade.
+MEASURED = {
+    "cents": "tuning",
+    "cents_drift": "sagging or rising",
+    "end_cents": "tuning at the end",
+    "cents_spread": "unsettled pitch",
+    "attack_jump_cents": "break in the attack",
+    "attack_unvoiced": "unclear attack",
+    "attack_overshoot_db": "burst of the attack",
+    "attack_noise_db": "noise in the attack",
+    "attack_20_db": "level after 20 ms",
+    "attack_50_db": "level after 50 ms",
+    "attack_100_db": "level after 100 ms",
+    "attack_bright_db": "hiss in the attack",
+    "body_s": "held for",
+    "release_s": "dying away",
+    "tail_s": "ringing",
+    "level_slope_db_s": "swelling or fading",
+    "centroid_hz": "brightness",
+    "tilt_db_oct": "slope of the partials",
+    "harmonicity_db": "purity of tone",
+    "steadiness_db": "wobble",
+    "vibrato_cents": "vibrato",
+}
 SHORTEST_S = 0.05  # what would be written 0.0 s
 NOTHING, MINUS = "\u2013", "\u2212"  # a dash where there is no value; a true minus sign
 

@@ -71,7 +71,8 @@ def test_a_note_can_be_drawn_beside_its_neighbours_on_one_axis(desk):
     assert others and {(one["take_id"], one["note"]) for one in others}.isdisjoint({(found[0]["take_id"], 1), (1, 1)})
     assert found[0]["values"].keys() >= {"length_s", "cents"} and found[0]["picture"].endswith("/picture/room")
     assert anna.get("/api/takes/1/notes/1/curves/spot").json()["level"] is None
-    loudness = anna.get("/api/takes/1/notes/1/curves/close?loudness=true").json()["level"]
+    assert anna.get("/api/takes/1/notes/1/curves/close?of=weight").status_code in (400, 422)
+    loudness = anna.get("/api/takes/1/notes/1/curves/close?of=loudness").json()["level"]
     assert loudness["from_s"] == 0.1 and max(loudness["lufs"]) > -24.8  # K weighting lifts what lies above 2 kHz
     assert anna.get("/api/takes/1/notes/9/curves/close").status_code == 404
 

@@ -4,8 +4,9 @@ import re
 
 import pytest
 
-from triage.desk.template_filters import NOTHING, percent, span, version
+from triage.desk.template_filters import MEASURED, NOTHING, percent, span, version
 from triage.domain.arrivals import ArrivalProblem, Arrivals
+from triage.domain.measurements import COMPARED
 from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, writing
 
@@ -55,3 +56,10 @@ def test_the_list_says_what_was_said_of_single_notes(desk):
 def test_a_version_is_named_without_its_digest(desk, name, text):
     assert version(name) == text
     assert not re.search(r"-[0-9a-f]{6,}", desk.person("petra", "producer").get("/models").text.partition("<main")[2])
+
+
+def test_every_measurement_on_a_card_is_a_word_of_the_trade():
+    assert MEASURED.keys() <= COMPARED.keys()
+    shown = {MEASURED.get(name, one.label) for name, one in COMPARED.items()}
+    assert len(shown) == len(COMPARED)  # no two are called alike
+    assert not [words for words in shown if re.search(r"centroid|harmonicity|unvoiced|tilt|overshoot|_", words)]

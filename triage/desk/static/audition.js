@@ -7,7 +7,7 @@ import { comparison, pictureOf, repetitionCurves } from "./comparing.js";
 import { WalkedTakes } from "./walked.js";
 import { drawKeys, fillSheet, showKeys } from "./key_panel.js";
 import { follow, get, make, post, announce } from "./desk.js";
-import { inLoudness, micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
+import { curveNow, micNow, micsOf, noteNow, placeNow, spotNow, state, takeNote, takeSpot, targets } from "./current.js";
 import { drawings, hear, player, prepare, prepareSpot } from "./listening.js";
 import { listen } from "./keys.js";
 import { onNotes } from "./recent.js";
@@ -81,13 +81,13 @@ async function redraw() {
 async function compare() {
   const { take, noteAt } = state, mic = micNow();
   if (noteAt === null || !mic) return;
-  const loudness = inLoudness(), now = () => take === state.take && noteAt === state.noteAt && mic === micNow() && loudness === inLoudness();
-  const found = await comparison(take, noteAt, mic, loudness).catch(() => null);
+  const of = curveNow(), now = () => take === state.take && noteAt === state.noteAt && mic === micNow() && of === curveNow();
+  const found = await comparison(take, noteAt, mic, of).catch(() => null);
   const chosen = found?.neighbours[state.otherAt] ?? null;
   const drawn = chosen?.picture && (await pictureOf(chosen).catch(() => null));
   if (!found || !now()) return;
   picture.compare(found, chosen, drawn);
-  const repetitions = await repetitionCurves(found.repetitions, mic, loudness);
+  const repetitions = await repetitionCurves(found.repetitions, mic, of);
   if (now()) picture.repeat(repetitions);
 }
 

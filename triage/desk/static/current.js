@@ -20,8 +20,8 @@ export function placeNow() {
   return { start_s, end_s, note: note.number, kind: null, play: { start_s: Math.max(0, start_s - 0.15), end_s } };
 }
 
-/** Tell whether the spot in hand was found by loudness: then all levels on the page are in LUFS, else in dBFS. */
-export const inLoudness = () => spotNow()?.measurement === "loudness_lufs";
+/** Return which curve shows the spot in hand: brightness, loudness (then all levels on the page are in LUFS), else level. */
+export const curveNow = () => (spotNow()?.measurement === "loudness_lufs" ? "loudness" : spotNow()?.kind === "tone" ? "brightness" : "level");
 
 /** Return the microphones in the order to be heard: where the spot shows best first. */
 export function micsOf(take, spot) {

@@ -5,7 +5,7 @@
 import { amount, MEASUREMENTS } from "./format.js";
 import { label } from "./shapes.js";
 
-const KINDS = { intonation: ["cents"], "wrong-note": ["cents"], steadiness: ["level"], attack: ["level"], level: ["level"], length: ["level"], release: ["level"], tone: ["level"] };
+const KINDS = { intonation: ["cents"], "wrong-note": ["cents"], steadiness: ["level"], attack: ["level"], level: ["level"], length: ["level"], release: ["level"], tone: ["brightness"] };
 const OF_PITCH = ["attack_jump_cents", "attack_unvoiced", "cents_spread", "vibrato_cents"];
 // Lengths of time that a lane shows as a band over time, each from the moment that it counts from.
 const TIMES = {
@@ -81,12 +81,25 @@ function around([expected, low, high], found) {
   return [expected - reach, expected + reach];
 }
 
+function brightnessRange({ note, own, chosen }) {
+  const curves = [own, chosen?.curves].flatMap((one) => one?.level?.hz ?? []);
+  const all = [...curves, ...(note.expected.centroid_hz ?? []), note.values.centroid_hz].filter(Boolean);
+  if (!all.length) return [0, 1];
+  const low = Math.min(...all), most = Math.max(...all), room = 0.12 * (most - low) || 1;
+  return [low - room, most + 2 * room];
+}
+
+const brightnessBand = (context, box, view, y) => heldBand(context, box, view, y, "centroid_hz");
+
 /** A note is as loud as its loudest 0.4 s: the band lies where the curve's top should. */
-function loudnessBand(context, box, { note, colours, x }, y) {
-  const loudness = note.expected.loudness_lufs, from = x(note.start_s), to = x(note.end_s);
-  if (!loudness) return;
-  across(context, { ...box, left: from, wide: Math.max(2, to - from) }, y(loudness[2]), y(loudness[1]), colours);
-  dashes(context, [from, y(loudness[0]), to, y(loudness[0])], colours);
+const loudnessBand = (context, box, view, y) => heldBand(context, box, view, y, "loudness_lufs");
+
+/** Draw what was expected of a measurement, and its band, over the time that the note is held. */
+function heldBand(context, box, { note, colours, x }, y, name) {
+  const expected = note.expected[name], from = x(note.start_s), to = x(note.end_s);
+  if (!expected) return;
+  across(context, { ...box, left: from, wide: Math.max(2, to - from) }, y(expected[2]), y(expected[1]), colours);
+  dashes(context, [from, y(expected[0]), to, y(expected[0])], colours);
 }
 
 function centsBand(context, box, { note, spot, colours }, y) {
@@ -174,6 +187,7 @@ function ticks(context, what, { top, high }, [low, most], y, colours) {
 const LANES = {
   cents: { text: "cents from the sheet's pitch", values: "cents", range: centsRange, band: centsBand },
   level: { text: "level, dBFS", values: "dbfs", range: levelRange, band: levelBand },
+  brightness: { text: "brightness: middle of the partials, Hz", values: "hz", range: brightnessRange, band: brightnessBand },
   loudness: { text: "loudness over 0.4 s, LUFS", values: "lufs", range: loudnessRange, band: loudnessBand },
 };
 
@@ -187,7 +201,7 @@ export function drawScale(context, { left, top, high, wide }, what, neighbours, 
   const least = Math.min(...all), most = Math.max(...all), room = 0.12 * (most - least || Math.abs(most) || 1);
   const y = (value) => top + 34 + (high - 46) * (1 - (value - least + room) / (most - least + 2 * room)), x = left + 16;
   context.fillStyle = colours.soft;
-  context.fillText(what.label, left + 8, top + 13);
+  context.fillText(what.label, left + 8, top + 13, wide - 10);
   context.strokeStyle = colours.rule;
   context.strokeRect(x + 0.5, top + 24.5, 12, high - 28);
   if (what.low !== null) across(context, { left: x, wide: 13 }, y(what.high), y(what.low), colours);

@@ -3,7 +3,7 @@
 import { announce } from "./desk.js";
 import { comparison } from "./comparing.js";
 import { Drawings } from "./drawings.js";
-import { inLoudness, micNow, micsOf, noteNow, placeNow, state } from "./current.js";
+import { curveNow, micNow, micsOf, noteNow, placeNow, state } from "./current.js";
 import { Player } from "./player.js";
 
 const MICS_AHEAD = 3; // microphones whose spot is fetched before it is asked for
@@ -30,7 +30,7 @@ export function prepareSpot() {
   const next = take.spots[state.spotAt + 1];
   if (next) player.prefetch(clipOf(take, micsOf(take, next)[0], next).url);
   const mic = micNow();
-  if (spot.note) comparison(take, spot.note, mic, inLoudness()).then(({ neighbours }) => { if (neighbours[0]) player.prefetch(soundOf(neighbours[0], take, spot)); }).catch(() => {});
+  if (spot.note) comparison(take, spot.note, mic, curveNow()).then(({ neighbours }) => { if (neighbours[0]) player.prefetch(soundOf(neighbours[0], take, spot)); }).catch(() => {});
 }
 
 /** Return the address of a neighbour's note on the microphone in use, as loud as the current note. */
@@ -60,7 +60,7 @@ export const hear = {
   }),
   neighbour: sound(async () => {
     const { take } = state, spot = placeNow();
-    const { neighbours } = spot?.note ? await comparison(take, spot.note, micNow(), inLoudness()) : { neighbours: [] };
+    const { neighbours } = spot?.note ? await comparison(take, spot.note, micNow(), curveNow()) : { neighbours: [] };
     if (!neighbours.length) return announce("No good neighbour is known here");
     state.otherAt = state.compared ? (state.otherAt + 1) % neighbours.length : 0; // the same key again: the next one
     state.compared = true;

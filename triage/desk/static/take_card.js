@@ -2,7 +2,7 @@
 
 import { make } from "./desk.js";
 import { onNotes } from "./recent.js";
-import { inLoudness, ownNotes, ownTake, state, targets } from "./current.js";
+import { curveNow, ownNotes, ownTake, state, targets } from "./current.js";
 import { amount, MEASUREMENTS, family, percent, pitchName, inWords, place, span } from "./format.js";
 
 // A take that comes again unannounced shows nothing of that: whoever hears it should judge it afresh.
@@ -106,7 +106,7 @@ function showNumbers(take, note, spot) {
   by("numbers-head").textContent = note ? `Note ${note.number} of ${take.notes.length}` : `${take.notes.length} notes`;
   const usual = [["cents", "tuning"], ["length_s", "length"], ["level_dbfs", "level"], ["attack_s", "attack"]];
   const shown = new Map([...(spot?.measurement ? [[spot.measurement, MEASUREMENTS[spot.measurement].label]] : []), ...usual]);
-  if (inLoudness()) shown.delete("level_dbfs"); // one unit of level on a card
+  if (curveNow() === "loudness") shown.delete("level_dbfs"); // one unit of level on a card
   const rows = note ? [...shown].slice(0, 4).map(([name, label]) => [label, amount(note.values[name], MEASUREMENTS[name].unit)]) : [];
   by("numbers").replaceChildren(...rows.map(([label, text]) => make("div", {}, make("dt", { text: label }), make("dd", { text }))));
 }
