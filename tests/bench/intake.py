@@ -13,10 +13,12 @@ import argparse
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from pathlib import Path
 from threading import Event, Thread
 
@@ -26,7 +28,7 @@ import torch
 from torchaudio.transforms import MelSpectrogram
 
 from tests.bench.made import Size, name, write_description, write_made
-from tests.bench.memory import Peak, cores
+from tests.bench.memory import Peak, cores, tree
 from tests.bench.stages import STAGES, Stages
 from triage.analysis.take import analyse_take
 from triage.intake.arrivals import ArrivedSession, check_arrivals
@@ -127,17 +129,19 @@ def scaling_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) 
 
 
 def cluster_part(made: dict[int, Path], chosen: argparse.Namespace, home: Path) -> None:
-    """Print what one and more workers of a Ray cluster on this machine hear, from the first take to the last."""
+    """Print what one and more workers of a Ray cluster hear, from the first take to the last, and if one is lost."""
     rate, folder = next(iter(made.items()))
     print(f"\nA cluster of this machine, {chosen.takes} takes on {chosen.tracks} tracks, {rate / 1000:g} kHz\n")
     print("| workers | s in all | track-seconds a second, first take to last | efficiency |\n| --- |" + " ---: |" * 3)
     alone = 0.0
-    for n in range(1, cores() + 1):
-        found = _many(folder, home / str(n), chosen.takes, n, "local")
+    for n, lost in (*((n, False) for n in range(1, cores() + 1)), (cores(), True)):
+        found = _many(folder, home / f"{n}{lost}", chosen.takes, n, "local", lost)
         # The first take each worker hears is not between the first and the last result.
         rate_s = found["track_s"] * (1 - n / found["takes"]) / found["between_s"]
         alone = alone or rate_s
-        print(f"| {n} | {found['intake_s']:.1f} | {rate_s:.0f} | {rate_s / (n * alone):.2f} |", flush=True)
+        assert found["takes"] == chosen.takes  # those of the lost worker were done again
+        workers = f"{n}{', one of them killed' if lost else ''}"
+        print(f"| {workers} | {found['intake_s']:.1f} | {rate_s:.0f} | {rate_s / (n * alone):.2f} |", flush=True)
 
 
 def _rendered(folder: Path, size: Size) -> Path:
@@ -212,7 +216,12 @@ def _into_queue(folder: Path, home: Path) -> list[float]:
 
 
 def _many(
-    folder: Path, home: Path, takes: int, n_cores: int | None = None, cluster: str | None = None
+    folder: Path,
+    home: Path,
+    takes: int,
+    n_cores: int | None = None,
+    cluster: str | None = None,
+    lose_one: bool = False,
 ) -> dict[str, float]:
     """Take a session of so many takes in, in a process of its own; return what it told and took."""
     soundfiles = sorted((folder / "audio").glob("*.wav"))
@@ -226,10 +235,23 @@ def _many(
     command = [sys.executable, "-m", "tests.bench.alone", str(home), f"sqlite:///{home}.db", str(n_cores or cores())]
     command += [cluster] if cluster else []
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=os.environ | {"OMP_NUM_THREADS": "1"})
+    if lose_one:
+        Thread(target=_kill_a_worker, args=(process.pid,), daemon=True).start()
     with Peak(process.pid) as peak:
-        told = json.loads(process.communicate()[0])
+        told = json.loads(process.communicate()[0].splitlines()[-1])  # Ray says there what it lost
     shutil.rmtree(home)
     return told | {"track_s": takes * tracks * size.take_s, "bytes": float(peak.bytes), "cpu_s": peak.cpu_s}
+
+
+def _kill_a_worker(pid: int) -> None:
+    """Kill one of the workers that a run started, a second after it was first seen at a take."""
+    for _ in range(3000):
+        for one in tree(pid):
+            with suppress(OSError):  # it has just ended
+                if Path(f"/proc/{one}/cmdline").read_bytes().startswith(b"ray::analysed"):
+                    time.sleep(1)
+                    return os.kill(one, signal.SIGKILL)
+        time.sleep(0.1)
 
 
 def _head() -> None:

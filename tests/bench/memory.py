@@ -28,7 +28,7 @@ class Peak:
 
     def _watch(self) -> None:
         while not self._ended.is_set():
-            every = _tree(self.pid)
+            every = tree(self.pid)
             self.bytes = max(self.bytes, sum(map(_pss_bytes, every)))
             self._spent_s |= {pid: max(_cpu_s(pid), self._spent_s.get(pid, 0.0)) for pid in every}
             time.sleep(EVERY_S)
@@ -39,7 +39,8 @@ class Peak:
         return sum(self._spent_s.values())
 
 
-def _tree(pid: int) -> list[int]:
+def tree(pid: int) -> list[int]:
+    """Return a process and all that it started."""
     found, waiting = [], [pid]
     while waiting:
         found.append(waiting.pop())
