@@ -53,6 +53,7 @@ JSON_OPTIONS = ConfigDict(
     arbitrary_types_allowed=True, ser_json_inf_nan="constants", ser_json_bytes="base64", val_json_bytes="base64"
 )
 TAKES = TypeAdapter(list[Take], config=JSON_OPTIONS)
+TAKES.rebuild(_types_namespace={"np": np})  # Note names numpy's arrays without importing numpy
 
 
 @dataclass(frozen=True)
