@@ -20,6 +20,7 @@ from triage.judge.taste import EVEN, LARGEST, LEAST, MOST, SIZED, Evidence, Tast
 
 COARSE = (-0.8, 0.5, 1.0, 1.6)  # log tolerances of a kind that are tried first
 ENOUGH = 1000  # labels that a start is looked for on
+MOST_STEPS = 60  # from there on: of many verdicts each tolerance is known by then to a small part of how sure it is
 Shapes = Mapping[str, tuple[int, ...]]
 
 
@@ -87,12 +88,12 @@ def fit_taste(
     some = _Loss(_thinned(rows), names.kinds, config, held, shapes)
     start = _minimum(some, _start(some, shapes, len(names.kinds)))
     loss = _Loss(rows, names.kinds, config, held, shapes)
-    found = start if some.groups == loss.groups else _minimum(loss, start)
+    found = start if some.groups == loss.groups else _minimum(loss, start, MOST_STEPS)
     return FittedTaste(_taste(_split(found, shapes), names, locked), _sure(found, loss, shapes, names))
 
 
-def _minimum(loss: "_Loss", start: np.ndarray) -> np.ndarray:
-    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 200, "ftol": 1e-8})
+def _minimum(loss: "_Loss", start: np.ndarray, steps: int = 200) -> np.ndarray:
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "ftol": 1e-8})
     return np.asarray(found.x)
 
 
@@ -131,10 +132,11 @@ def _start(loss: "_Loss", shapes: Shapes, kinds: int) -> np.ndarray:
 
 def _sure(found: np.ndarray, loss: "_Loss", shapes: Shapes, names: _Names) -> dict[str, float]:
     first, step, sure = shapes["overall"][0], 0.01, {}
+    here = loss(found)[1]
     for place, kind in enumerate(names.kinds, start=first):
         away = np.zeros(len(found))
         away[place] = step
-        bend = (loss(found + away)[1][place] - loss(found - away)[1][place]) / (2 * step)
+        bend = (loss(found + away)[1][place] - here[place]) / step
         sure[kind] = float(1 / np.sqrt(max(bend, 1e-3)))
     return sure
 

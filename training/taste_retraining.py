@@ -76,7 +76,7 @@ def learn_taste(
         "people": sorted({one.by for own in data.verdicts.values() for one in own}),
         "data": data_hash(data),
         "sure": fitted.sure,
-        "tastes": _of_people(data, house, config),
+        "tastes": _of_people(data, house, config, fitted if not before.locked and not locked else None),
         "put_to_use": put_to_use,
     }
     notify(f"learnt from {counted(count, 'verdict')} on {counted(len(house), 'session')}")
@@ -89,8 +89,10 @@ def learn_taste(
     return card | {"problems": run.problems}
 
 
-def _of_people(data: TrainingData, house: list[HouseDoubts], config: TasteConfig) -> dict[str, Any]:
-    """Return each person's own taste, of those with enough verdicts."""
+def _of_people(
+    data: TrainingData, house: list[HouseDoubts], config: TasteConfig, of_all: FittedTaste | None
+) -> dict[str, Any]:
+    """Return each person's own taste, of those with enough verdicts; ``of_all`` is of somebody alone as well."""
     counts = Counter(one.by for own in data.verdicts.values() for one in own)
     found = {}
     for person in sorted(name for name, count in counts.items() if count >= OF_ONE):
@@ -104,7 +106,7 @@ def _of_people(data: TrainingData, house: list[HouseDoubts], config: TasteConfig
             )
             for one in house
         ]
-        fitted: FittedTaste = fit_taste(mine, config)
+        fitted = of_all if of_all is not None and len(counts) == 1 else fit_taste(mine, config)
         found[person] = {"taste": as_json(fitted.taste), "sure": fitted.sure, "verdicts": counts[person]}
     return found
 
