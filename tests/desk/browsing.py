@@ -28,8 +28,10 @@ from triage.desk.background_jobs import make_sheet
 from triage.desk.serving import Server
 from triage.desk.settings import DeskSettings
 from triage.desk.sheet_views import SHEETS
+from triage.domain.arrivals import ArrivalProblem, Arrivals
 from triage.domain.verdict import Verdict
 from triage.pipeline import take_in
+from triage.store.arrivals import save_arrivals
 from triage.store.engine import open_store, reading, writing
 from triage.store.review import next_takes
 from triage.store.standing import history
@@ -250,6 +252,21 @@ def let_differ(store: str) -> str:
             record_verdict(db, 1, given, key=f"differ-{by}")
     engine.dispose()
     return take.name
+
+
+def let_files_fail(store: str) -> None:
+    """Let one file of each kind of trouble be among the arrivals."""
+    why = "truncated: 1197540 bytes of samples promised, the file holds 478989; copy it again from the recorder"
+    entries = (
+        ArrivalProblem("missing", take="T001", mic="room"),
+        ArrivalProblem("broken", "audio/T002_close.wav", why=why),
+        ArrivalProblem("unexpected", "audio/levelcheck.wav"),
+        ArrivalProblem("unlike", "audio/T003_close.wav", what="sample rate", found=44100, expected=48000),
+    )
+    engine = open_store(store)
+    with writing(engine) as db:
+        save_arrivals(db, 1, Arrivals(entries, problems=("the take sheet has no row for T099",)))
+    engine.dispose()
 
 
 # What the page itself is asked, put in before its own scripts: every sound that starts, on which clock.

@@ -20,6 +20,7 @@ from tests.desk.browsing import (
     audition,
     come_in,
     let_differ,
+    let_files_fail,
     settled,
     to_a_note,
     watched,
@@ -72,6 +73,25 @@ def test_axe_finds_nothing_serious_on_any_page(browser, desk, scheme, size):
         page.keyboard.press("KeyH")
         page.wait_for_selector("#sheet[open]")
         assert serious(page) == [], "the sheet of keys"
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["1440 wide", "390 wide"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_on_what_only_other_roles_see(browser, desk, scheme, size):
+    let_differ(desk.store)
+    let_files_fail(desk.store)
+    own = {
+        "engineer": ("s/1/arrivals", "s/1/noise"),
+        "lead": ("s/1/played", "s/1/keepers"),
+        "editor": ("s/1/disputes",),
+    }
+    for role, pages in own.items():
+        with browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True) as context:
+            page = come_in(context, desk, "anna", role)
+            for path in (f"s/1/{one}" for one in pages):
+                opened(page, desk, path)
+                assert serious(page) == [], (role, path)
+                assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], path
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
