@@ -32,20 +32,25 @@ class PlacedSpot:
 
 
 def spots_at_border(db: Connection, border: float, near: float) -> tuple[PlacedSpot, ...]:
-    """Return spots on notes of the newest sessions with a doubt within ``near`` of a border, the nearest first."""
+    """Return the spot of each kind nearest to a border of doubt on either side of it, within ``near``; nearest first.
+
+    On notes of the newest sessions.
+    """
     spot, take, session = tables.spot.c, tables.take.c, tables.session.c
     newest = db.scalars(select(session.id).order_by(session.date.desc(), session.id.desc()).limit(NEWEST)).all()
+    away, side = func.abs(spot.doubt - border), spot.doubt < border
+    nearest = func.row_number().over(partition_by=(spot.kind, side), order_by=(away, spot.id))
+    near_it = spot.doubt.between(border - near, border + near) & spot.note.is_not(None)
+    ranked = select(spot.id, nearest.label("nearest")).join(tables.take, take.id == spot.take_id)
+    first = ranked.where(take.session_id.in_(newest), near_it).subquery()
     columns = (take.session_id, session.name.label("session"), take.id.label("take_id"), take.name.label("take"))
     query = select(*columns, spot.note, spot.kind, spot.doubt, spot.why)
     query = query.add_columns(func.coalesce(spot.mic, take.measured_mic).label("mic"))
     query = query.join_from(tables.take, tables.spot, spot.take_id == take.id).join(
         tables.session, session.id == take.session_id
     )
-    near_it = spot.doubt.between(border - near, border + near) & spot.note.is_not(None)
-    rows = db.execute(
-        query.where(take.session_id.in_(newest), near_it).order_by(func.abs(spot.doubt - border), spot.id)
-    )
-    return tuple(PlacedSpot(**row._mapping) for row in rows)
+    query = query.join(first, first.c.id == spot.id).where(first.c.nearest == 1).order_by(away, spot.id)
+    return tuple(PlacedSpot(**row._mapping) for row in db.execute(query))
 
 
 def take_spots(db: Connection, take_id: int) -> tuple[Spot, ...]:
