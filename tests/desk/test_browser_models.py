@@ -2,13 +2,19 @@
 
 import sys
 import time
+from datetime import UTC, datetime
 
 import pytest
-from sqlalchemy import create_engine
+from sqlalchemy import create_engine, select
 
 from tests.desk.browsing import come_in
 from triage.desk import background_jobs
 from triage.domain.errors import ConfigError
+from triage.judge.taste import Taste
+from triage.judge.tasted_doubt import as_json
+from triage.store import tables
+from triage.store.engine import open_store, writing
+from triage.store.models import StoredModel, add_model
 
 SAYS = (
     "import sys, time; print('learning', *sys.argv[1:4], flush=True); time.sleep(0.3); print('compared', flush=True)"
@@ -43,6 +49,36 @@ def test_the_producer_sets_a_tolerance_by_hand_in_its_unit(context, desk, quick)
     lines = "document.getElementById('job-lines').textContent"
     page.wait_for_function(f"() => {lines}.includes('learning taste --set=intonation=12.0 --by=petra')")
     assert page.slips == []
+
+
+def test_what_changes_is_shown_before_one_s_own_tolerances_are_used_and_a_note_at_the_border_is_heard(
+    context, desk, quick
+):
+    engine = open_store(desk.store)
+    with writing(engine) as db:
+        strict = Taste({"length": 2.0, "attack": 1.5, "noise": 2.0})
+        own = {"petra": {"taste": as_json(strict) | {"instrument": everywhere(db)}, "sure": {}, "verdicts": 30}}
+        card = {"form": "taste", "words": 30, "rejects": 2, "sessions": [], "people": ["petra"], "tastes": own}
+        add_model(db, StoredModel("taste-1", datetime(2026, 3, 15, tzinfo=UTC), "petra", "notes-1", "0", card), b"{}")
+    engine.dispose()
+    page = come_in(context, desk, "petra", "producer")
+    page.goto(f"{desk.address}/models")
+    page.get_by_label("your own, from 30 verdicts").check()
+    page.wait_for_selector("#moved li")
+    assert "Takes that would fall" in page.locator("#moved").inner_text()
+    assert "would be doubted more or less" in page.locator("#moved-head").inner_text()
+    page.locator(".border .hear").first.click()
+    page.wait_for_selector(".border .hear.plays")
+    page.get_by_role("button", name="Use these").click()
+    lines = "document.getElementById('job-lines').textContent"
+    page.wait_for_function(f"() => {lines}.includes('learning taste --of=petra --by=petra')")
+    assert page.slips == []
+
+
+def everywhere(db):
+    """Return, as a taste's file has it, that every instrument was heard."""
+    names = db.scalars(select(tables.take.c.instrument).distinct()).all()
+    return [["length", name, 0.0] for name in names if name]
 
 
 def test_only_a_producer_is_given_the_button_and_the_desk_itself_refuses_others(context, desk):

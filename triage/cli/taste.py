@@ -31,6 +31,7 @@ def show_taste(
     """Show the tolerances in use. How far off each kind of fault may be, learnt from verdicts or set by hand."""
     from triage.ranking.tastes import keep_taste, set_tolerance, taste_in_use, use_taste_of
     from triage.store.engine import reading
+    from triage.store.models import models, version_in_use
 
     changes = [*map(_change, set_ or []), *((_kind(one), None) for one in unlock or [])]
     with opened_store(store) as engine:
@@ -43,12 +44,16 @@ def show_taste(
             name = set_tolerance(engine, kind, log_tolerance, by or login_name())
             notify(f"{name} is in use: {kind} {'is learnt again' if log_tolerance is None else 'is locked'}")
         with reading(engine) as db:
-            taste = taste_in_use(db)
-    put(taste_text(taste, form))
+            taste, version = taste_in_use(db), version_in_use(db)
+            sure = next((one.card.get("sure") for one in models(db) if one.version == version), None)
+    put(taste_text(taste, form, sure))
 
 
-def taste_text(taste: "Taste", form: Form) -> str:
-    """Return the tolerances: a row for each kind beside the house's, then what is particular, in words."""
+def taste_text(taste: "Taste", form: Form, sure: dict[str, float] | None = None) -> str:
+    """Return the tolerances: a row for each kind beside the house's, then what is particular, in words.
+
+    ``sure`` holds how sure each is: what cannot be told from the house's is left out of the words.
+    """
     from triage.judge.taste_words import KINDS, SCALES, sentences, tolerance_text
     from triage.judge.tasted_doubt import as_json
 
@@ -62,11 +67,11 @@ def taste_text(taste: "Taste", form: Form) -> str:
     if form is Form.json:
         names = ("kind", "size", "unit", "text", "house", "from")
         listed: list[dict[str, Any]] = [dict(zip(names, row, strict=True)) for row in rows]
-        return json_text({"tolerances": listed, "sentences": sentences(taste), "taste": as_json(taste)})
+        return json_text({"tolerances": listed, "sentences": sentences(taste, sure), "taste": as_json(taste)})
     if form is Form.csv:
         return csv_text(["kind", "size", "unit", "text", "house", "from"], rows)
     shown = [(kind, text, house, how) for kind, _, _, text, house, how in rows]
-    said = "".join(f"{line}\n" for line in sentences(taste))
+    said = "".join(f"{line}\n" for line in sentences(taste, sure))
     return table_text("tolerances in use", ("kind", "you reject from", "the house", "from"), shown) + said
 
 
