@@ -62,7 +62,7 @@ function list(title, takes) {
   const rows = takes.map((one) => make("li", {},
     one.note ? hearButton(one) : "", " ",
     make("a", { href: `/s/${one.session_id}/queue?take=${one.take_id}`, text: one.take }),
-    ` from place ${one.place} to ${one.later}, doubt ${percent(one.doubt)} to ${percent(one.later_doubt)} `,
+    ` ${one.place === one.later ? `stays at place ${one.place}` : `from place ${one.place} to ${one.later}`}, doubt ${percent(one.doubt)} to ${percent(one.later_doubt)} `,
     make("span", { class: "soft", text: one.why })));
   return make("section", {}, make("h3", { text: `Takes that ${title}` }), rows.length ? make("ul", {}, ...rows) : make("p", { class: "soft", text: "none by 2 % or more" }));
 }
