@@ -95,7 +95,7 @@ def thinned(figure: Figure, most: int = MOST_POINTS) -> tuple[Figure, int]:
     usual = [point for point in points if not point.stands_out]
     if len(points) <= most:
         return figure, 0
-    step = ceil(len(usual) / max(1, most - (len(points) - len(usual))))
+    step = max(1, ceil(len(usual) / max(1, most - (len(points) - len(usual)))))
     kept = set(usual[::step])
     series = tuple(
         replace(one, points=tuple(p for p in one.points if p.stands_out or p in kept)) for one in figure.series
