@@ -69,7 +69,6 @@ class SizeTrainingConfig(Strict):
     """All of configs/sizes.toml."""
 
     seed: int
-    start: str
     card: CardConfig
     notes: DryNotesRecipe
     sizes: SizesRecipe
@@ -85,11 +84,11 @@ class SizeTrainingConfig(Strict):
         return self.notes
 
 
-def first_network(config: SizeTrainingConfig) -> Network:
-    """Return the network to train: the weights of ``config.start`` in it where they fit."""
+def first_network(config: SizeTrainingConfig, start: Path | None) -> Network:
+    """Return the network to train: the weights in the file ``start`` in it where they fit."""
     network = Network(EncoderShape(**config.network.model_dump()))
-    if config.start:
-        known = load_encoder(shipped(config.start)).network.state_dict()
+    if start:
+        known = load_encoder(start).network.state_dict()
         network.load_state_dict(network.state_dict() | known)
     return network
 
@@ -133,13 +132,13 @@ def fit(
 
 
 def train_once(
-    config: SizeTrainingConfig, dry: DryNotes, clips: list[NoiseClip], log: Log
+    config: SizeTrainingConfig, dry: DryNotes, clips: list[NoiseClip], start: Path | None, log: Log
 ) -> tuple[Network, dict[str, object]]:
     """Train one encoder; return it and its card."""
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(config.seed)
     began = time.monotonic()
-    network, steps = fit(first_network(config).to(device), dry, clips, config, log)
+    network, steps = fit(first_network(config, start).to(device), dry, clips, config, log)
     names = [str(part).split("/")[0] for part in dry.parts]
     names = ["voices" if name.startswith("voice ") else name for name in names]
     count = np.bincount(dry.part, minlength=len(names))
@@ -149,6 +148,7 @@ def train_once(
     return network, {
         "made_by": "python -m training.size_training",
         "commit": commit(),
+        "start": load_encoder(start).name if start else None,
         "seed": config.seed,
         "trained_on": {"dry notes": notes, "noise_clips": len(clips), "noise_quarters": list(config.noise.quarters)},
         **config.card.model_dump(mode="json"),
@@ -168,6 +168,7 @@ def main(
     config_file: ConfigFile = None,
     steps: Steps = 0,
     minutes: Minutes = 0.0,
+    start: Annotated[Path | None, typer.Option(help="Weights of training.pretrain to go on from")] = None,
     notes_file: Annotated[Path | None, typer.Option("--notes", help="File that keeps the dry notes")] = None,
 ) -> None:
     """Train an encoder on sizes and write its weights and card."""
@@ -181,7 +182,10 @@ def main(
         if notes_file:
             dry.save(notes_file)
     clips = noise_clips(config, recordings, config.noise.quarters, config.seed, NOISES)
-    tracked_run("encoder-sizes", config, out, {}, lambda log: train_once(config, dry, clips, log), save_encoder)
+    settings = {"start": str(start)}
+    tracked_run(
+        "encoder-sizes", config, out, settings, lambda log: train_once(config, dry, clips, start, log), save_encoder
+    )
 
 
 if __name__ == "__main__":

@@ -55,6 +55,7 @@ class VersionDraws(Strict):
 
     of_each: int
     spoilt_share: float
+    unheard_share: float  # of the drawn sessions, those judged without the encoder's activations
 
 
 class VersionFit(CalibrationFit):
@@ -149,8 +150,20 @@ def noises_of(config: VersionCalibrationConfig, recordings: Path) -> NoiseBank:
 
 
 def examples_of(session: AnalysedSession, config: VersionCalibrationConfig, seed: int) -> list[DrawnNotes]:
-    """Return the notes of all sessions drawn from the versions of one, with their labels."""
-    return [labelled_draw(session, takes) for takes in drawn(session, config.draws, seed)]
+    """Return the notes of all sessions drawn from the versions of one, with their labels.
+
+    The first ``unheard_share`` of them are without activations, so that what is measured counts by itself too.
+    """
+    found = [labelled_draw(session, takes) for takes in drawn(session, config.draws, seed)]
+    unheard = round(config.draws.unheard_share * len(found))
+    return [without_activations(one) for one in found[:unheard]] + found[unheard:]
+
+
+def without_activations(notes: DrawnNotes) -> DrawnNotes:
+    """Return notes as if the encoder had no activations."""
+    heard = np.char.startswith(notes.features.names, "heard_")
+    matrix = np.where(heard, 0.0, notes.features.matrix)
+    return replace(notes, features=replace(notes.features, matrix=matrix))
 
 
 def card(

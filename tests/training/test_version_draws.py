@@ -89,7 +89,11 @@ def test_certainties_are_probabilities_and_none_false_gives_a_high_one(analysed)
     config = CONFIG.model_copy(update={"draws": draws})
     found = certainties([analysed], config)
     assert all(0 < value < 1 for value in found.values())
-    assert len(examples_of(analysed, config, 1)) == 3
+    unheard, *heard = examples_of(analysed, config, 1)
+    assert len(heard) == 2
+    activations = np.char.startswith(unheard.features.names, "heard_")
+    assert activations.any() and not unheard.features.matrix[:, activations].any()
+    assert unheard.features.matrix[:, ~activations].any() and heard[0].features.matrix[:, activations].any()
 
 
 def test_a_late_sag_leaves_the_start_in_tune():
