@@ -144,6 +144,21 @@ def test_a_dropout_needs_no_neighbours():
     assert found["dropout"].doubt > 0.5 and found["dropout"].mic == "close"
 
 
+def test_what_a_dropout_does_to_a_note_is_not_the_players_fault():
+    takes = session()
+    flat = note(2, np.random.default_rng(1), f0_hz=440.0 * 2 ** ((60 - 69) / 12) * 2 ** (-40 / 1200))
+    takes[4] = replace(takes[4], notes=(takes[4].notes[0], flat, takes[4].notes[2]))
+    torn = replace(takes[4], hits=(Hit("dropout", 4.1, 4.11, "close", ("close",), None, None, 1.0, 2),))
+    (alone, *_) = spots_of(judged(takes), "T005")
+    first, *others = spots_of(judged([*takes[:4], torn, *takes[5:]]), "T005")
+    assert (alone.kind, first.kind) == ("intonation", "dropout") and first.doubt > 0.9
+    assert max(spot.doubt for spot in others if spot.kind == "intonation") < 0.1 * alone.doubt
+    (elsewhere, *_) = spots_of(
+        judged([*takes[:4], replace(torn, hits=(replace(torn.hits[0], note=1),)), *takes[5:]]), "T005"
+    )
+    assert elsewhere.doubt >= alone.doubt
+
+
 def test_missing_and_extra_notes_are_reported():
     takes = session()
     takes[0] = replace(takes[0], notes=takes[0].notes[:2])

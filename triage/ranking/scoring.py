@@ -16,6 +16,7 @@ from triage.ranking.note_table import rows_by_note
 from triage.ranking.session_features import SessionFeatures
 from triage.ranking.take_ranking import ranked_takes
 
+DROPOUT = "dropout"
 PEAK_BEFORE_S, PEAK_AFTER_S = 0.15, 0.25  # around the moment at which a noise was clearest
 
 
@@ -30,14 +31,15 @@ def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = (
         Names of the takes that somebody has heard: what is unlike them is most informative.
     """
     table = features.table
-    kinds, probabilities = _probabilities(model, features)
-    noise = dict(zip(kinds, probabilities.T, strict=True)).get("noise", np.zeros(len(table)))
-    doubts = np.clip(probabilities.sum(axis=1), 0.0, 1.0) if len(table) else np.zeros(0)
     certain = [
         replace(one.spot, doubt=model.certain.get(one.basis, one.spot.doubt))
         for one in features.findings
         if one.basis != NOISE
     ]
+    kinds, probabilities = _probabilities(model, features)
+    probabilities = explained_away(probabilities, features, certain)
+    noise = dict(zip(kinds, probabilities.T, strict=True)).get("noise", np.zeros(len(table)))
+    doubts = np.clip(probabilities.sum(axis=1), 0.0, 1.0) if len(table) else np.zeros(0)
     spots = [
         *note_spots(table, features.notes, kinds, probabilities),
         *_noise_spots(features.findings, noise),
@@ -51,6 +53,21 @@ def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = (
     )
     order = sorted((*spots, *certain), key=lambda s: (s.take, -s.doubt, s.start_s, s.kind, s.mic or ""))
     return Judgement(model.version, takes, notes, tuple(order))
+
+
+def explained_away(probabilities: np.ndarray, features: SessionFeatures, certain: Sequence[Spot]) -> np.ndarray:
+    """Return the probabilities of notes, less where samples that are missing from the note explain how it measures.
+
+    A note that was measured through a dropout deviates because of it: the probability p that it was played badly too
+    becomes p (1 - P(dropout)) [shape=(note, kind)].
+    """
+    left, table = np.ones(len(features.table)), features.table
+    rows = rows_by_note(table)
+    for spot in certain:
+        row = rows.get((spot.take, spot.note or 0))
+        if spot.kind == DROPOUT and row is not None and table.mic[row] in ("", spot.mic):
+            left[row] *= 1 - spot.doubt
+    return probabilities * left[:, None] if len(left) else probabilities
 
 
 def _probabilities(model: Model, features: SessionFeatures) -> tuple[list[str], np.ndarray]:
