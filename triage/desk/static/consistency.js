@@ -51,13 +51,14 @@ function showReport(report) {
 }
 
 const cell = (text, properties = {}) => make("td", { ...properties, text });
+const headed = (head) => ({ class: "broad", "data-head": head }); // the card of a phone says it too
 
 function worstRow({ what, where, audible, do: remedy, dots }) {
-  return make("tr", {}, make("th", { scope: "row", text: what }), cell(where), cell(audible), cell(remedy), make("td", {}, ...dots.map((dot) => playButton(dot, `${dot.take}:${dot.note}`))));
+  return make("tr", {}, make("th", { scope: "row", text: what }), cell(where), cell(audible, headed("Heard?")), cell(remedy, headed("What to do")), make("td", { class: "broad" }, ...dots.map((dot) => playButton(dot, `${dot.take}:${dot.note}`))));
 }
 
 function outlierRow(one) {
-  return make("tr", {}, make("th", { scope: "row", text: one.take }), cell(one.note, { class: "n" }), cell(one.cell), cell(one.why), cell(one.queue), make("td", {}, playButton(one, "Play")));
+  return make("tr", {}, make("th", { scope: "row", text: one.take }), cell(one.note, { class: "n", "data-head": "Note" }), cell(one.cell), cell(one.why, { class: "broad" }), cell(one.queue, headed("Queue")), make("td", {}, playButton(one, "Play")));
 }
 
 function playButton({ take_id, take, note }, text) {
