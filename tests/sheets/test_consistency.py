@@ -148,7 +148,7 @@ def test_what_lies_apart_is_said_as_the_queue_says_it(tmp_path):
     said = r": 1 doubtful in the queue, at 20 % or more, 1 accepted, [12] clean there too: different, not wrong\."
     assert re.search(said + "$", found.sentences[-1])
     apart = [found.dots[one.dot].take_id for one in found.strays]
-    assert apart[0] == takes[0] and set(apart) == set(takes[:3])
+    assert apart[0] == takes[0] and set(takes[:3]) <= set(apart) and takes[3] not in apart
     assert (takes[3], 2) not in {(dot.take_id, dot.note) for dot in found.dots} and found.rejected == 1
 
 
