@@ -196,6 +196,19 @@ def test_a_corrected_row_of_the_sheet_reads_no_audio_and_counts_at_once(copied, 
     assert (take["articulation"], take["verdict"], analysed) == ("marcato", None, [])
 
 
+def test_natural_sounds_unwanted_in_a_session_or_take_read_no_audio(copied, store, analysed):
+    run("intake", copied, "--moved", "--store", store)
+    description = copied / "session.toml"
+    description.write_text(description.read_text().replace("[session]", '[session]\nnatural_sounds = "none"'))
+    every = len(SHEET)
+    assert f"{every} takes, {every} of them" in run("intake", copied, "--store", store).out
+    sheet = copied / "take_sheet.csv"
+    header, *rows = sheet.read_text().splitlines()
+    sheet.write_text("\n".join([f"{header},natural_sounds", f"{rows[0]},usual", *(f"{one}," for one in rows[1:])]))
+    assert "1 of them" in run("intake", copied, "--store", store).out
+    assert analysed == []
+
+
 def test_only_the_take_with_a_changed_file_is_analysed_again(copied, store, queue, analysed):
     run("intake", copied, "--moved", "--store", store)
     assert analysed == []  # the same files elsewhere

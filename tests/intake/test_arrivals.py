@@ -251,3 +251,13 @@ def test_every_line_is_one_line_and_names_no_folder_outside(folder):
     found = check(folder)
     lines = [*found.arrivals.problems, *(entry.why for entry in found.arrivals.of_kind("broken"))]
     assert lines and all("\n" not in line and str(folder) not in line for line in lines)
+
+
+def test_natural_sounds_are_wanted_as_the_row_says_or_else_as_the_session_says(folder):
+    sheet = "take,natural_sounds\nT001,usual\nT002,\n"
+    write(folder / "take_sheet.csv", sheet.encode())
+    write(folder / "audio" / "T000_close.wav", wav(LONG))
+    for extra, rest in (("", ""), ('natural_sounds = "usual"', ""), ('natural_sounds = "none"', "none")):
+        write(folder / "session.toml", files.session_toml(extra=extra).encode())
+        wanted = {take.name: take.sheet_row.natural_sounds for take in check(folder).takes}
+        assert wanted == {"T001": "usual", "T002": rest, "T000": rest}

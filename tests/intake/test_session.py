@@ -56,6 +56,7 @@ def test_the_reference_mic_is_the_named_one_else_the_nearest(tmp_path):
         ('folder = "audio"', 'folder = "../audio"', "inside the session's folder"),
         ('folder = "audio"', 'folder = "/audio"', "inside the session's folder"),
         ("[files]", 'reference_mic = "x"\n[files]', "session.reference_mic = 'x' is none of the mics: close room"),
+        ("[files]", 'natural_sounds = "few"\n[files]', "'few': must be one of 'usual' or 'none'"),
         ("[session]", "[session", "not readable as TOML"),
     ],
 )

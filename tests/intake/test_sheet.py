@@ -176,3 +176,13 @@ def test_a_range_of_pitches_is_chromatic_and_may_go_down(sheet, cell, pitches):
 def test_a_range_without_an_end_is_read_without_pitches_and_needs_a_person(sheet):
     found = sheet("take,instrument,articulation,dynamic,pitches,repetitions,remark\nT1,horn,long,f,E3..H3,2,\n")
     assert found.rows[0].pitches == () and "'H3' is no pitch" in found.problems[0] and found.needs_person
+
+
+def test_a_row_says_whether_natural_sounds_may_be_there(sheet):
+    found = sheet("take,natural_sounds\nT1,none\nT2,Usual\nT3,\nT4,few\n")
+    assert [row.natural_sounds for row in found.rows] == ["none", "usual", "", ""]
+    (line,) = (line for line in found.problems if "'few'" in line)
+    assert line == (
+        "take_sheet.csv line 5: take T4: natural_sounds 'few': write usual or none, or leave it empty; "
+        "read as the session has it"
+    )

@@ -33,3 +33,11 @@ def test_each_player_s_sounds_are_counted_with_their_level_and_what_stands_out()
         "clarinet: key, valve or slide, 2 times, usually -40 dB to the note; 1 much louder",
         "instrument unknown: breath before the tone, once",
     ]
+
+
+def test_those_in_a_take_that_is_to_be_without_them_are_counted_apart():
+    hits = [sound("T1", "lead-breath"), sound("T2", "lead-breath", usual=False)]
+    (found,) = natural_sounds(hits, {"T1": "flugelhorn", "T2": "flugelhorn"}, without={"T2"})
+    assert found.line == (
+        "flugelhorn: breath before the tone, 2 times, usually -40 dB to the note; 1 where none is wanted"
+    )

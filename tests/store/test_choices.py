@@ -9,14 +9,15 @@ from triage.domain.note import Note
 from triage.domain.sheet_row import SheetRow
 from triage.domain.take import Take
 from triage.domain.verdict import NoteChoice
+from triage.store.analysed_takes import analysed_takes
 from triage.store.changes import changes
 from triage.store.choices import kept_choices, record_choice
 from triage.store.engine import reading, writing
 from triage.store.plan import save_sheet, sheet
-from triage.store.takes import drop_takes, save_take, takes
+from triage.store.takes import correct_rows, drop_takes, save_take, takes
 
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
-ROWS = (SheetRow("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall"), SheetRow("T1"))
+ROWS = (SheetRow("T2", "Hörner", "staccato", "ff", (53, 54), 3, "tired", "by the wall", "none"), SheetRow("T1"))
 
 
 @pytest.fixture
@@ -87,3 +88,16 @@ def test_a_take_keeps_the_clock_of_its_hall_and_its_seats(engine, session_id):
         (found,) = takes(db, session_id)
     assert (found.recorded_at, found.recorded_from, found.setup) == (at, "bext", "by the wall")
     assert found.recorded_at.tzinfo is None
+
+
+def test_a_corrected_row_says_that_a_take_is_to_be_without_natural_sounds(engine, session_id):
+    with writing(engine) as db:
+        for name in ("T1", "T2"):
+            save_take(
+                db, session_id, Take(name, "f", "", "", "", "", repetitions=1, without_natural_sounds=name == "T2")
+            )
+        rows = [SheetRow("T1", natural_sounds="none"), SheetRow("T2", natural_sounds="none")]
+        assert correct_rows(db, session_id, rows) == 1
+        assert [one.without_natural_sounds for one in analysed_takes(db, session_id)] == [True, True]
+        assert correct_rows(db, session_id, [SheetRow("T1", natural_sounds="usual"), rows[1]]) == 1
+        assert [one.without_natural_sounds for one in takes(db, session_id)] == [False, True]

@@ -113,6 +113,7 @@ class _TakeAnalysis:
             floors=tuple(self.floors),
             measured_mic=measured.track.mic if measured else None,
             setup=row.setup or None,
+            without_natural_sounds=row.natural_sounds == "none",
             recorded_at=at,
             recorded_from=clock,
             audio_digest=self.previews.audio_digest,

@@ -90,6 +90,7 @@ def failed(job: AnalysisJob, why: str) -> Take:
         problem=f"could not be analysed: {' '.join(why.split())}",
         analysed=False,
         setup=row.setup or None,
+        without_natural_sounds=row.natural_sounds == "none",
     )
 
 

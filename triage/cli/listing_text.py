@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from triage.cli.output import Form, cell_text, counted, csv_text, json_text, number, table_text
 from triage.domain.arrivals import ARRIVAL_KINDS, ArrivalProblem, Arrivals
 from triage.domain.hit import Hit
+from triage.domain.kinds import label
 from triage.domain.measurements import MEASUREMENTS
 from triage.domain.pitch import pitch_name
 from triage.domain.spot import Spot
@@ -35,7 +36,7 @@ NOTE_NUMBERS = (
 SCORES = ("doubt", "reject_probability", "outlier")
 HIT = tuple("take kind start_s end_s mic mics level_dbfs over_floor_db exposed note group harmless".split())
 HIT += ("second_mic", "natural", "usual_db", "hz", "found_kind")
-NATURAL = ("instrument", "kind", "count", "usual_db", "outstanding")
+NATURAL = ("instrument", "kind", "count", "usual_db", "outstanding", "unwanted")
 FLOOR = tuple("mic level_dbfs highest_dbfs highest_take a_dbfs a_highest_dbfs a_highest_take db_a change_db".split())
 GROUP = ("takes", "audible", "exposed", "low_dbfs", "high_dbfs")
 OCTAVES = ("31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
@@ -169,7 +170,8 @@ def _hit_cells(hit: Hit) -> list[str]:
     mics = near + (f", also {', '.join(others)}" if others else "")
     times = [number(at_s, 2, "s") for at_s in (hit.start_s, hit.end_s)]
     levels = [number(hit.level_dbfs, 1, "dBFS"), number(hit.over_floor_db, 1, "dB"), number(hit.exposed, 2)]
-    return [hit.take, *times, hit.kind, *levels, str(hit.note or "-"), mics + ("; harmless" if hit.harmless else "")]
+    kind = label(hit.own_kind) if hit.natural else hit.kind
+    return [hit.take, *times, kind, *levels, str(hit.note or "-"), mics + ("; harmless" if hit.harmless else "")]
 
 
 def _shares(counted: dict[str, int]) -> str:

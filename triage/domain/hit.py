@@ -30,6 +30,11 @@ class Hit:
     found_start_s: float | None = None
     found_end_s: float | None = None
 
+    @property
+    def own_kind(self) -> str:
+        """What it is listed as: a natural sound of playing under its own name, unless somebody corrected it."""
+        return self.natural if self.natural and self.found_kind is None else self.kind
+
 
 @dataclass(frozen=True)
 class HarmlessMark:

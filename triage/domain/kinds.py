@@ -234,7 +234,7 @@ _ALL = (
         whole_take=True,
         mended_by="fetch the take's own files from the recorder",
     ),
-    # Natural sounds of playing: no faults, unless they stand out among their like.
+    # Natural sounds of playing: no faults, unless they stand out among their like or the sheet wants none.
     Kind(
         "puff",
         "natural",
@@ -242,10 +242,32 @@ _ALL = (
         flaw="with a puff of breath",
         covers="air against the microphone",
         mark="ring",
+        remedy=Remedy("Puffs of breath at {mic}", "puffs", "move it out of the line of the breath"),
     ),
-    Kind("lead-breath", "natural", label="breath before the tone", flaw="with a loud breath before it", mark="ring"),
-    Kind("key-sound", "natural", label="key, valve or slide", flaw="with loud keys, valves or slide", mark="bar"),
-    Kind("bow-sound", "natural", label="bow or string", flaw="with loud bow or string noise", mark="box"),
+    Kind(
+        "lead-breath",
+        "natural",
+        label="breath before the tone",
+        flaw="with a loud breath before it",
+        mark="ring",
+        remedy=Remedy("Breaths before the tone at {mic}", "breaths", "breathe in earlier, head away from it"),
+    ),
+    Kind(
+        "key-sound",
+        "natural",
+        label="key, valve or slide",
+        flaw="with loud keys, valves or slide",
+        mark="bar",
+        remedy=Remedy("Keys, valves or slide at {mic}", "times", "oil them; move them well before the note"),
+    ),
+    Kind(
+        "bow-sound",
+        "natural",
+        label="bow or string",
+        flaw="with loud bow or string noise",
+        mark="box",
+        remedy=Remedy("Bow or strings at {mic}", "times", "set the bow down earlier, lift it once the ring is over"),
+    ),
 )
 KINDS = {kind.name: kind for kind in _ALL}
 NOISES = tuple(kind.name for kind in _ALL if kind.family == "noise")

@@ -1,6 +1,9 @@
 """One row of the take sheet."""
 
 from dataclasses import dataclass
+from typing import Literal
+
+NaturalSounds = Literal["usual", "none"]  # wanted of a player's own breath, keys, bow: as usual for them, or none
 
 
 @dataclass(frozen=True)
@@ -15,6 +18,7 @@ class SheetRow:
     repetitions: int = 1
     remark: str = ""
     setup: str = ""
+    natural_sounds: NaturalSounds | Literal[""] = ""  # "": as the session has it
 
     def expected(self) -> tuple[int, ...]:
         """Return the MIDI pitch of each note in the order played: each pitch `repetitions` times in a row."""

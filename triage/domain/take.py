@@ -68,3 +68,4 @@ class Take:
     recorded_from: str | None = None  # the source of that time: one of CLOCKS
     audio_digest: str | None = None  # digest of all its samples: unlike the fingerprint it survives a copy
     previews: tuple[Preview, ...] = ()
+    without_natural_sounds: bool = False  # the sheet wants none: each audible one is a finding

@@ -172,6 +172,8 @@ def _take(
             f"take {row.take}: {1000 * longest_s:.0f} ms long, too short for a note; was it recorded by mistake?"
         )
     filled, lines = _filled(row, files[0].fields, session.middle_c_octave)
+    if session.natural_sounds == "none" and not row.natural_sounds:
+        filled = replace(filled, natural_sounds="none")
     broken = tuple(f"{file.path}: {file.facts.problem}" for file in files if file.facts.broken)
     arriving = any(file.facts.arriving for file in files)
     return TakeFiles(row.take, tuple(tracks), filled, broken, arriving), problems + lines

@@ -14,6 +14,7 @@ from pydantic import AfterValidator, AliasChoices, Field, model_validator
 
 from triage.config import Strict, read_toml
 from triage.domain.errors import ConfigError
+from triage.domain.sheet_row import NaturalSounds
 from triage.intake.names import NamePattern
 
 SESSION_FILE = "session.toml"
@@ -57,6 +58,7 @@ class About(Strict):
     a4_hz: Annotated[float, Field(ge=380, le=500)] = 440.0
     reference_mic: Annotated[Named | None, Field(validation_alias=AliasChoices("reference_mic", "judge_mic"))] = None
     middle_c_octave: Annotated[int, Field(ge=3, le=5)] = 4
+    natural_sounds: NaturalSounds = "usual"  # of each take whose row of the sheet does not say
 
 
 class Files(Strict):
@@ -120,6 +122,11 @@ class SessionDescription(Strict):
     def middle_c_octave(self) -> int:
         """The octave number that MIDI 60 carries on this session's take sheet and in its file names."""
         return self.about.middle_c_octave
+
+    @property
+    def natural_sounds(self) -> NaturalSounds:
+        """What is wanted of natural sounds of playing where the take sheet does not say."""
+        return self.about.natural_sounds
 
     @property
     def mic_names(self) -> tuple[str, ...]:

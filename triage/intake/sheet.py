@@ -11,14 +11,16 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal, get_args
 
 from triage.domain.errors import SheetError
 from triage.domain.pitch import HIGHEST_MIDI, parse_pitch
-from triage.domain.sheet_row import SheetRow
+from triage.domain.sheet_row import NaturalSounds, SheetRow
 
 SHEET_FILE = "take_sheet.csv"
 COLUMNS = ("take", "instrument", "articulation", "dynamic", "pitches", "repetitions", "remark")
-OPTIONAL = ("setup",)  # where players and microphones stood, wherever that changes within a session
+# Where players and microphones stood, wherever that changes within a session; whether natural sounds may be there.
+OPTIONAL = ("setup", "natural_sounds")
 SEPARATORS = (",", ";", "\t")
 # C0, 16.4 Hz: no instrument sounds lower (the piano ends at MIDI 21, the longest organ pipes at 12).
 LOWEST_SOUNDING_MIDI = 12
@@ -149,9 +151,11 @@ def _row(
     pitches, mistakes = _pitches(cell.pop("pitches", ""), middle_c_octave)
     repetitions, mistake = _repetitions(cell.pop("repetitions", ""))
     mistakes += mistake
+    natural_sounds, mistake = _natural_sounds(cell.pop("natural_sounds", ""))
+    mistakes += mistake
     if any(cells[width:]):
         mistakes.append(f"{len(cells)} cells for {width} columns; put a cell that holds a separator in quotes")
-    row = SheetRow(take, pitches=pitches, repetitions=repetitions, **cell)
+    row = SheetRow(take, pitches=pitches, repetitions=repetitions, natural_sounds=natural_sounds, **cell)
     return row, [f"take {take}: {mistake}" for mistake in mistakes]
 
 
@@ -189,3 +193,13 @@ def _repetitions(text: str) -> tuple[int, list[str]]:
     if not whole or int(whole[1]) > MOST_REPETITIONS:
         return 1, [f"repetitions {text!r} is no whole number of 1 to {MOST_REPETITIONS}; read as 1"]
     return int(whole[1]), []
+
+
+def _natural_sounds(text: str) -> tuple[NaturalSounds | Literal[""], list[str]]:
+    for known in get_args(NaturalSounds):
+        if text.casefold() == known:
+            return known, []
+    if not text:
+        return "", []
+    mistake = f"natural_sounds {text!r}: write usual or none, or leave it empty; read as the session has it"
+    return "", [mistake]

@@ -87,14 +87,16 @@ def _noises(takes: Sequence[Take], row: Mapping[tuple[str, int], int]) -> Iterat
         for hit in near:
             note = hit.note or 1
             over = f"{hit.over_floor_db or 0:.0f} dB over the floor"
-            why = f"{_named(hit)} in the {hit.mic} microphone, {over}"
+            why = f"{_named(hit, take)} in the {hit.mic} microphone, {over}"
             span = (hit.start_s, hit.end_s)
             spot = Spot(take.name, *span, hit.note, hit.kind, 0.0, why, hit.mic, hit.level_dbfs, None, "dBFS")
             yield Finding(spot, NOISE, row[take.name, note], (hit.exposed or 0.0) / max(strongest[note], 1e-9))
 
 
-def _named(hit: Hit) -> str:
-    """Return what a hit is; of a natural sound of playing by how much it is louder than the player's others."""
+def _named(hit: Hit, take: Take) -> str:
+    """Return what a hit is; a natural sound of playing as unwanted, or against how loud the player's others are."""
+    if hit.natural and hit.found_kind is None and take.without_natural_sounds:
+        return f"{label(hit.natural)}, where none is wanted,"
     if hit.natural and hit.usual_db is not None:
         return (
             f"{label(hit.natural)} much louder than this player's others (usually {hit.usual_db:.0f} dB to the note)"

@@ -53,7 +53,7 @@ def nearby_noise(takes: Sequence[Take], table: NoteTable) -> NearbyNoise:
     """Return what was found around each note beside its playing: its strongest noise hit.
 
     Sounds that lead into an instrument's notes (breath, keys, valves) count only as far as they stand out among
-    their like, where they come often enough to be part of playing it.
+    their like, where they come often enough to be part of playing it and the take may hold them.
     """
     row, usual = rows_by_note(table), usual_lead_in_db(takes)
     over, under = np.zeros(len(table)), np.full(len(table), np.nan)
@@ -63,7 +63,7 @@ def nearby_noise(takes: Sequence[Take], table: NoteTable) -> NearbyNoise:
             if i is None or not is_of_a_note(hit):
                 continue
             own_db = over_decay(hit.exposed or 0.0)
-            if leads_in(hit, take):
+            if leads_in(hit, take) and not take.without_natural_sounds:
                 own_db -= usual.get(take.instrument or "", 0.0)
             if own_db > over[i]:
                 over[i] = own_db

@@ -34,7 +34,7 @@ def group_hits(
     """
     takes = with_corrections(with_usual_sounds(takes), session, corrections)
     notes = {take.name: notes_of(take) for take in takes}
-    rows = [replace(hit, take=take.name) for take in takes for hit in take.hits if not hit.usual]
+    rows = [replace(hit, take=take.name, kind=hit.own_kind) for take in takes for hit in take.hits if not hit.usual]
     harmless = {group for group, mark in given.items() if mark.harmless}
     keys = iter(group_keys(rows, notes, harmless))
     return [
@@ -44,12 +44,15 @@ def group_hits(
 
 
 def with_usual_sounds(takes: Sequence[Take]) -> list[Take]:
-    """Return the takes with each natural sound of playing marked as usual, unless it stands out among its like."""
+    """Return the takes with each natural sound of playing marked as usual.
+
+    One that stands out among its like is not, nor any where the take is to be without them.
+    """
     own = [[hit for hit in take.hits if hit.natural] for take in takes]
     sounds = [_played(hit, take) for take, hits in zip(takes, own, strict=True) for hit in hits]
     known = iter(usual_sounds(sounds))
     return [
-        replace(take, hits=tuple(_settled(hit, next(known)) if hit.natural else hit for hit in take.hits))
+        replace(take, hits=tuple(_settled(hit, next(known), take) if hit.natural else hit for hit in take.hits))
         for take in takes
     ]
 
@@ -80,8 +83,9 @@ def _corrected(hit: Hit, learned: LearnedHit) -> Hit:
     return replace(changed, kind=learned.kind, start_s=learned.start_s, end_s=learned.end_s, usual=usual)
 
 
-def _settled(hit: Hit, usual: UsualSound) -> Hit:
-    return replace(hit, usual=not usual.stands_out, usual_db=usual.level_db)
+def _settled(hit: Hit, usual: UsualSound, take: Take) -> Hit:
+    listed = usual.stands_out or take.without_natural_sounds
+    return replace(hit, usual=not listed, usual_db=usual.level_db)
 
 
 def _played(hit: Hit, take: Take) -> PlayedSound:

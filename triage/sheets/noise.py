@@ -143,7 +143,9 @@ def noise_sheet(db: Connection, session_id: int, everything: bool = False) -> No
         _to_fix(groups, backgrounds),
         timeline(played, list(zip(listed, kinds, strict=True))),
         natural_sounds(
-            hits(db, session_id, harmless=True, usual=True), {take.name: take.instrument for take in played}
+            hits(db, session_id, harmless=True, usual=True),
+            {take.name: take.instrument for take in played},
+            {take.name for take in played if take.without_natural_sounds},
         ),
     )
 

@@ -55,6 +55,7 @@ class StoredTake:
     sampled: bool = False  # heard as part of the random sample
     random_order: float | None = None
     learning_rank: int | None = None
+    without_natural_sounds: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

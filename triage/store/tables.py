@@ -108,6 +108,7 @@ take = Table(
     *(Column(name, Boolean, nullable=False, server_default=false()) for name in FLAGS),
     Column("random_order", Real),  # from 0 to 1, the take's own for good: the random sample goes in its order
     Column("learning_rank", Whole),  # from 1, for active learning; NULL where it is not among the most informative
+    Column("without_natural_sounds", Boolean, nullable=False, server_default=false()),  # the sheet wants none
     Index("ix_take_session_id_name", "session_id", "name", unique=True),
     Index("ix_take_session_id_rank", "session_id", "rank"),
     Index("ix_take_session_id_recorded_at", "session_id", "recorded_at"),  # what was just played
@@ -306,6 +307,7 @@ sheet_row = Table(
     Column("repetitions", Whole, nullable=False),
     Column("remark", Words),
     Column("setup", Words),
+    Column("natural_sounds", Words, nullable=False, server_default=""),  # usual, none, or as the session has it
     Index("ix_sheet_row_session_id", "session_id"),
 )
 

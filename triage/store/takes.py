@@ -114,6 +114,7 @@ def correct_rows(db: Connection, session_id: int, rows: Iterable[SheetRow]) -> i
         take = stored.get(row.take)
         values = {name: getattr(row, name) for name in OF_ROW}
         values |= {"expected_pitches": row.pitches, "setup": row.setup or None}
+        values |= {"without_natural_sounds": row.natural_sounds == "none"}
         if take is None or all(getattr(take, name) == value for name, value in values.items()):
             continue
         digest = _sheet_row_digest(row.instrument, row.articulation, row.dynamic, row.pitches, row.repetitions)
