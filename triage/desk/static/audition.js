@@ -272,11 +272,12 @@ function wireSheet(fillKeys) {
 
 /** What holds for everybody, where this person may set it; a page opened from then on goes by it. */
 function wireShared() {
+  let saved = Promise.resolve(); // one after another, for the last to arrive counts
   const save = () => post("/api/shared-settings", {
     share_for_two: Number(by("share-for-two").value) / 100,
     settled_by: [...document.querySelectorAll("[name=settled-by]:checked")].map((one) => one.value),
   }).then(() => announce("Set for everybody"), (error) => announce(error.message));
-  by("shared")?.addEventListener("change", save);
+  by("shared")?.addEventListener("change", () => { saved = saved.then(save); });
 }
 
 function playsItself(now) {
