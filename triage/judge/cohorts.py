@@ -112,7 +112,7 @@ def expect(
 def _check(values: np.ndarray, labels: tuple[np.ndarray, ...], floor: float) -> None:
     lengths = [len(values), *(len(label) for label in labels)]
     if len(set(lengths)) > 1:
-        raise JudgeError(f"values, pitch, cohort, wider and take and error must be of one length, found {lengths}")
+        raise JudgeError(f"values, pitch, cohort, wider, take and error must be of one length, found {lengths}")
     if np.isinf(values).any():
         raise JudgeError(f"{np.isinf(values).sum()} values are infinite; expected finite or NaN (log of 0?)")
     if not 0 < floor < np.inf:
