@@ -72,6 +72,7 @@ def test_two_editors_work_a_day_and_hear_no_take_twice_though_one_loses_the_conn
         heard["anna"].append(accept(anna))
         heard["ben"].append(accept(ben))
         anna.wait_for_function("() => document.getElementById('others').textContent.includes('ben')")
+        ben.wait_for_function("() => Number(document.getElementById('audition').dataset.ready) > 1")
         his.set_offline(True)
         heard["ben"].append(accept(ben))  # those ahead are here already
         kept = card(ben)

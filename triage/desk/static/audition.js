@@ -160,8 +160,12 @@ function whole() {
 function advance() {
   if (ahead.first) show(ahead.first);
   else waitForMore();
+  showReady();
   refill();
 }
+
+/** Say in the page how many takes are here, the one on the screen among them: so many can be heard without the desk. */
+function showReady() { by("audition").dataset.ready = ahead.takes.length; }
 
 /** The takes ahead ran out faster than more came: show so, until the desk answers whether there are any. */
 function waitForMore() {
@@ -179,6 +183,7 @@ async function refill() {
   refill.asking = true;
   try {
     const first = await ahead.fill();
+    showReady();
     showsLeft(ahead.left);
     showOthers(ahead.others, ahead.named);
     if (first && first.id === state.take?.id) renew(first);
