@@ -28,9 +28,10 @@ def test_the_odds_are_the_networks_times_what_the_place_says():
     "sure, away_s, natural",
     [
         (0.6, PLAYER_S, True),  # a key, even where it sounds like a knock
+        (0.9, PLAYER_S, True),  # most of what is so sure there is a breath or a key
         (0.3, ELSEWHERE_S, False),  # somebody else's
-        (0.02, ELSEWHERE_S, True),  # nothing but arrival times speaks for a noise
-        (0.95, PLAYER_S, False),  # the player's chair
+        (0.1, ELSEWHERE_S, True),  # nothing but arrival times speaks for a noise: an echo misleads them
+        (0.97, PLAYER_S, False),  # the player's chair
     ],
 )
 def test_what_leads_into_a_note_is_judged_by_sound_and_place(sure, away_s, natural):
@@ -68,3 +69,33 @@ def test_a_noise_that_runs_into_a_note_has_the_level_of_what_came_before_the_not
     (event,) = noise_events([mic], [NoteSegment(2.0, 3.0, 3.5, -20.0)], Found(until_s))
     assert event.mics["close"].over_floor_db == pytest.approx(20.0, abs=0.2)
     assert event.start_s == pytest.approx(1.8, abs=0.001) and event.end_s == pytest.approx(end_s, abs=STEP_S)
+
+
+class Played(Found):
+    """A detector that finds no noise, and a natural sound of playing at a time."""
+
+    def __init__(self, from_s, until_s):
+        self.from_s, self.until_s = from_s, until_s
+
+    def joint(self, messages):
+        quiet, played = torch.zeros(200), torch.zeros(200)
+        played[round(self.from_s / STEP_S) : round(self.until_s / STEP_S)] = 0.9
+        own = quiet[None]
+        return NoisePrediction(quiet, torch.zeros(12, 200), own, own, played, torch.full((4, 200), 0.25))
+
+
+@pytest.mark.parametrize("from_s, found", [(1.8, 1), (1.98, 0)])
+def test_what_begins_with_a_note_has_no_level_but_the_notes_and_is_no_natural_sound_of_its_own(from_s, found):
+    level = np.full((20, 200), -80.0)
+    level[5, round(1.8 / STEP_S) : round(2.0 / STEP_S)] = -60.0
+    level[5, round(1.98 / STEP_S) :] = -20.0
+    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
+    note = NoteSegment(2.0, 3.0, 3.5, -20.0)
+    assert len(noise_events([mic], [note], Played(from_s, 2.2))) == found
+
+
+def test_a_noise_that_stands_nowhere_over_the_floor_is_not_exposed_whatever_the_network_says():
+    # known answer: nothing rises over what is there before and after
+    level = np.full((20, 200), -80.0)
+    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
+    assert noise_events([mic], [], Found(2.6)) == []

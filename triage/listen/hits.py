@@ -120,6 +120,7 @@ def noise_events(
     noises = [_until_note(span, any_, starts) for span in _spans(any_)]
     natural = [_until_note(span, played, starts) for span in _spans(played)]
     natural = [span for span in natural if not any(_overlap(span, one) for one in noises)]
+    natural = [span for span in natural if not _is_attack(span, starts)]  # it has no level but the note's
     hits = [_hit(span, found, mics, starts) for span in noises if not _is_attack(span, starts)]
     hits += [_hit(span, found, mics, starts, natural=True) for span in natural]
     return sorted((hit for hit in hits if hit.exposed >= LEAST_EXPOSED), key=lambda hit: (hit.start_s, hit.kind))
@@ -170,7 +171,7 @@ def _hit(
     levels, sounds = {}, {}
     for one, sure, over_db in zip(mics, there, audible, strict=True):
         rose_db, over_floor_db, sound = _rise(one, span)
-        exposed = exposure(over_floor_db if natural else float(over_db))
+        exposed = exposure(over_floor_db if natural else min(float(over_db), over_floor_db))
         if natural or sure > SURE or sure == there.max():
             levels[one.mic], sounds[one.mic] = MicLevel(rose_db, over_floor_db, exposed), sound
     ranked = sorted(levels, key=lambda mic: (-levels[mic].level_dbfs, mic))
