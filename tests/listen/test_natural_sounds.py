@@ -99,3 +99,26 @@ def test_a_noise_that_stands_nowhere_over_the_floor_is_not_exposed_whatever_the_
     level = np.full((20, 200), -80.0)
     mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
     assert noise_events([mic], [], Found(2.6)) == []
+
+
+@pytest.mark.parametrize("likely, kind", [(0.55, "other-noise"), (0.65, "click")])
+def test_a_kind_is_told_only_where_it_is_likely(likely, kind):
+    level = np.full((20, 200), -80.0)
+    level[5, 95:105] = -50.0
+    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
+    (event,) = noise_events([mic], [], Told(likely))
+    assert event.kind == kind
+
+
+class Told(Found):
+    """A detector that finds one noise at 1.9 s and says so surely that it is a click."""
+
+    def __init__(self, likely):
+        super().__init__(2.1)
+        self.likely = likely
+
+    def joint(self, messages):
+        found = super().joint(messages)
+        kinds = torch.full((12, 200), (1 - self.likely) / 11)
+        kinds[0] = self.likely
+        return found._replace(kinds=kinds)

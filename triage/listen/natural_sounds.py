@@ -14,9 +14,9 @@ AT_PLAYER_S, ELSEWHERE_S = (
 )  # 40 cm, the player's moving about; 1 m, which no instrument's keys are from it
 LEAST_NOISE = 0.05  # a natural sound that the network is so sure of needs no second look
 # How much likelier a noise is, once the network was heard, where a sound seems to come from the player, from
-# elsewhere, or where arrival times say nothing. On development sessions of players with breaths and keys, of what led
-# into a note at the player's place and was 50 to 97 % sure to be a noise, 11 of 14 were sounds of playing; of what was
-# 5 to 15 % sure and seemed to come from elsewhere, 2 of 2.
+# elsewhere, or where arrival times say nothing. On development sessions of players with breaths and keys, 12 of the
+# 17 sounds that led into a note at the player's place, 50 to 97 % sure to be noises, were sounds of playing; and so
+# were 2 of the 3 that were 5 to 15 % sure and seemed to come from elsewhere.
 FROM_PLAYER, FROM_ELSEWHERE, FROM_ANYWHERE = 0.05, 8.0, 3.0
 
 
