@@ -27,6 +27,7 @@ class Outcome(NamedTuple):
     takes: dict[str, dict]
     notes: dict[str, int]
     arrivals: dict
+    store: str
 
 
 def outcome(folder: Path, store: str) -> Outcome:
@@ -42,7 +43,7 @@ def outcome(folder: Path, store: str) -> Outcome:
         3 if arrivals["missing"] or arrivals["broken"] or "the take sheet asks" in output.err else 0
     )
     analysed = [note["take"] for note in notes["notes"]]
-    return Outcome(output, takes, {name: analysed.count(name) for name in takes}, arrivals)
+    return Outcome(output, takes, {name: analysed.count(name) for name in takes}, arrivals, store)
 
 
 def good(seed: int = 0, rate_hz: int = RATE_HZ) -> np.ndarray:
@@ -162,6 +163,13 @@ def test_files_missing_broken_unexpected_and_unlike_are_the_arrivals(sorry):
 def test_broken_and_dead_files_are_spots_of_their_take(sorry, take, kind, mic):
     assert (kind, mic) in {(spot["kind"], spot["mic"]) for spot in sorry.takes[take]["spots"]}
     assert sorry.takes[take]["doubt"] > max(sorry.takes[name]["doubt"] for name in ("T001", "T002", "T003"))
+
+
+def test_the_queue_says_of_a_cut_short_file_what_to_do_and_json_how_many_bytes_it_lacks(sorry):
+    listed = run("queue", "--store", sorry.store).out
+    assert "the copy of T008_room.wav is cut short: fetch it again" in " ".join(listed.split())
+    assert "bytes of samples promised" not in listed
+    assert any("bytes of samples promised" in spot["why"] for spot in sorry.takes["T008"]["spots"])
 
 
 @pytest.fixture

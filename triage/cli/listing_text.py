@@ -14,7 +14,7 @@ from triage.domain.hit import Hit
 from triage.domain.kinds import label
 from triage.domain.measurements import MEASUREMENTS
 from triage.domain.pitch import pitch_name
-from triage.domain.spot import Spot
+from triage.domain.spot import Spot, in_short
 from triage.store.stored import QueueEntry, StoredNote, StoredSession
 
 if TYPE_CHECKING:  # what makes sheets is slow to load
@@ -150,7 +150,7 @@ def _queue_cells(entry: QueueEntry) -> list[str]:
 
 def _reason(spot: Spot) -> str:
     note = "" if spot.note is None else f" note {spot.note}"
-    return f"{spot.start_s:.1f} s{note}: {spot.why}"
+    return f"{spot.start_s:.1f} s{note}: {in_short(spot.kind, spot.why)[0]}"
 
 
 def _note_values(note: StoredNote) -> dict[str, Any]:

@@ -8,9 +8,8 @@ from urllib.parse import quote
 from sqlalchemy import Connection
 
 from triage.audition.excerpts import pitch_words
-from triage.desk.template_filters import in_short
 from triage.domain.measurements import COMPARED
-from triage.domain.spot import Spot
+from triage.domain.spot import Spot, in_short
 from triage.ranking.queue_mixing import RejectEstimate, may_stop
 from triage.store.expectations import find_expected
 from triage.store.hits import hits

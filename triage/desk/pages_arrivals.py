@@ -8,8 +8,8 @@ from fastapi.responses import HTMLResponse
 
 from triage.desk.access import AtDesk, Db, Me, WriteDb, change
 from triage.desk.pages import Here, in_navigation, show
-from triage.desk.template_filters import in_short
 from triage.domain.arrivals import ACTIONS, ARRIVAL_KINDS, Action, ArrivalAction
+from triage.domain.spot import in_short
 from triage.store.arrival_actions import arrival_actions, record_action
 from triage.store.arrivals import arrivals
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from triage.domain.kinds import family, label
 from triage.domain.pitch import pitch_name
+from triage.domain.spot import in_short
 
 LEARNT = re.compile(r"(taste|verdicts)-(\d{8}-\d{6})-[0-9a-f]{6}")  # what a retraining calls its versions
 OF_VERDICTS = {"taste": "tolerances", "verdicts": "model"}
@@ -59,16 +60,6 @@ def percent(share: float | None) -> str:
 def number(value: float | None, digits: int = 1, unit: str = "") -> str:
     """Return a number with its unit and a true minus sign."""
     return NOTHING if value is None else f"{value:.{digits}f} {unit}".strip().replace("-", MINUS)
-
-
-def in_short(kind: str, why: str) -> tuple[str, str | None]:
-    """Return what a spot says as what to do, and the finding word by word where that is more."""
-    path, found, reason = why.partition(": ")
-    if kind != "truncated" or not found:
-        return why, None
-    name, cut = path.rpartition("/")[2], reason.startswith("truncated")
-    what = f"the copy of {name} is cut short" if cut else f"{name} cannot be read"
-    return f"{what}: fetch it again", why
 
 
 def short(spot: Any) -> str:

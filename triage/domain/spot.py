@@ -18,3 +18,13 @@ class Spot:
     found: float | None = None
     expected: float | None = None
     unit: str | None = None
+
+
+def in_short(kind: str, why: str) -> tuple[str, str | None]:
+    """Return what a spot says as what to do, and the finding word by word where that is more."""
+    path, found, reason = why.partition(": ")
+    if kind != "truncated" or not found:
+        return why, None
+    name, cut = path.rpartition("/")[2], reason.startswith("truncated")
+    what = f"the copy of {name} is cut short" if cut else f"{name} cannot be read"
+    return f"{what}: fetch it again", why
