@@ -41,6 +41,7 @@ class Kind:
     serious: bool = False  # one is enough to be put right before the next session
     clocked: bool = False  # equal intervals point to its cause better than its place among the notes
     mended_by: str = ""  # what puts it right without a player: a copy, a flip, another file
+    spoils_measuring: bool = False  # what a note measures through it says nothing of how it was played
 
     @property
     def words(self) -> str:
@@ -171,6 +172,7 @@ _ALL = (
         remedy=Remedy("Sound missing at {mic}", "times", "check disk, cable and clock of the recorder; record again"),
         serious=True,
         clocked=True,
+        spoils_measuring=True,
     ),
     Kind(
         "digital-click",
@@ -274,6 +276,7 @@ NOISES = tuple(kind.name for kind in _ALL if kind.family == "noise")
 TECHNICAL = tuple(kind.name for kind in _ALL if kind.family == "technical")
 UNCLEAR = "other-noise"
 NATURAL = tuple(kind.name for kind in _ALL if kind.family == "natural")
+SPOILS_MEASURING = tuple(kind.name for kind in _ALL if kind.spoils_measuring)
 
 
 def kind_named(name: str) -> Kind:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from triage.domain.judgement import Judgement, NoteJudgement
+from triage.domain.kinds import SPOILS_MEASURING
 from triage.domain.spot import Spot
 from triage.judge.spots import LEAST_DOUBT, note_spots
 from triage.judge.tasted_doubt import TastedDoubt, base_probabilities
@@ -16,7 +17,6 @@ from triage.ranking.note_table import rows_by_note
 from triage.ranking.session_features import SessionFeatures
 from triage.ranking.take_ranking import ranked_takes
 
-DROPOUT = "dropout"
 PEAK_BEFORE_S, PEAK_AFTER_S = 0.15, 0.25  # around the moment at which a noise was clearest
 
 
@@ -56,16 +56,16 @@ def judge(features: SessionFeatures, model: Model, reviewed: Collection[str] = (
 
 
 def explained_away(probabilities: np.ndarray, features: SessionFeatures, certain: Sequence[Spot]) -> np.ndarray:
-    """Return the probabilities of notes, less where samples that are missing from the note explain how it measures.
+    """Return the probabilities of notes, less where a technical fault explains how a note measures.
 
     A note that was measured through a dropout deviates because of it: the probability p that it was played badly too
-    becomes p (1 - P(dropout)) [shape=(note, kind)].
+    becomes p (1 - P(dropout)) [shape=(note, kind)]; which kinds do that the registry says (``spoils_measuring``).
     """
     left, table = np.ones(len(features.table)), features.table
     rows = rows_by_note(table)
     for spot in certain:
         row = rows.get((spot.take, spot.note or 0))
-        if spot.kind == DROPOUT and row is not None and table.mic[row] in ("", spot.mic):
+        if spot.kind in SPOILS_MEASURING and row is not None and table.mic[row] in ("", spot.mic):
             left[row] *= 1 - spot.doubt
     return probabilities * left[:, None] if len(left) else probabilities
 
