@@ -19,7 +19,7 @@ FIGURES = {
     "embeddings": "training.evaluate ablation --recordings RECORDINGS --cache CACHE",
     "noise": "training.evaluate noise --recordings RECORDINGS --public PUBLIC",
     "second-generator": "training.trial_evaluation --public PUBLIC --recordings RECORDINGS --sessions 3 "
-    "--first-seed 31 --natural-sounds both",
+    "--first-seed 41 --natural-sounds both",
     "learning": "training.taste_evaluation --public PUBLIC --recordings RECORDINGS --cache CACHE",
     "pickups": "training.pickups_evaluation --seeds 2 --most 20",
     "consistency": "training.consistency_evaluation --seeds 2",

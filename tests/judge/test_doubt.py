@@ -7,7 +7,7 @@ import pytest
 
 from tests.judge.tables import no_noise, note_table
 from triage.domain.errors import JudgeError
-from triage.judge.doubt import any_of, load_model, save_model
+from triage.judge.doubt import ORDINARY, any_of, doubt_of_take, load_model, save_model
 from triage.judge.features import note_features
 from triage.judge.spots import note_spots
 
@@ -90,3 +90,12 @@ def test_any_of_several_doubts():
     assert any_of([0.5, 0.5]) == 0.75
     assert any_of([]) == 0.0
     assert any_of([0.2, 1.0]) == 1.0
+
+
+def test_many_ordinary_notes_make_no_doubtful_take_and_a_take_is_as_doubtful_as_its_worst_note():
+    assert doubt_of_take([0.02] * 40) == pytest.approx(0.02)
+    assert doubt_of_take([0.02] * 40 + [0.6]) == pytest.approx(0.6)
+    assert doubt_of_take([0.5, 0.5]) == pytest.approx(1 - (0.5 + ORDINARY) ** 2)  # two that stand out count together
+    assert doubt_of_take([0.02, 0.2], [0.5]) == pytest.approx(1 - 0.8 * 0.5)  # a finding counts in full
+    assert doubt_of_take([], [0.4]) == pytest.approx(0.4)
+    assert doubt_of_take([]) == 0.0

@@ -164,3 +164,20 @@ def test_a_hard_attack_or_a_dip_makes_the_played_part_no_shorter():
     assert env.sounding_length_s(dipped, hop_s, 8.0, 0.1) < 0.5  # the first fall would end it there
     assert np.isnan(env.held_length_s(np.full(100, -300.0), hop_s, 0.1, 8.0))
     assert np.isnan(env.held_length_s(even, hop_s, 0.0, 8.0))
+
+
+@pytest.mark.parametrize("db_s", [50.0, 200.0])
+def test_a_release_falls_in_10_ms_by_its_own_rate(db_s):
+    # an exponential release falls by db_s / 100 in 10 ms wherever it is looked at
+    assert env.steepest_fall_db(level(note(release_db_s=db_s)), HOP, 1.4) == pytest.approx(db_s / 100, abs=0.1)
+
+
+def test_a_note_that_is_cut_falls_far_more_at_once_even_into_a_room():
+    cut = note()
+    end = round(1.35 * RATE)  # where the release begins
+    room = 0.1 * 10 ** (-60 * np.clip(np.arange(cut.size) - end, 0, None) / RATE / 20)  # 20 dB below, 60 dB/s
+    cut[end:] = 0.0
+    cut[end : end + 240] = np.linspace(1, 0, 240)  # 5 ms
+    assert env.steepest_fall_db(level(np.maximum(cut, room)), HOP, 1.35) > 8
+    assert np.isnan(env.steepest_fall_db(level(cut), HOP, np.nan))
+    assert np.isnan(env.steepest_fall_db(level(cut), HOP, 9.0))

@@ -28,6 +28,7 @@ MEASURED = {
     "attack_bright_db": "hiss in the attack",
     "body_s": "held for",
     "release_s": "dying away",
+    "release_drop_db": "sudden end",
     "tail_s": "ringing",
     "level_slope_db_s": "swelling or fading",
     "centroid_hz": "brightness",

@@ -165,6 +165,13 @@ REGISTRY = (
         high="dies away {0:.2f} s slower than its neighbours",
     ),
     Measurement(
+        "release_drop_db",
+        "dB",
+        "release",
+        0.5,
+        high="stops dead: falls {0:.0f} dB more within 10 ms than its neighbours",
+    ),
+    Measurement(
         "tail_s",
         "s",
         "release",

@@ -20,6 +20,7 @@ from triage.judge.model_file import read_parts, renamed_kinds
 
 FINE = "fine"
 SHIPPED = "models/doubt.skops"
+ORDINARY = 0.03  # the doubt that a note may have in any good take (judge/spots.py shows none below it)
 
 
 @dataclass(frozen=True)
@@ -83,3 +84,20 @@ def save_model(model: DoubtModel, path: Path) -> None:
 def any_of(doubts: Sequence[float] | np.ndarray) -> float:
     """Return the probability that at least one of several independent faults is there: 1 - prod(1 - p)."""
     return float(1 - np.prod(1 - np.clip(np.asarray(doubts, float), 0, 1)))
+
+
+def doubt_of_take(notes: Sequence[float] | np.ndarray, certain: Sequence[float] | np.ndarray = ()) -> float:
+    """Return the probability that a take would be rejected, from the doubts of its notes and of what is beside them.
+
+    Of a note's doubt counts what lies above ORDINARY: what any note has says nothing of this take, and many ordinary
+    notes make no doubtful take. A take is at least as doubtful as its worst note.
+
+    Parameters
+    ----------
+    notes : array, shape (note,)
+    certain : array
+        Doubts of findings that belong to no note, or need no classifier.
+    """
+    own = np.clip(np.asarray(notes, float), 0, 1)
+    above = any_of([*np.maximum(own - ORDINARY, 0), *certain])
+    return max(above, any_of([own.max(initial=0.0), *certain]))

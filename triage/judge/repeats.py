@@ -18,7 +18,7 @@ CONFIDENCE = 0.9
 # Measurements whose error is small beside the difference between two performances, whatever the gain.
 DISCRIMINATING = (
     "cents",
-    "attack_jump_cents",
+    "attack_noise_db",
     "attack_overshoot_db",
     "attack_50_db",
     "attack_100_db",

@@ -19,6 +19,7 @@ SILENT_DB = -200.0  # what digital silence reads: finite, so that sums and fits 
 HELD_S = 0.05  # a level counts as the note's own when it is held for this long
 SETTLE_S, SETTLE_DB = 0.1, 1.5  # the attack is over where the next 0.1 s brings less than 1.5 dB ...
 SPEAKS_DB = 12.0  # ... and the level is this near to the highest held one
+FALL_S, FALL_AROUND_S = 0.01, 0.12  # a fall is steepest over so long, so near a note's end
 SLOPE_POINTS = 300  # Theil-Sen looks at every pair: more points cost time and add nothing
 
 
@@ -268,6 +269,20 @@ def release_s(
         return np.nan
     slope = np.polyfit(np.arange(len(fall)) * hop_s, fall, 1)[0]
     return float(-fall_db / slope) if slope < 0 else np.nan
+
+
+def steepest_fall_db(envelope_db: ArrayLike, hop_s: float, near_s: float) -> float:
+    """Return the most that a level falls within 10 ms, starting at most 0.12 s from ``near_s``, in dB.
+
+    A player's release takes its time, and a room fills in behind it; a note that is cut or choked falls at once. NaN
+    where ``near_s`` is unknown or the envelope does not reach so far.
+    """
+    level = one_channel(envelope_db, "envelope_db")
+    step = max(round(FALL_S / hop_s), 1)
+    if not np.isfinite(near_s):
+        return np.nan
+    level = level[max(round((near_s - FALL_AROUND_S) / hop_s), 0) : round((near_s + FALL_AROUND_S) / hop_s) + step]
+    return float((level[:-step] - level[step:]).max()) if level.size > 2 * step else np.nan
 
 
 def _at(values: Array, place: Array) -> Array:

@@ -13,6 +13,7 @@ from scipy.fft import rfft, rfftfreq
 
 from triage.domain.measurements import MEASURED
 from triage.listen import envelope, loudness, pitch, standard_errors, steadiness, tone
+from triage.listen.attack_pitch import attack_pitch
 from triage.listen.filters import high_pass
 from triage.listen.notes import NoteSegment
 
@@ -23,10 +24,10 @@ EARLY_S = 0.5  # of a note, where it is loudest against sympathetic resonance
 NEAR_CENTS = 45.0
 STRANGE_SHARE, WEAK_SHARE = 0.2, 0.02
 LEAST_VIBRATO_CENTS, LEAST_TREMOLO_DB = 2.0, 0.1  # below that a rate means nothing
-STARTS_S = ((0.03, 0.09), (0.06, 0.13))
 BRIGHT_HZ = 2000.0
 BODY_DROP_DB = 8.0  # the part that is played, before the room takes over
 SHORTEST_TAIL_S = 0.01
+FOLLOWED_S = 0.42
 # What lies below a note's pitch (breath on the microphone, thumps, traffic) is none of it: share of the pitch, or of
 # the lowest that the take may hold while the pitch is unknown.
 BELOW_NOTE, BELOW_TAKE = 0.5, 0.45
@@ -129,14 +130,14 @@ def _pitch(
     early = samples[round(onset_s * rate_hz) : round(min(to_s, onset_s + EARLY_S) * rate_hz)]
     guess_hz = _settled(early, rate_hz, pitch.typical_hz(contour, from_s, to_s), meant_hz)
     f0_hz = pitch.note_f0(middle, rate_hz, guess_hz)
-    jump, unvoiced = pitch.jump_cents(contour, onset_s, end_s)
+    start = attack_pitch(samples, rate_hz, onset_s, f0_hz)
     hop_s = float(contour.time_s[1] - contour.time_s[0]) if len(contour.time_s) > 1 else 0.01
     vibrato_cents, vibrato_hz, error = steadiness.vibrato(voiced, hop_s)
     found = {
         "f0_hz": f0_hz,
-        "attack_jump_cents": jump,
-        "attack_unvoiced": unvoiced,
-        "attack_noise_db": _attack_noise_db(samples, rate_hz, onset_s, f0_hz),
+        "attack_jump_cents": start.jump_cents,
+        "attack_unvoiced": pitch.unvoiced_share(contour, onset_s, onset_s + ATTACK_S),
+        "attack_noise_db": start.noise_db,
         "cents_drift": steadiness.drift_cents_s(voiced, hop_s),
         "end_cents": steadiness.end_cents(voiced),
         "cents_spread": steadiness.spread_cents(voiced),
@@ -180,11 +181,13 @@ def _level(
     length_s = envelope.sounding_length_s(level, hop_s, onset_s=onset_s)
     if not np.isfinite(length_s):
         length_s = end_s - onset_s
-    first, last = (round(t / hop_s) for t in held(onset_s, onset_s + length_s))
+    body_s = envelope.held_length_s(level, hop_s, length_s, BODY_DROP_DB, onset_s)
+    # What is held ends where the playing does; a short note is followed a little further, to say anything of it.
+    played_s = max(body_s, min(length_s, FOLLOWED_S)) if np.isfinite(body_s) else length_s
+    first, last = (round(t / hop_s) for t in held(onset_s, onset_s + played_s))
     middle = level[first:last]
     held_db = envelope.held_level_db(own, hop_s)
     at = [min(round((onset_s + t) / hop_s), len(level) - 1) for t in (0.02, 0.05, 0.1)]
-    body_s = envelope.held_length_s(level, hop_s, length_s, BODY_DROP_DB, onset_s)
     depth_db, rate, error = steadiness.amplitude_modulation(middle, hop_s)
     found = {
         "attack_s": envelope.attack_time_s(level[: round(end_s / hop_s)], hop_s),
@@ -199,25 +202,9 @@ def _level(
         "steadiness_db": depth_db,
         "tremolo_hz": rate if depth_db > LEAST_TREMOLO_DB else np.nan,
         "release_s": envelope.release_s(level, hop_s, onset_s + body_s, floor_dbfs),
+        "release_drop_db": envelope.steepest_fall_db(level, hop_s, onset_s + body_s),
     }
     return found, error
-
-
-def _attack_noise_db(samples: np.ndarray, rate_hz: int, onset_s: float, f0_hz: float) -> float:
-    """Return what of the attack does not repeat with the note's own period, against what does, in dB.
-
-    10 log10((1 - r) / r), r the lower periodicity of 30 to 90 and 60 to 130 ms after the onset (3.2 periods at
-    least): a crack into another partial and a breathy start both count.
-    """
-    if not f0_hz > 0:
-        return float("nan")
-    found = []
-    for from_s, to_s in STARTS_S:
-        length_s = max(to_s - from_s, 2.2 / f0_hz) + 1 / f0_hz
-        part = samples[round((onset_s + from_s) * rate_hz) : round((onset_s + from_s + length_s) * rate_hz)]
-        found.append(pitch.periodicity(part, rate_hz, f0_hz))
-    r = np.clip(min(found), 0.01, 0.999)  # NaN stays NaN
-    return float(10 * np.log10((1 - r) / r))
 
 
 def _attack_brightness_db(samples: np.ndarray, rate_hz: int, onset_s: float, end_s: float) -> float:

@@ -2,8 +2,7 @@
 
 ``track`` follows the pitch every ``hop_s`` (candidates from the autocorrelation, the best path through them), first
 with windows long enough for 25 Hz, then with windows that fit the note, so that high notes keep their timing.
-``note_f0`` gives one steady note's pitch to a fraction of a cent, from the phases of its partials. ``jump_cents``
-tells whether the attack sounded another pitch first.
+``note_f0`` gives one steady note's pitch to a fraction of a cent, from the phases of its partials.
 
 P. Boersma, "Accurate short-term analysis of the fundamental frequency ...", IFA Proceedings 17, 1993.
 """
@@ -24,7 +23,6 @@ SLOW_HZ, FAST_HZ = 12_000, 24_000  # rates that the autocorrelation runs at: low
 DEVIATION_COST = 0.15  # per octave away from the long window's path
 WINDOWS = ((0.12, 75.0), (0.06, 150.0), (0.03, 225.0), (0.02, np.inf))  # seconds; below this pitch in Hz
 PARTIALS = 8
-FIRM, FIRM_BELOW_DB = 0.8, 15.0  # frames of an attack whose pitch counts
 
 
 class PitchTrack(NamedTuple):
@@ -142,67 +140,10 @@ def note_f0(waveform: ArrayLike, rate_hz: float, guess_hz: float | None = None) 
     return f0_hz if abs(np.log2(f0_hz / guess_hz)) < 1 / 12 else guess_hz
 
 
-def jump_cents(
-    pitch: PitchTrack, onset_s: float, end_s: float = np.inf, attack_s: float = 0.1
-) -> tuple[float, float]:
-    """Return the largest held deviation of the attack's pitch from the note's, and how much of it has no pitch.
-
-    jump = the deviation of greatest size among medians of 3 successive firm frames in [onset, onset + attack], in
-    cents from the median of [onset + attack, end]; a cracked attack often sounds a neighbouring partial first. Firm:
-    strength 0.8 or more, at most 15 dB softer than later; the noise before the tone has no clear pitch.
-
-    Parameters
-    ----------
-    pitch : PitchTrack
-    onset_s, end_s, attack_s : float
-
-    Returns
-    -------
-    (float, float)
-        Cents, signed, NaN where either part has fewer than 3 such frames; share of unvoiced frames, 0 to 1.
-        Below 75 Hz the track's windows span 120 ms, so only long jumps show.
-    """
-    start = (pitch.time_s >= onset_s) & (pitch.time_s < onset_s + attack_s)
-    later = (pitch.time_s >= onset_s + attack_s) & (pitch.time_s <= end_s) & np.isfinite(pitch.f0_hz)
-    first = pitch.f0_hz[start]
-    unvoiced = float(np.isnan(first).mean()) if first.size else np.nan
-    if later.sum() < 3:
-        return np.nan, unvoiced
-    loud = pitch.level_dbfs[start] > np.median(pitch.level_dbfs[later]) - FIRM_BELOW_DB
-    first = first[loud & (pitch.strength[start] >= FIRM)]
-    if first.size < 3:
-        return np.nan, unvoiced
-    cents = 1200 * np.log2(first / np.median(pitch.f0_hz[later]))
-    held = np.median(sliding_window_view(cents, 3), axis=1)
-    return float(held[np.argmax(np.abs(held))]), unvoiced
-
-
-def periodicity(waveform: ArrayLike, rate_hz: float, f0_hz: float) -> float:
-    """Return how well a sound repeats with a given period: 1 exactly, 0 not at all.
-
-    r = max over lags within 1.5 % of 1 / f0 of sum x(t) x(t + lag) / sqrt(sum x(t)^2 sum x(t + lag)^2), t over all
-    but the last period. Another partial, a break in pitch or noise lower it; another level of the same tone does not.
-
-    Parameters
-    ----------
-    waveform : array_like, shape (n_samples,)
-    rate_hz, f0_hz : float
-
-    Returns
-    -------
-    float
-        NaN without a pitch, in silence, and where the waveform is shorter than 3 periods.
-    """
-    x = one_channel(waveform)
-    x = x - x.mean() if x.size else x
-    if not f0_hz > 0 or x.size < 3 * rate_hz / f0_hz:
-        return np.nan
-    period = rate_hz / f0_hz
-    lags = np.arange(int(0.985 * period), int(1.015 * period) + 2)
-    n = x.size - int(lags[-1])
-    shifted = sliding_window_view(x, n)[lags]
-    size = np.sqrt((x[:n] ** 2).sum() * (shifted**2).sum(axis=1))
-    return float(np.max(shifted @ x[:n] / np.maximum(size, 1e-20))) if size.max() > 1e-12 else np.nan
+def unvoiced_share(pitch: PitchTrack, from_s: float, to_s: float) -> float:
+    """Return the share of frames without a pitch between two times, 0 to 1; NaN where there are no frames."""
+    inside = pitch.f0_hz[(pitch.time_s >= from_s) & (pitch.time_s < to_s)]
+    return float(np.isnan(inside).mean()) if inside.size else np.nan
 
 
 def _decimate(x: Array, rate_hz: float, target_hz: float) -> tuple[Array, float]:

@@ -8,7 +8,7 @@ import numpy as np
 from triage.domain.judgement import TakeJudgement
 from triage.domain.spot import Spot
 from triage.judge.active_learning import teaching_order
-from triage.judge.doubt import any_of
+from triage.judge.doubt import doubt_of_take
 from triage.judge.taste import information
 from triage.ranking.session_features import SessionFeatures
 
@@ -43,14 +43,15 @@ def ranked_takes(
     """
     doubts = np.clip(each.sum(axis=1), 0.0, 1.0)
     of_take: dict[str, list[float]] = {name: [] for name in features.lengths_s}
+    beside: dict[str, list[float]] = defaultdict(list)
     segments: dict[str, list[Spot]] = defaultdict(list)
     for name, doubt in zip(features.table.take.tolist(), doubts.tolist(), strict=True):
         of_take[name].append(doubt)
     for spot in certain:
-        of_take[spot.take].append(spot.doubt)
+        beside[spot.take].append(spot.doubt)
     for spot in (*spots, *certain):
         segments[spot.take].append(spot)
-    doubt_of = {name: any_of(own) for name, own in of_take.items()}
+    doubt_of = {name: doubt_of_take(own, beside[name]) for name, own in of_take.items()}
     order = sorted(doubt_of, key=lambda name: (-round(doubt_of[name], 9), name))
     free = [at for at, kind in enumerate(kinds) if kind not in locked] if len(each) else []
     learning = _learning_ranks(features, each[:, free], [kinds[at] for at in free], reviewed)
