@@ -22,9 +22,9 @@ from triage.listen.notes import NoteSegment
 
 SURE = 0.5  # least probability of a noise at its surest step
 ON = 0.25  # least probability of a noise while it lasts
-# Least probability of a kind: below it, it is unclear. On 134 noises of development sessions 82 % of the 84 kinds told
-# from 0.4 on were right, 92 % of 62 from 0.5 on, and all of 48 from 0.6 on: a margin is kept, for training met clips of
-# the same sources there.
+# Least probability of a kind: below it, it is unclear. On 134 noises of development sessions 82 % of the 84 kinds
+# told from 0.4 on were right, 92 % of 62 from 0.5 on, and all of 48 from 0.6 on: a margin is kept, for training met
+# clips of the same sources there.
 KIND_SURE = 0.6
 JOINED_S = 0.06  # a shorter pause does not end it
 ONSET_S = (-0.06, 0.08)  # around a note's start: what begins there is its attack
