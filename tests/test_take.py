@@ -1,5 +1,7 @@
 """One take: which microphone it is measured on, and what is reported when that is not the one asked for."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
@@ -9,6 +11,9 @@ from triage.analysis.take import analyse_take
 from triage.domain.sheet_row import SheetRow
 from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.intake.integrity import check_file
+from triage.ranking.findings import findings_of
+from triage.ranking.note_table import note_table, rows_by_note
+from triage.ranking.placing import place
 
 MEANT = SheetRow("T001", "horn", "staccato", "mf", (60, 62), 1, "")
 
@@ -43,6 +48,20 @@ def test_where_that_one_is_silent_the_next_is_measured_and_it_is_reported(tmp_pa
     assert (record.measured_mic, len(record.notes)) == ("room", 2)
     assert record.problem == "measured on room: close is not there, or holds no note"
     assert ("dead-track", "close") in [(hit.kind, hit.mic) for hit in record.hits]
+
+
+def test_a_reference_microphone_with_nothing_but_its_floor_is_a_dead_track_in_one_take_of_several(tmp_path):
+    takes = []
+    for number in range(1, 7):
+        tracks = play([60, 62], number)
+        if number == 4:  # no digital silence: a preamplifier hisses on
+            tracks[0] = 10 ** (-90 / 20) * np.random.default_rng(0).standard_normal(tracks.shape[1])
+        takes.append(replace(analysed(tmp_path, tracks, together=False), name=f"T{number:03}"))
+    assert takes[3].measured_mic == "room"
+    assert takes[3].floors[0].note_dbfs == pytest.approx(-90, abs=3)
+    placed, missing, _ = place(takes, 442.0)
+    found = findings_of(placed, rows_by_note(note_table(placed)), missing, {})
+    assert [(one.spot.take, one.spot.mic) for one in found if one.spot.kind == "dead-track"] == [("T004", "close")]
 
 
 def test_a_take_without_any_note_says_so(tmp_path):
