@@ -128,8 +128,15 @@ def test_a_lead_sets_for_everybody_who_settles_and_how_many_takes_two_people_hea
 
 def test_a_page_that_is_closed_gives_its_takes_back(browser, desk):
     with browser.new_context() as hers, browser.new_context() as his:
+        asked = []  # deals under way: what the desk still deals when the page goes ends with its lease
+        hers.on("request", lambda one: asked.append(one) if one.url.endswith("/deal") else None)
+        for ended in ("requestfinished", "requestfailed"):
+            hers.on(ended, lambda one: asked.remove(one) if one in asked else None)
         anna = at_the_queue(hers, desk, "anna")
-        first = card(anna)
+        first, quiet = card(anna), 0
+        while quiet < 5:
+            anna.wait_for_timeout(100)
+            quiet = 0 if asked else quiet + 1
         anna.goto(f"{desk.address}/")
         until_nothing_is_dealt(desk)
         ben = at_the_queue(his, desk, "ben")
