@@ -14,7 +14,7 @@ from training.candidates import CANDIDATES, FitConfig, calibrate, learn, log_los
 from training.scores import auroc, average_precision, brier, work_saved
 from training.verdict_examples import VerdictExamples
 from triage.config import Strict
-from triage.judge.doubt import DoubtModel
+from triage.judge.doubt import DoubtModel, doubts_of_takes
 from triage.judge.learned_doubt import LearnedDoubt
 
 Build = Callable[[Sequence[VerdictExamples], Sequence[int]], LearnedDoubt]  # all sessions, those to learn from
@@ -119,14 +119,12 @@ def simplest(losses: dict[str, list[float]]) -> str:
 
 
 def take_doubts(model: DoubtModel | LearnedDoubt, one: VerdictExamples) -> dict[str, float]:
-    """Return the probability that any note of a take would be rejected; technical faults do not count."""
+    """Return the probability that each take is rejected, as the queue does; technical faults do not count."""
     if isinstance(model, LearnedDoubt):
         bad = model.probabilities(one.features, one.relative)[1].sum(axis=1)
     else:
         bad = model.probabilities(one.features)[1].sum(axis=1)
-    names, rows = np.unique(one.table.take, return_inverse=True)
-    none = np.bincount(rows, np.log1p(-np.clip(bad, 0, 1 - 1e-9)), len(names))
-    return dict(zip(map(str, names), -np.expm1(none), strict=True))
+    return doubts_of_takes(bad, one.table.take)
 
 
 def take_labels(one: VerdictExamples) -> dict[str, bool]:

@@ -11,7 +11,7 @@ from training.tolerant_producer import ProducersConfig, TolerantProducer, TrueSi
 from training.verdict_examples import VerdictExamples
 from training.version_draws import draw_takes
 from triage.config import Strict
-from triage.judge.doubt import DoubtModel
+from triage.judge.doubt import DoubtModel, doubts_of_takes
 from triage.judge.taste import Taste, evidence, tasted
 from triage.ranking.placing import place
 from triage.ranking.session_features import session_features
@@ -90,11 +90,9 @@ def note_probabilities(one: BenchSession, taste: Taste) -> np.ndarray:
 
 
 def take_doubts(one: BenchSession, taste: Taste) -> dict[str, float]:
-    """Return the probability that some note of each take is rejected, by a taste."""
+    """Return the probability that each take is rejected, by a taste, as the queue does."""
     bad = note_probabilities(one, taste).sum(axis=1)
-    names, rows = np.unique(one.house.examples.table.take, return_inverse=True)
-    none = np.bincount(rows, np.log1p(-np.clip(bad, 0, 1 - 1e-9)), len(names))
-    return dict(zip(map(str, names), -np.expm1(none), strict=True))
+    return doubts_of_takes(bad, one.house.examples.table.take)
 
 
 def rejected_takes(producer: TolerantProducer, one: BenchSession, rng: np.random.Generator) -> set[str]:

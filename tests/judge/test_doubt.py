@@ -7,9 +7,9 @@ import pytest
 
 from tests.judge.tables import no_noise, note_table
 from triage.domain.errors import JudgeError
-from triage.judge.doubt import ORDINARY, any_of, doubt_of_take, load_model, save_model
+from triage.judge.doubt import any_of, doubt_of_take, doubts_of_takes, load_model, save_model
 from triage.judge.features import note_features
-from triage.judge.spots import note_spots
+from triage.judge.spots import LEAST_DOUBT, note_spots
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +95,10 @@ def test_any_of_several_doubts():
 def test_many_ordinary_notes_make_no_doubtful_take_and_a_take_is_as_doubtful_as_its_worst_note():
     assert doubt_of_take([0.02] * 40) == pytest.approx(0.02)
     assert doubt_of_take([0.02] * 40 + [0.6]) == pytest.approx(0.6)
-    assert doubt_of_take([0.5, 0.5]) == pytest.approx(1 - (0.5 + ORDINARY) ** 2)  # two that stand out count together
+    assert doubt_of_take([0.5, 0.5]) == pytest.approx(1 - (0.5 + LEAST_DOUBT) ** 2)  # both count
     assert doubt_of_take([0.02, 0.2], [0.5]) == pytest.approx(1 - 0.8 * 0.5)  # a finding counts in full
     assert doubt_of_take([], [0.4]) == pytest.approx(0.4)
     assert doubt_of_take([]) == 0.0
+    by_take = doubts_of_takes(np.array([0.02, 0.5, 0.3, 0.5]), np.array(["b", "a", "b", "a"]))
+    assert by_take == {"a": doubt_of_take([0.5, 0.5]), "b": doubt_of_take([0.02, 0.3])}
+    assert doubts_of_takes(np.zeros(0), np.zeros(0, str)) == {}

@@ -59,5 +59,6 @@ def test_breath_before_the_tone_is_noise_and_no_pitch():
 def test_gain_changes_nothing_and_what_cannot_be_told_is_unknown():
     wave = note(220.0, cents=lambda t: np.where(t < 0.07, 498.0, 0.0))
     np.testing.assert_allclose(found(0.01 * wave, 220.0), found(wave, 220.0), rtol=1e-6)
+    np.testing.assert_allclose(found(wave + 0.5, 220.0), found(wave, 220.0), rtol=1e-6)  # an offset of the converter
     for samples, f0_hz in ((wave, np.nan), (np.zeros(RATE_HZ), 220.0), (wave[:5000], 220.0), (np.zeros(0), 220.0)):
         assert np.isnan(found(samples, f0_hz)).all()

@@ -42,6 +42,12 @@ def test_what_leads_into_no_note_and_is_no_sound_of_playing_is_a_noise():
     assert not is_natural(replace(KEY, sure=0.6, played=0.1, leads_in=False), PLAYER_S)
 
 
+def microphone(level):
+    """What a microphone over a floor of -80 dB holds, from its levels [shape=(20, step)]."""
+    messages = np.zeros((level.shape[1], 24), np.float16)
+    return MicAnalysis("close", messages, level.astype(np.float16), np.full(20, -80.0))
+
+
 class Found:
     """A detector that finds one noise from 1.8 s on, which runs into a note at 2.0 s."""
 
@@ -65,8 +71,7 @@ def test_a_noise_that_runs_into_a_note_has_the_level_of_what_came_before_the_not
     level = np.full((20, 200), -80.0)
     level[5, round(1.8 / STEP_S) : round(2.0 / STEP_S)] = -60.0
     level[5, round(2.0 / STEP_S) :] = -20.0
-    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
-    (event,) = noise_events([mic], [NoteSegment(2.0, 3.0, 3.5, -20.0)], Found(until_s))
+    (event,) = noise_events([microphone(level)], [NoteSegment(2.0, 3.0, 3.5, -20.0)], Found(until_s))
     assert event.mics["close"].over_floor_db == pytest.approx(20.0, abs=0.2)
     assert event.start_s == pytest.approx(1.8, abs=0.001) and event.end_s == pytest.approx(end_s, abs=STEP_S)
 
@@ -89,25 +94,13 @@ def test_what_begins_with_a_note_has_no_level_but_the_notes_and_is_no_natural_so
     level = np.full((20, 200), -80.0)
     level[5, round(1.8 / STEP_S) : round(2.0 / STEP_S)] = -60.0
     level[5, round(1.98 / STEP_S) :] = -20.0
-    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
     note = NoteSegment(2.0, 3.0, 3.5, -20.0)
-    assert len(noise_events([mic], [note], Played(from_s, 2.2))) == found
+    assert len(noise_events([microphone(level)], [note], Played(from_s, 2.2))) == found
 
 
 def test_a_noise_that_stands_nowhere_over_the_floor_is_not_exposed_whatever_the_network_says():
     # known answer: nothing rises over what is there before and after
-    level = np.full((20, 200), -80.0)
-    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
-    assert noise_events([mic], [], Found(2.6)) == []
-
-
-@pytest.mark.parametrize("likely, kind", [(0.55, "other-noise"), (0.65, "click")])
-def test_a_kind_is_told_only_where_it_is_likely(likely, kind):
-    level = np.full((20, 200), -80.0)
-    level[5, 95:105] = -50.0
-    mic = MicAnalysis("close", np.zeros((200, 24), np.float16), level.astype(np.float16), np.full(20, -80.0))
-    (event,) = noise_events([mic], [], Told(likely))
-    assert event.kind == kind
+    assert noise_events([microphone(np.full((20, 200), -80.0))], [], Found(2.6)) == []
 
 
 class Told(Found):
@@ -122,3 +115,11 @@ class Told(Found):
         kinds = torch.full((12, 200), (1 - self.likely) / 11)
         kinds[0] = self.likely
         return found._replace(kinds=kinds)
+
+
+@pytest.mark.parametrize("likely, kind", [(0.55, "other-noise"), (0.65, "click")])
+def test_a_kind_is_told_only_where_it_is_likely(likely, kind):
+    level = np.full((20, 200), -80.0)
+    level[5, 95:105] = -50.0
+    (event,) = noise_events([microphone(level)], [], Told(likely))
+    assert event.kind == kind

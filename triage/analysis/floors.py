@@ -1,5 +1,7 @@
 """The noise floor of each microphone of a take, and its lag and polarity against the measured one."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from triage.analysis.measured_track import MeasuredTrack
@@ -23,18 +25,32 @@ def noise_floor(track: TrackFile, frames: np.ndarray, background: Background, me
     measured : MeasuredTrack
         That lag and polarity are relative to; against itself, or at another sample rate, neither is known.
     """
-    found, end = _match(track, measured), ending(frames)
-    return NoiseFloor(
+    end = ending(frames)
+    floor = NoiseFloor(
         track.mic,
         _total_db(floor_db(frames)),
-        found.lag_s if found else None,
-        found.sign if found else None,
-        found.clear if found else None,
-        _note_dbfs(frames, measured.segments),
-        background.a_dbfs,
-        background.octaves_dbfs,
-        end.over_db if end else None,
-        end.fall_db_s if end else None,
+        a_dbfs=background.a_dbfs,
+        octaves_dbfs=background.octaves_dbfs,
+        end_over_db=end.over_db if end else None,
+        end_fall_db_s=end.fall_db_s if end else None,
+    )
+    return beside_notes(floor, track, frame_power(frames), measured)
+
+
+def frame_power(frames: np.ndarray) -> np.ndarray:
+    """Return the power of each frame, all bands together [shape=(frame,)]: all that the level under notes needs."""
+    return np.asarray(power_of(frames).sum(axis=0))
+
+
+def beside_notes(floor: NoiseFloor, track: TrackFile, power: np.ndarray, measured: MeasuredTrack) -> NoiseFloor:
+    """Return a floor with what only the measured notes tell: the level under them, lag and polarity."""
+    found = _match(track, measured)
+    return replace(
+        floor,
+        lag_s=found.lag_s if found else None,
+        polarity=found.sign if found else None,
+        clear=found.clear if found else None,
+        note_dbfs=_note_dbfs(power, measured.segments),
     )
 
 
@@ -53,8 +69,7 @@ def _match(track: TrackFile, measured: MeasuredTrack) -> Match | None:
     return match(pairs, track.facts.sample_rate_hz)
 
 
-def _note_dbfs(frames: np.ndarray, notes: list[NoteSegment]) -> float | None:
-    power = power_of(frames).sum(axis=0)
+def _note_dbfs(power: np.ndarray, notes: list[NoteSegment]) -> float | None:
     under = (power[round(note.start_s / HOP_S) : round(note.end_s / HOP_S)] for note in notes)
     levels = [10 * np.log10(part.mean()) - BANDS_OVER_RMS_DB for part in under if len(part)]
     return float(np.median(levels)) if levels else None

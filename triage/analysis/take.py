@@ -13,14 +13,13 @@ import numpy as np
 from triage.analysis.encoding import encoder_in_use
 from triage.analysis.file_pass import FilePass, read_files
 from triage.analysis.fingerprint import fingerprint
-from triage.analysis.floors import noise_floor
+from triage.analysis.floors import beside_notes, frame_power, noise_floor
 from triage.analysis.measured_track import MeasuredTrack, measured_track
 from triage.analysis.noise_hits import NoiseHits
 from triage.analysis.previews import Previews
 from triage.domain.take import NoiseFloor, Take, Track
 from triage.intake.arrivals import TakeFiles, TrackFile
 from triage.intake.recording_time import recorded_at
-from triage.listen.background import Background
 from triage.listen.embed import Encoder
 from triage.listen.noise_network import NoiseDetector
 
@@ -66,7 +65,7 @@ class _TakeAnalysis:
         self.take, self.folder, self.a4_hz, self.encoder = take, folder, a4_hz, encoder
         self.measured: MeasuredTrack | None = None
         self.floors: list[NoiseFloor] = []
-        self.before_notes: list[tuple[TrackFile, np.ndarray, Background]] = []  # read before any note was found
+        self.before_notes: list[tuple[TrackFile, np.ndarray]] = []  # read before any note was found: power by frame
         self.previews, self.noises = Previews(), NoiseHits(detector)
         self.problems: list[str] = []
         self.silent: set[str] = set()  # microphones
@@ -82,7 +81,7 @@ class _TakeAnalysis:
         self.duration_s = max(self.duration_s, found.check.samples / found.check.rate_hz)
         if self.measured is None or not self.measured.notes:  # or the next one where that one holds no note
             self.measured = measured_track(tracks, found.frames, self.take, self.folder, self.a4_hz, self.encoder)
-        self._add_floors(list(zip(tracks, found.frames, found.backgrounds, strict=True)), self.measured)
+        self._add_floors(tracks, found, self.measured)
         self.previews.add(tracks, found.frames, found.sketch, self.measured.track)
         self.silent |= {tracks[channel].mic for channel in found.check.dead_channels()}
         self.noises.add(tracks, found.frames, self.measured.segments, found.check, found.hum)
@@ -91,14 +90,16 @@ class _TakeAnalysis:
                 f"{tracks[0].path}: {found.check.not_finite} samples are not numbers; read as silence"
             )
 
-    def _add_floors(self, tracks: list[tuple[TrackFile, np.ndarray, Background]], measured: MeasuredTrack) -> None:
-        """Add the floors of tracks; those read before any note was found are made anew once there are notes."""
+    def _add_floors(self, tracks: Sequence[TrackFile], found: FilePass, measured: MeasuredTrack) -> None:
+        """Add the floors of tracks; those read before any note was found are completed once there are notes."""
         if measured.notes and self.before_notes:
-            self.floors = [noise_floor(*one, measured) for one in self.before_notes]
+            earlier = zip(self.floors, self.before_notes, strict=True)
+            self.floors = [beside_notes(floor, track, power, measured) for floor, (track, power) in earlier]
             self.before_notes = []
-        self.floors += [noise_floor(*one, measured) for one in tracks]
-        if not measured.notes:
-            self.before_notes += tracks
+        for track, frames, background in zip(tracks, found.frames, found.backgrounds, strict=True):
+            self.floors.append(noise_floor(track, frames, background, measured))
+            if not measured.notes:
+                self.before_notes.append((track, frame_power(frames)))
 
     def result(self, reference_mic: str) -> Take:
         """Return the take with everything that was found in it."""

@@ -6,6 +6,7 @@ import zlib
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
+from anyio import from_thread
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
@@ -87,6 +88,8 @@ def deal_takes(request: Request, session_id: Id, me: Judges, db: WriteDb, asked:
     here = showing if showing and showing.session_id == session_id else None
     lease_s, settings = desk_of(request).settings.lease_s, preferences(db, me.person.id)
     dealt = deal(db, reviewer(db, session_id, me), asked.n, datetime.now(UTC), lease_s, here.id if here else None)
+    if from_thread.run(request.is_disconnected):
+        raise HTTPException(409, "the page has gone: nothing was dealt to it")  # undoes what was
     found = _shown(db, session_id, me, settings, dealt)
     if here is not None and here.id not in [take.id for take, _ in dealt.takes]:
         found["showing"] = take_shown(db, here, settings["around_s"], me.name)

@@ -17,10 +17,10 @@ from triage.config import shipped
 from triage.domain.errors import JudgeError
 from triage.judge.features import NoteFeatures
 from triage.judge.model_file import read_parts, renamed_kinds
+from triage.judge.spots import LEAST_DOUBT
 
 FINE = "fine"
 SHIPPED = "models/doubt.skops"
-ORDINARY = 0.03  # the doubt that a note may have in any good take (judge/spots.py shows none below it)
 
 
 @dataclass(frozen=True)
@@ -89,8 +89,8 @@ def any_of(doubts: Sequence[float] | np.ndarray) -> float:
 def doubt_of_take(notes: Sequence[float] | np.ndarray, certain: Sequence[float] | np.ndarray = ()) -> float:
     """Return the probability that a take would be rejected, from the doubts of its notes and of what is beside them.
 
-    Of a note's doubt counts what lies above ORDINARY: what any note has says nothing of this take, and many ordinary
-    notes make no doubtful take. A take is at least as doubtful as its worst note.
+    Of a note's doubt counts what lies above LEAST_DOUBT: what any note has says nothing of this take, and many
+    ordinary notes make no doubtful take. A take is at least as doubtful as its worst note.
 
     Parameters
     ----------
@@ -99,5 +99,12 @@ def doubt_of_take(notes: Sequence[float] | np.ndarray, certain: Sequence[float] 
         Doubts of findings that belong to no note, or need no classifier.
     """
     own = np.clip(np.asarray(notes, float), 0, 1)
-    above = any_of([*np.maximum(own - ORDINARY, 0), *certain])
+    above = any_of([*np.maximum(own - LEAST_DOUBT, 0), *certain])
     return max(above, any_of([own.max(initial=0.0), *certain]))
+
+
+def doubts_of_takes(notes: np.ndarray, take: np.ndarray) -> dict[str, float]:
+    """Return the doubt of each take by the doubts of its notes alone [notes, take: shape=(note,)]."""
+    names, rows = np.unique(take, return_inverse=True)
+    parts = np.split(notes[np.argsort(rows, kind="stable")], np.cumsum(np.bincount(rows))[:-1])
+    return {str(name): doubt_of_take(own) for name, own in zip(names, parts, strict=True)} if len(names) else {}

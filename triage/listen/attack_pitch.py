@@ -45,6 +45,7 @@ def attack_pitch(samples: NDArray[np.float64], rate_hz: int, onset_s: float, f0_
     AttackPitch
         NaN without a pitch, and where no window has what follows it.
     """
+    samples = samples - samples.mean() if samples.size else samples  # an offset would repeat with any period
     windows = [found for start_s in STARTS_S if (found := _window(samples, rate_hz, onset_s + start_s, f0_hz))]
     loudest = max((one.power for one in windows), default=0.0)
     if not loudest > 0:

@@ -274,8 +274,18 @@ def release_s(
 def steepest_fall_db(envelope_db: ArrayLike, hop_s: float, near_s: float) -> float:
     """Return the most that a level falls within 10 ms, starting at most 0.12 s from ``near_s``, in dB.
 
-    A player's release takes its time, and a room fills in behind it; a note that is cut or choked falls at once. NaN
-    where ``near_s`` is unknown or the envelope does not reach so far.
+    A player's release takes its time, and a room fills in behind it; a note that is cut or choked falls at once.
+
+    Parameters
+    ----------
+    envelope_db : array_like, shape (n,)
+    hop_s, near_s : float
+        ``near_s``, where the playing ends, from the envelope's first value.
+
+    Returns
+    -------
+    float
+        dB; NaN where ``near_s`` is unknown or the envelope does not reach so far.
     """
     level = one_channel(envelope_db, "envelope_db")
     step = max(round(FALL_S / hop_s), 1)

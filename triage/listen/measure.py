@@ -27,7 +27,7 @@ LEAST_VIBRATO_CENTS, LEAST_TREMOLO_DB = 2.0, 0.1  # below that a rate means noth
 BRIGHT_HZ = 2000.0
 BODY_DROP_DB = 8.0  # the part that is played, before the room takes over
 SHORTEST_TAIL_S = 0.01
-FOLLOWED_S = 0.42
+FOLLOWED_S = 0.42  # of a short note: from there on a wobble can be told from a trend
 # What lies below a note's pitch (breath on the microphone, thumps, traffic) is none of it: share of the pitch, or of
 # the lowest that the take may hold while the pitch is unknown.
 BELOW_NOTE, BELOW_TAKE = 0.5, 0.45

@@ -56,8 +56,9 @@ export class UpcomingTakes {
     return this.takes[0];
   }
 
-  /** Give all takes back, because nobody sits at this page; it may be closing. */
+  /** Give all takes back, because nobody sits at this page; it may be closing. What is being dealt to it is called off. */
   giveBack() {
+    this.dealing?.abort();
     return this.judges ? send(`/api/s/${this.sessionId}/give-back`, {}, { keepalive: true }).catch(() => { /* they end by themselves */ }) : null;
   }
 
@@ -107,7 +108,9 @@ export class UpcomingTakes {
 
   /** Have takes dealt; a log-in that ran out and was renewed by the same person lets this page go on. */
   async #deal(n, showing) {
-    const ask = () => send(`/api/s/${this.sessionId}/deal`, { n, showing }, { signal: AbortSignal.timeout(PATIENCE_MS) });
+    this.dealing = new AbortController();
+    const signal = AbortSignal.any([this.dealing.signal, AbortSignal.timeout(PATIENCE_MS)]);
+    const ask = () => send(`/api/s/${this.sessionId}/deal`, { n, showing }, { signal });
     let answer = await ask();
     if (answer.status === 403 && (await renewToken(this.person))) answer = await ask();
     if (!answer.ok) throw new Error(await lineOf(answer));
